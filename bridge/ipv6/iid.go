@@ -1,0 +1,91 @@
+package ipv6
+
+import (
+	"encoding/binary"
+	"net/netip"
+
+	"culvert/bridge/ieee802154"
+)
+
+// IID is an interface identifier: the low 64 bits of an address.
+type IID uint64
+
+// iidShort is the interface identifier of the short address 0 (RFC 6282, section
+// 3.2.2): 0000:00ff:fe00:0000.
+const iidShort IID = 0x000000fffe000000
+
+// universalLocal is the U/L bit of an EUI-64 (RFC 4291, appendix A).
+const universalLocal = 0x02 << 56
+
+// IIDOf returns the interface identifier that RFC 6282, section 3.2.2, derives
+// from a link address, and false for an address that gives none.
+func IIDOf(a ieee802154.Addr) (IID, bool) {
+	if v, ok := a.EUI64(); ok {
+		return IID(v ^ universalLocal), true
+	}
+	if s, ok := a.Short(); ok {
+		return iidShort | IID(s), true
+	}
+	return 0, false
+}
+
+// IIDOfPAN returns the interface identifier that RFC 4944, section 6, formed from
+// a PAN id and a short address, with the U/L bit cleared. It is recognised only:
+// nothing forms a new address like this since RFC 6282.
+func IIDOfPAN(pan, short uint16) IID {
+	return IID(pan&^0x0200)<<48 | iidShort | IID(short)
+}
+
+// IIDOfMAC48 returns the interface identifier that RFC 2464, section 4, derives
+// from a 48-bit address.
+func IIDOfMAC48(m [6]byte) IID {
+	return IID(binary.BigEndian.Uint64([]byte{m[0] ^ 2, m[1], m[2], 0xff, 0xfe, m[3], m[4], m[5]}))
+}
+
+// LinkAddr returns the link address from which IIDOf derives i. An identifier of
+// the form 0000:00ff:fe00:XXXX is that of a short address.
+func (i IID) LinkAddr() ieee802154.Addr {
+	if i&^0xffff == iidShort {
+		return ieee802154.Short(uint16(i))
+	}
+	return ieee802154.Extended(uint64(i) ^ universalLocal)
+}
+
+// IIDIn returns the interface identifier of an address.
+func IIDIn(a netip.Addr) IID {
+	b := a.As16()
+	return IID(binary.BigEndian.Uint64(b[8:]))
+}
+
+// Join returns the address of the /64 that p stands in with the interface
+// identifier i.
+func Join(p netip.Addr, i IID) netip.Addr {
+	b := p.As16()
+	binary.BigEndian.PutUint64(b[8:], uint64(i))
+	return netip.AddrFrom16(b)
+}
+
+// LinkLocal returns fe80::/64 with the interface identifier i.
+func LinkLocal(i IID) netip.Addr {
+	return Join(netip.AddrFrom16([16]byte{0: 0xfe, 1: 0x80}), i)
+}
+
+// AllNodes and AllRouters are the link-local groups of RFC 4291, section 2.7.1.
+var (
+	AllNodes   = netip.AddrFrom16([16]byte{0: 0xff, 1: 0x02, 15: 1})
+	AllRouters = netip.AddrFrom16([16]byte{0: 0xff, 1: 0x02, 15: 2})
+)
+
+// SolicitedNode returns the solicited-node group of an address (RFC 4291, section
+// 2.7.1).
+func SolicitedNode(a netip.Addr) netip.Addr {
+	b := a.As16()
+	return netip.AddrFrom16([16]byte{0: 0xff, 1: 0x02, 11: 0x01, 12: 0xff, 13: b[13], 14: b[14], 15: b[15]})
+}
+
+// MulticastShort returns the short address to which RFC 4944, section 9, maps a
+// group where multicast is mesh-under: 100 and the low 13 bits.
+func MulticastShort(group netip.Addr) ieee802154.Addr {
+	b := group.As16()
+	return ieee802154.Short(0x8000 | binary.BigEndian.Uint16(b[14:])&0x1fff)
+}

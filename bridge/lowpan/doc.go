@@ -1,0 +1,25 @@
+// Package lowpan is the codec of the 6LoWPAN adaptation layer: dispatch, mesh and
+// broadcast headers (RFC 4944), compressed IPv6 and next headers (RFC 6282),
+// generic header compression (RFC 7400), paging and routing headers (RFC 8025,
+// RFC 8138), and a description of a frame field by field. It does no I/O, holds
+// no clock, logs nothing and allocates nothing per packet.
+package lowpan
+
+import "culvert/bridge/ieee802154"
+
+// Peer is one direction of one link: the addresses from which elided interface
+// identifiers are derived, and what the far end understands.
+type Peer struct {
+	From, To ieee802154.Addr
+	Full     bool // next header encodings for extension headers and IPv6 in IPv6 too
+	GHC      bool // generic header compression: the far end's 6CIO had G=1 (RFC 7400, 3.4)
+}
+
+// Head says what a codec did.
+type Head struct {
+	Consumed int // octets of the input that the headers took
+	Emitted  int // octets of the output that they gave
+	// ChecksumAt is the offset in the IPv6 packet of a UDP checksum that was elided
+	// and is still to be computed over the whole datagram; -1 for none.
+	ChecksumAt int
+}
