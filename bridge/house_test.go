@@ -1,0 +1,348 @@
+package bridge_test
+
+// The rules of the house that a program can hold: who may import whom, what a
+// codec may not touch, sizes, comments. The table is that of the design.
+
+import (
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+)
+
+const module = "culvert/"
+
+// mayImport lists, for each package, the packages of ours that its code may
+// import. Packages ending in "test" serve tests only and stand apart.
+var mayImport = map[string][]string{
+	"bridge/drop":        {},
+	"bridge/ieee802154":  {},
+	"bridge/ipv6":        {"bridge/ieee802154"},
+	"bridge/senml":       {},
+	"bridge/lowpan":      {"bridge/ieee802154", "bridge/ipv6", "bridge/drop"},
+	"bridge/frag":        {"bridge/ieee802154", "bridge/drop"},
+	"bridge/adapt":       {"bridge/ieee802154", "bridge/ipv6", "bridge/lowpan", "bridge/frag", "bridge/drop"},
+	"bridge/radio":       {"bridge/ieee802154", "bridge/drop"},
+	"bridge/radio/netif": {"bridge/ieee802154", "bridge/drop", "bridge/radio"},
+	// The skeleton of a radio side is a program for strangers: it imports nothing.
+	"bridge/radio/skeleton": {},
+	"bridge/node":           {"bridge/ieee802154", "bridge/ipv6"},
+	"bridge/nd":             {"bridge/ieee802154", "bridge/ipv6", "bridge/lowpan", "bridge/node", "bridge/drop"},
+	"bridge/forward": {"bridge/ieee802154", "bridge/ipv6", "bridge/drop", "bridge/lowpan", "bridge/frag",
+		"bridge/adapt", "bridge/radio", "bridge/node", "bridge/nd"},
+	"bridge/sim":     {"bridge/drop", "bridge/ieee802154", "bridge/ipv6", "bridge/senml", "bridge/lowpan", "bridge/frag", "bridge/adapt", "bridge/radio"},
+	"coap":           {"bridge/senml", "bridge/node"},
+	"bridge/metrics": {"bridge", "bridge/drop", "bridge/node", "bridge/forward", "bridge/radio", "bridge/adapt", "coap"},
+	"bridge/web":     {"bridge/node", "bridge/metrics"},
+	"tun":            {},
+	"bridge": {"bridge/drop", "bridge/ieee802154", "bridge/ipv6", "bridge/lowpan", "bridge/frag", "bridge/adapt", "bridge/radio",
+		"bridge/node", "bridge/nd", "bridge/forward", "tun"},
+	"deploy":         {},
+	"deploy/fenland": {},
+	"cmd/culvert":    nil, // all
+}
+
+// codecs do no I/O, hold no clock, log nothing and start nothing.
+var codecs = []string{"bridge/lowpan", "bridge/frag", "bridge/adapt", "bridge/nd"}
+
+// long lists the files over 500 lines and the functions over 100, each with the
+// reason why it is one subject.
+var long = map[string]string{}
+
+type file struct {
+	path string // from the root of the module
+	pkg  string // folder from the root
+	ast  *ast.File
+	fset *token.FileSet
+}
+
+func (f file) test() bool { return strings.HasSuffix(f.path, "_test.go") }
+
+// support reports whether the file's package serves tests only.
+func (f file) support() bool { return strings.HasSuffix(f.pkg, "test") }
+
+func files(t *testing.T) []file {
+	t.Helper()
+	root, err := filepath.Abs("..")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var out []file
+	err = filepath.WalkDir(root, func(p string, d fs.DirEntry, err error) error {
+		if err != nil {
+			return err
+		}
+		if d.IsDir() && (strings.HasPrefix(d.Name(), ".") && p != root || d.Name() == "testdata" || d.Name() == "bin") {
+			return filepath.SkipDir
+		}
+		if d.IsDir() || !strings.HasSuffix(p, ".go") {
+			return nil
+		}
+		rel, _ := filepath.Rel(root, p)
+		fset := token.NewFileSet()
+		a, err := parser.ParseFile(fset, p, nil, parser.ParseComments)
+		if err != nil {
+			return err
+		}
+		out = append(out, file{path: filepath.ToSlash(rel), pkg: filepath.ToSlash(filepath.Dir(rel)), ast: a, fset: fset})
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(out) < 20 {
+		t.Fatalf("only %d Go files found under %s", len(out), root)
+	}
+	return out
+}
+
+func imports(f file) []string {
+	var out []string
+	for _, i := range f.ast.Imports {
+		out = append(out, strings.Trim(i.Path.Value, `"`))
+	}
+	return out
+}
+
+func TestImportTable(t *testing.T) {
+	for _, f := range files(t) {
+		if f.test() || f.support() {
+			continue
+		}
+		allowed, known := mayImport[f.pkg]
+		if !known {
+			t.Errorf("%s: package %s is not in the import table", f.path, f.pkg)
+			continue
+		}
+		for _, i := range imports(f) {
+			if ours, ok := strings.CutPrefix(i, module); ok && f.pkg != "cmd/culvert" && !slices.Contains(allowed, ours) {
+				t.Errorf("%s imports %s; %s may import %v", f.path, ours, f.pkg, allowed)
+			}
+			if strings.HasSuffix(i, "test") && strings.HasPrefix(i, module) {
+				t.Errorf("%s imports the test support %s", f.path, i)
+			}
+			if strings.HasPrefix(i, "github.com/prometheus/") && f.pkg != "bridge/metrics" && f.pkg != "cmd/culvert" {
+				t.Errorf("%s imports %s: only bridge/metrics and cmd/culvert may", f.path, i)
+			}
+		}
+	}
+}
+
+func TestCodecsArePure(t *testing.T) {
+	for _, f := range files(t) {
+		if f.test() || !slices.Contains(codecs, f.pkg) {
+			continue
+		}
+		for _, i := range imports(f) {
+			switch i {
+			case "log", "log/slog", "os", "net", "sync", "context", "sync/atomic":
+				t.Errorf("%s imports %s: a codec may not", f.path, i)
+			}
+		}
+		ast.Inspect(f.ast, func(n ast.Node) bool {
+			if g, ok := n.(*ast.GoStmt); ok {
+				t.Errorf("%s: goroutine at line %d: a codec may start none", f.path, f.fset.Position(g.Pos()).Line)
+			}
+			if s, ok := n.(*ast.SelectorExpr); ok {
+				if x, ok := s.X.(*ast.Ident); ok && x.Name == "time" && (s.Sel.Name == "Now" || s.Sel.Name == "Since" || s.Sel.Name == "After") {
+					t.Errorf("%s: time.%s at line %d: the time is passed in", f.path, s.Sel.Name, f.fset.Position(s.Pos()).Line)
+				}
+			}
+			return true
+		})
+	}
+}
+
+func TestNoInitNoContextInStructsNoSleepInTests(t *testing.T) {
+	for _, f := range files(t) {
+		ast.Inspect(f.ast, func(n ast.Node) bool {
+			switch n := n.(type) {
+			case *ast.FuncDecl:
+				if n.Name.Name == "init" && n.Recv == nil {
+					t.Errorf("%s: init at line %d", f.path, f.fset.Position(n.Pos()).Line)
+				}
+			case *ast.StructType:
+				for _, fl := range n.Fields.List {
+					if s, ok := fl.Type.(*ast.SelectorExpr); ok && s.Sel.Name == "Context" {
+						if x, ok := s.X.(*ast.Ident); ok && x.Name == "context" {
+							t.Errorf("%s: context.Context in a struct at line %d", f.path, f.fset.Position(fl.Pos()).Line)
+						}
+					}
+				}
+			case *ast.SelectorExpr:
+				if x, ok := n.X.(*ast.Ident); ok && x.Name == "time" && n.Sel.Name == "Sleep" && (f.test() || f.support()) && f.pkg != "tun/tuntest" {
+					t.Errorf("%s: time.Sleep at line %d: poll a condition with a deadline", f.path, f.fset.Position(n.Pos()).Line)
+				}
+			}
+			return true
+		})
+	}
+}
+
+func TestPackageComments(t *testing.T) {
+	comments := map[string]int{}
+	for _, f := range files(t) {
+		if f.test() {
+			continue
+		}
+		if _, ok := comments[f.pkg]; !ok {
+			comments[f.pkg] = 0
+		}
+		if f.ast.Doc != nil {
+			comments[f.pkg]++
+			text := f.ast.Doc.Text()
+			if want := "Package " + f.ast.Name.Name + " "; f.ast.Name.Name != "main" && !strings.HasPrefix(text, want) {
+				t.Errorf("%s: the package comment does not start with %q", f.path, want)
+			}
+		}
+	}
+	for p, n := range comments {
+		if n != 1 {
+			t.Errorf("package %s has %d package comments, want 1", p, n)
+		}
+	}
+}
+
+func TestSizes(t *testing.T) {
+	for _, f := range files(t) {
+		lines := f.fset.Position(f.ast.End()).Line
+		if lines > 500 && long[f.path] == "" && !f.test() {
+			t.Errorf("%s has %d lines: over 500 needs a reason in this test", f.path, lines)
+		}
+		for _, d := range f.ast.Decls {
+			fn, ok := d.(*ast.FuncDecl)
+			if !ok || f.test() {
+				continue
+			}
+			n := f.fset.Position(fn.End()).Line - f.fset.Position(fn.Pos()).Line + 1
+			if key := f.path + ":" + fn.Name.Name; n > 100 && long[key] == "" {
+				t.Errorf("%s has %d lines: over 100 needs a reason in this test", key, n)
+			}
+		}
+	}
+}
+
+// Each drop reason stands in DEVELOPERS.md under its word, and a test names it.
+func TestDropReasonsAreKnown(t *testing.T) {
+	doc, err := os.ReadFile("../DEVELOPERS.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	provoked := map[string]bool{}
+	var names []string
+	words := map[string]string{}
+	for _, f := range files(t) {
+		if f.path == "bridge/drop/drop.go" {
+			names, words = reasons(f)
+		}
+		if !f.test() || f.pkg == "bridge/drop" {
+			continue
+		}
+		ast.Inspect(f.ast, func(n ast.Node) bool {
+			if s, ok := n.(*ast.SelectorExpr); ok {
+				if x, ok := s.X.(*ast.Ident); ok && x.Name == "drop" {
+					provoked[s.Sel.Name] = true
+				}
+			}
+			if l, ok := n.(*ast.BasicLit); ok && l.Kind == token.STRING {
+				provoked[strings.Trim(l.Value, "`\"")] = true
+			}
+			return true
+		})
+	}
+	if len(names) < 40 {
+		t.Fatalf("only %d drop reasons found", len(names))
+	}
+	for _, n := range names {
+		w := words[n]
+		if !strings.Contains(string(doc), "| `"+w+"` |") {
+			t.Errorf("drop.%s: no row for `%s` in DEVELOPERS.md", n, w)
+		}
+		if !provoked[n] && !provoked[w] {
+			t.Errorf("drop.%s (%s): no test provokes it", n, w)
+		}
+	}
+}
+
+// reasons reads the table of package drop: the names in order, and their words.
+func reasons(f file) (names []string, words map[string]string) {
+	words = map[string]string{}
+	ast.Inspect(f.ast, func(n ast.Node) bool {
+		kv, ok := n.(*ast.KeyValueExpr)
+		if !ok {
+			return true
+		}
+		k, ok1 := kv.Key.(*ast.Ident)
+		v, ok2 := kv.Value.(*ast.CompositeLit)
+		if !ok1 || !ok2 || len(v.Elts) == 0 || k.Name == "None" {
+			return true
+		}
+		if l, ok := v.Elts[0].(*ast.BasicLit); ok {
+			names = append(names, k.Name)
+			words[k.Name] = strings.Trim(l.Value, `"`)
+		}
+		return true
+	})
+	return names, words
+}
+
+// Each function that DEVELOPERS.md names in the table "Follow a packet" exists.
+func TestFollowAPacket(t *testing.T) {
+	doc, err := os.ReadFile("../DEVELOPERS.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, rest, found := strings.Cut(string(doc), "## Follow a packet")
+	if !found {
+		t.Fatal(`DEVELOPERS.md has no part "Follow a packet"`)
+	}
+	part, _, _ := strings.Cut(rest, "\n## ")
+	have := map[string]bool{}
+	for _, f := range files(t) {
+		for _, d := range f.ast.Decls {
+			fn, ok := d.(*ast.FuncDecl)
+			if !ok || f.test() {
+				continue
+			}
+			name := fn.Name.Name
+			if fn.Recv != nil {
+				name = receiver(fn.Recv.List[0].Type) + "." + name
+			}
+			have[f.ast.Name.Name+"."+name] = true
+		}
+	}
+	rows := 0
+	for line := range strings.Lines(part) {
+		cells := strings.Split(line, "|")
+		if len(cells) < 5 || !strings.Contains(cells[2], "`") {
+			continue
+		}
+		rows++
+		for i, piece := range strings.Split(cells[2], "`") {
+			if i%2 == 1 && !have[piece] {
+				t.Errorf("DEVELOPERS.md names %s, which does not exist", piece)
+			}
+		}
+	}
+	if rows < 10 {
+		t.Errorf("the table has %d rows: a packet takes more steps than that", rows)
+	}
+}
+
+// receiver writes a method's receiver as the documents do: (*T) or T.
+func receiver(e ast.Expr) string {
+	switch e := e.(type) {
+	case *ast.StarExpr:
+		return "(*" + strings.Trim(receiver(e.X), "()") + ")"
+	case *ast.IndexExpr:
+		return receiver(e.X)
+	case *ast.Ident:
+		return e.Name
+	}
+	return "?"
+}
