@@ -1,0 +1,74 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"runtime"
+	"runtime/debug"
+
+	"github.com/spf13/cobra"
+)
+
+// buildVersion is set when a release is linked: -ldflags "-X main.buildVersion=1.2.3".
+var buildVersion string
+
+// buildInfo is what `culvert version` prints and the metrics show.
+type buildInfo struct {
+	Version  string `json:"version"`
+	Revision string `json:"revision,omitempty"`
+	Modified bool   `json:"modified,omitempty"`
+	Go       string `json:"go"`
+	Platform string `json:"platform"`
+}
+
+// readBuildInfo collects what the linker and the Go tool left in the program.
+func readBuildInfo() buildInfo {
+	b := buildInfo{Version: buildVersion, Go: runtime.Version(), Platform: runtime.GOOS + "/" + runtime.GOARCH}
+	info, ok := debug.ReadBuildInfo()
+	if ok {
+		for _, s := range info.Settings {
+			switch s.Key {
+			case "vcs.revision":
+				b.Revision = s.Value
+			case "vcs.modified":
+				b.Modified = s.Value == "true"
+			}
+		}
+		if b.Version == "" && info.Main.Version != "" && info.Main.Version != "(devel)" {
+			b.Version = info.Main.Version
+		}
+	}
+	if b.Version == "" {
+		b.Version = "development"
+	}
+	return b
+}
+
+// newVersionCommand returns `culvert version`.
+func newVersionCommand(g *globals) *cobra.Command {
+	return &cobra.Command{
+		Use:   "version",
+		Short: "Print which culvert this is",
+		Long: `Print the version of this program, the revision that it was built from, and the
+Go release that built it. Please give it with every report of a fault.`,
+		Example: `  culvert version
+  culvert version --json`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			b := readBuildInfo()
+			out := cmd.OutOrStdout()
+			if g.json {
+				return json.NewEncoder(out).Encode(b)
+			}
+			rev := b.Revision
+			if rev == "" {
+				rev = "unknown revision"
+			}
+			if b.Modified {
+				rev += ", changed since"
+			}
+			_, err := fmt.Fprintf(out, "culvert %s (%s, %s, %s)\n", b.Version, rev, b.Go, b.Platform)
+			return err
+		},
+	}
+}
