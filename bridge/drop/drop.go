@@ -17,6 +17,7 @@ const (
 	RadioFailed
 	LinkRecord
 	FrameTooLong
+	Secured
 
 	// The dispatch of a frame (RFC 4944, section 5).
 	NotLowpan
@@ -95,6 +96,7 @@ var table = [Count]about{
 	RadioFailed:  {"radio-failed", "PROTOCOL.md, result", "the radio could not deliver a frame of the packet to the node"},
 	LinkRecord:   {"link-record", "PROTOCOL.md, records", "a record of the radio link could not be read"},
 	FrameTooLong: {"frame-too-long", "IEEE Std 802.15.4, 6.2", "a frame was longer than any that the attachment may carry"},
+	Secured:      {"secured-frame", "IEEE Std 802.15.4, 9.2", "a secured frame that the kernel did not open"},
 
 	NotLowpan:           {"not-lowpan", "RFC 4944, 5.1", "dispatch 00xxxxxx: the frame is not one of this adaptation layer"},
 	Dispatch:            {"reserved-dispatch", "RFC 4944, 5.1; RFC 6282, 5", "the dispatch octet is reserved or its use is not defined"},

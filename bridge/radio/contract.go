@@ -7,6 +7,7 @@ package radio
 import (
 	"time"
 
+	"culvert/bridge/drop"
 	"culvert/bridge/ieee802154"
 )
 
@@ -67,7 +68,7 @@ const (
 	EventLink          // Link: statistics of one radio link
 	EventBattery       // Node.Addr, Battery
 	EventText          // Text: a line for the log
-	EventDiscard       // Node.Addr, Text: the radio threw a frame away, and why
+	EventDiscard       // Node.Addr, Reason, Text: the radio threw a frame away, and why
 )
 
 // Event is one thing that the radio says.
@@ -82,6 +83,7 @@ type Event struct {
 	Link    LinkStats
 	Battery Battery
 	Text    string
+	Reason  drop.Reason // of a discard; the zero value means drop.RadioDiscard
 	Cause   error
 }
 
