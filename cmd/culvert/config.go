@@ -1,0 +1,122 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"net/netip"
+	"os"
+	"path/filepath"
+
+	"culvert/bridge/ieee802154"
+)
+
+// config is a configuration file that was read and found valid: paths are
+// absolute, defaults filled in.
+type config struct {
+	file       string
+	stateDir   string
+	control    string // path of the control socket
+	meshes     []meshConfig
+	coapListen []netip.AddrPort // UDP
+	httpListen string           // host:port; empty is none
+}
+
+// meshConfig is one [[mesh]].
+type meshConfig struct {
+	name        string
+	iface       string
+	prefix      netip.Prefix // a /64
+	full        bool         // encoding = "full"
+	listed      bool         // admit = "listed"
+	elidedPorts []uint16
+	radio       radioConfig
+	places      []placeConfig
+}
+
+// radioKind says how a mesh's radio is attached.
+type radioKind string
+
+// The kinds of [mesh.radio].
+const (
+	radioSerial    radioKind = "serial"
+	radioStream    radioKind = "stream"
+	radioProcess   radioKind = "process"
+	radioInterface radioKind = "interface"
+	radioSimulated radioKind = "simulated"
+)
+
+// radioConfig is one [mesh.radio]; which fields count depends on the kind.
+type radioConfig struct {
+	kind    radioKind
+	device  string   // serial: path
+	speed   int      // serial: baud
+	network string   // stream: "tcp" or "unix"
+	address string   // stream
+	command []string // process: program and arguments
+	site    string   // simulated: path
+}
+
+// placeConfig is one [[mesh.place]].
+type placeConfig struct {
+	name  string
+	eui64 ieee802154.Addr
+	full  *bool // encoding; nil takes the mesh's
+}
+
+// The defaults of the top level.
+const (
+	defaultStateDir = "/var/lib/culvert"
+	defaultControl  = "/run/culvert/control.sock"
+	defaultSpeed    = 115200 // baud
+)
+
+// loadConfig reads the configuration file. An error ends the program with
+// exitUsage; where the file was read it is of configErrors.
+func loadConfig(path string) (*config, error) {
+	abs, err := filepath.Abs(path)
+	if err != nil {
+		return nil, usagef("configuration %s: %w", path, err)
+	}
+	info, err := os.Stat(abs)
+	if err == nil && info.Size() > maxConfigOctets {
+		return nil, usagef("configuration %s: %d octets; want at most %d", path, info.Size(), maxConfigOctets)
+	}
+	data, err := os.ReadFile(abs)
+	switch {
+	case errors.Is(err, os.ErrNotExist):
+		return nil, usagef("configuration %s does not exist; name another with --config FILE", path)
+	case err != nil:
+		return nil, usagef("configuration: %w", err)
+	}
+	cfg, err := parseConfig(path, filepath.Dir(abs), data)
+	if err != nil {
+		return nil, &exitError{exitUsage, err}
+	}
+	return cfg, nil
+}
+
+// plural returns "1 error" or "3 errors".
+func plural(n int, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return fmt.Sprintf("%d %ss", n, noun)
+}
+
+// parseConfig reads the text of a configuration file. Errors name the file as
+// file; relative paths count from dir. All errors are returned at once, as
+// configErrors.
+func parseConfig(file, dir string, data []byte) (*config, error) {
+	doc, root := parseDocument(file, data)
+	if root == nil {
+		return nil, doc.sorted()
+	}
+	r := configReader{dir: dir, names: map[string]int{}, meshNames: map[string]bool{},
+		ifaces: map[string]bool{}, prefixes: map[netip.Prefix]bool{}, devices: map[ieee802154.Addr]string{}}
+	cfg := r.root(root)
+	cfg.file = file
+	if err := doc.sorted(); err != nil {
+		return nil, err
+	}
+	return cfg, nil
+}

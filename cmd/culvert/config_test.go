@@ -1,0 +1,185 @@
+package main
+
+import (
+	"errors"
+	"net/netip"
+	"os"
+	"path/filepath"
+	"reflect"
+	"strings"
+	"testing"
+
+	"culvert/bridge/ieee802154"
+)
+
+// TestConfigFull reads the file that holds every key, and compares all of it.
+func TestConfigFull(t *testing.T) {
+	cfg, err := loadConfig("testdata/config/full.toml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir, err := filepath.Abs("testdata/config")
+	if err != nil {
+		t.Fatal(err)
+	}
+	yes, no := true, false
+	want := &config{
+		file:     "testdata/config/full.toml",
+		stateDir: dir + "/state",
+		control:  dir + "/state/control.sock",
+		meshes: []meshConfig{{
+			name: "fenland", iface: "mesh0", prefix: netip.MustParsePrefix("fd5e:2a11:77c0:1::/64"),
+			full: true, listed: true, elidedPorts: []uint16{61616, 61617},
+			radio: radioConfig{kind: radioSerial, device: "/dev/serial/by-id/radio", speed: 460800},
+			places: []placeConfig{
+				{name: "grain-bin", eui64: ieee802154.Extended(0x00005eef10000005), full: &yes},
+				{name: "cold-store", eui64: ieee802154.Extended(0x00005eef10000006), full: &no},
+			},
+		}, {
+			name: "sluice", iface: "mesh1", prefix: netip.MustParsePrefix("2001:db8:5:2::/64"),
+			radio: radioConfig{kind: radioProcess, command: []string{dir + "/bin/adapter", "--port", "1", ""}},
+		}, {
+			name: "orchard", iface: "mesh2", prefix: netip.MustParsePrefix("2001:db8:5:3::/64"),
+			radio: radioConfig{kind: radioStream, network: "unix", address: dir + "/radio.sock"},
+		}, {
+			name: "yard", iface: "mesh3", prefix: netip.MustParsePrefix("2001:db8:5:4::/64"),
+			radio:  radioConfig{kind: radioStream, network: "tcp", address: "[2001:db8::5]:6283"},
+			places: []placeConfig{{name: "gate", eui64: ieee802154.Extended(0x00005eef10000008)}},
+		}, {
+			name: "plan", iface: "mesh4", prefix: netip.MustParsePrefix("2001:db8:5:5::/64"),
+			radio: radioConfig{kind: radioSimulated, site: dir + "/site.toml"},
+		}},
+		coapListen: []netip.AddrPort{netip.MustParseAddrPort("[::]:5683"), netip.MustParseAddrPort("127.0.0.1:5683")},
+		httpListen: "[::1]:6282",
+	}
+	if !reflect.DeepEqual(cfg, want) {
+		t.Errorf("got  %+v\nwant %+v", cfg, want)
+	}
+}
+
+// TestConfigDefaults reads the least that is allowed.
+func TestConfigDefaults(t *testing.T) {
+	cfg, err := parseConfig("culvert.toml", "/etc/culvert", []byte(`[[mesh]]
+name = "fenland"
+interface = "mesh0"
+prefix = "fd5e:2a11:77c0:1::/64"
+radio = { kind = "serial", device = "radio" }
+`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := &config{file: "culvert.toml", stateDir: defaultStateDir, control: defaultControl, meshes: []meshConfig{{
+		name: "fenland", iface: "mesh0", prefix: netip.MustParsePrefix("fd5e:2a11:77c0:1::/64"),
+		radio: radioConfig{kind: radioSerial, device: "/etc/culvert/radio", speed: 115200},
+	}}}
+	if !reflect.DeepEqual(cfg, want) {
+		t.Errorf("got  %+v\nwant %+v", cfg, want)
+	}
+}
+
+// TestConfigInvalid reads each broken file and compares all that is said of it.
+func TestConfigInvalid(t *testing.T) {
+	files, err := filepath.Glob("testdata/config/invalid-*.toml")
+	if err != nil || len(files) == 0 {
+		t.Fatalf("no broken files: %v", err)
+	}
+	seen := map[string]bool{}
+	for _, file := range files {
+		name := strings.TrimSuffix(strings.TrimPrefix(filepath.Base(file), "invalid-"), ".toml")
+		seen[name] = true
+		t.Run(name, func(t *testing.T) {
+			data, err := os.ReadFile(file)
+			if err != nil {
+				t.Fatal(err)
+			}
+			want, ok := invalidConfigs[name]
+			if !ok {
+				t.Errorf("no messages expected of %s", file)
+			}
+			cfg, err := parseConfig("c.toml", "/etc/culvert", data)
+			if err == nil {
+				t.Fatalf("accepted: %+v", cfg)
+			}
+			got := strings.Split(err.Error(), "\n")
+			for i := range max(len(got), len(want)) {
+				var g, w string
+				if i < len(got) {
+					g = got[i]
+				}
+				if i < len(want) {
+					w = want[i]
+				}
+				if g != w {
+					t.Errorf("message %d:\n got %s\nwant %s", i+1, g, w)
+				}
+			}
+		})
+	}
+	for name := range invalidConfigs {
+		if !seen[name] {
+			t.Errorf("testdata/config/invalid-%s.toml is missing", name)
+		}
+	}
+}
+
+func TestConfigFile(t *testing.T) {
+	dir := t.TempDir()
+	big := filepath.Join(dir, "big.toml")
+	if err := os.WriteFile(big, make([]byte, maxConfigOctets+1), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct{ path, want string }{
+		{filepath.Join(dir, "none.toml"), "configuration " + dir + "/none.toml does not exist; name another with --config FILE"},
+		{dir, "configuration: read " + dir + ": is a directory"},
+		{big, "configuration " + big + ": 1048577 octets; want at most 1048576"},
+	} {
+		_, err := loadConfig(c.path)
+		var e *exitError
+		if !errors.As(err, &e) || e.code != exitUsage || err.Error() != c.want {
+			t.Errorf("%s:\n got %v\nwant %s", c.path, err, c.want)
+		}
+	}
+}
+
+// FuzzConfig holds that no file makes the reader panic, that each complaint says
+// where and what, and that what is accepted keeps its promises.
+func FuzzConfig(f *testing.F) {
+	files, _ := filepath.Glob("testdata/config/*.toml")
+	for _, file := range files {
+		data, err := os.ReadFile(file)
+		if err != nil {
+			f.Fatal(err)
+		}
+		f.Add(data)
+	}
+	f.Add([]byte("mesh = [[1]]\n\"a.b\".'c\"d' = {x = [{y = 1}]}\n"))
+	f.Fuzz(func(t *testing.T, data []byte) {
+		cfg, err := parseConfig("c.toml", "/etc/culvert", data)
+		if err != nil {
+			var all configErrors
+			if !errors.As(err, &all) || len(all) == 0 {
+				t.Fatalf("error of type %T: %v", err, err)
+			}
+			lines := strings.Count(string(data), "\n") + 1
+			for _, e := range all {
+				if e.line < 0 || e.line > lines || e.text == "" || e.line == 0 && e.key != "" {
+					t.Errorf("of %d lines: %+v", lines, e)
+				}
+			}
+			return
+		}
+		if len(cfg.meshes) == 0 || !filepath.IsAbs(cfg.control) || !filepath.IsAbs(cfg.stateDir) {
+			t.Errorf("accepted %+v", cfg)
+		}
+		for _, m := range cfg.meshes {
+			if !isLabel(m.name) || m.prefix.Bits() != 64 || m.iface == "" || len(m.iface) > 15 || m.radio.kind == "" {
+				t.Errorf("accepted %+v", m)
+			}
+			for _, p := range m.places {
+				if !isLabel(p.name) || !p.eui64.IsNode() {
+					t.Errorf("accepted %+v", p)
+				}
+			}
+		}
+	})
+}
