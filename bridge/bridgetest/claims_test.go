@@ -1,0 +1,144 @@
+package bridgetest
+
+import (
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+)
+
+// claim says which test checks a set of vectors.
+type claim struct {
+	set  string
+	pkg  string // folder from the root of the module
+	test string // the test function; empty for work that is still to come
+}
+
+// claims lists every set. A claim without a test is work to come in the named
+// package; it has to be filled in when a test there first reads the set.
+var claims = []claim{
+	{"6lorh", "cmd/culvert", "TestExplainVectors"},
+	{"cbor", "bridge/senml", "TestCBORVectors"},
+	{"coap", "coap", ""},
+	{"compress", "cmd/culvert", "TestCompressVectors"},
+	{"dispatch", "cmd/culvert", "TestExplainVectors"},
+	{"frag", "cmd/culvert", "TestExplainVectors"},
+	{"ghc", "cmd/culvert", "TestExplainVectors"},
+	{"hdlc", "bridge/radio", ""},
+	{"iid", "bridge/ipv6", ""},
+	{"iphc-cross", "cmd/culvert", "TestExplainVectors"},
+	{"iphc-ctx", "cmd/culvert", "TestExplainVectors"},
+	{"linkfmt", "coap", ""},
+	{"mesh", "cmd/culvert", "TestExplainVectors"},
+	{"nd", "bridge/nd", ""},
+	{"negative", "cmd/culvert", "TestExplainVectors"},
+	{"nhc-ext", "cmd/culvert", "TestExplainVectors"},
+	{"nhc-udp", "cmd/culvert", "TestExplainVectors"},
+	{"router", "bridge/forward", ""},
+	{"senml", "bridge/senml", "TestVectors"},
+	{"truncation", "cmd/culvert", "TestExplainVectors"},
+}
+
+// toCome names the sets that may still be without a test.
+var toCome = []string{"nd", "coap", "linkfmt"}
+
+func TestEverySetIsClaimed(t *testing.T) {
+	sets := Sets(t)
+	for _, set := range sets {
+		if !slices.ContainsFunc(claims, func(c claim) bool { return c.set == set }) {
+			t.Errorf("set %s: no test claims it", set)
+		}
+	}
+	sources := map[string]testSource{}
+	for _, c := range claims {
+		if !slices.Contains(sets, c.set) {
+			t.Errorf("set %s is claimed by %s, and is not in testdata", c.set, c.pkg)
+		}
+		src, ok := sources[c.pkg]
+		if !ok {
+			src = readTests(t, filepath.Join(Root(t), filepath.FromSlash(c.pkg)))
+			sources[c.pkg] = src
+		}
+		reads := slices.Contains(src.words, c.set)
+		switch {
+		case c.test == "" && !slices.Contains(toCome, c.set):
+			t.Errorf("set %s: the claim of %s names no test", c.set, c.pkg)
+		case c.test == "" && slices.Contains(src.asked, c.set):
+			t.Errorf("set %s: a test of %s reads it by now: name that test here", c.set, c.pkg)
+		case c.test != "" && !slices.Contains(src.tests, c.test):
+			t.Errorf("set %s is claimed by %s in %s, which has no such test", c.set, c.test, c.pkg)
+		case c.test != "" && !reads:
+			t.Errorf("set %s is claimed by %s in %s, whose tests never name the set", c.set, c.test, c.pkg)
+		}
+	}
+}
+
+// testSource is what the _test files of one package hold.
+type testSource struct {
+	tests []string // test functions
+	words []string // strings in files that import this package
+	asked []string // those of them that are arguments of Vectors
+}
+
+// readTests parses the _test files of a folder, which need not exist.
+func readTests(t *testing.T, dir string) testSource {
+	t.Helper()
+	var src testSource
+	entries, err := os.ReadDir(dir)
+	if err != nil && !os.IsNotExist(err) {
+		t.Fatal(err)
+	}
+	for _, e := range entries {
+		if !strings.HasSuffix(e.Name(), "_test.go") {
+			continue
+		}
+		f, err := parser.ParseFile(token.NewFileSet(), filepath.Join(dir, e.Name()), nil, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, d := range f.Decls {
+			if fn, ok := d.(*ast.FuncDecl); ok && fn.Recv == nil && strings.HasPrefix(fn.Name.Name, "Test") {
+				src.tests = append(src.tests, fn.Name.Name)
+			}
+		}
+		reader := slices.ContainsFunc(f.Imports, func(i *ast.ImportSpec) bool {
+			return i.Path.Value == `"culvert/bridge/bridgetest"`
+		})
+		if !reader {
+			continue
+		}
+		ast.Inspect(f, func(n ast.Node) bool {
+			if s, ok := text(n); ok {
+				src.words = append(src.words, s)
+			}
+			call, ok := n.(*ast.CallExpr)
+			if !ok {
+				return true
+			}
+			if fun, ok := call.Fun.(*ast.SelectorExpr); ok && fun.Sel.Name == "Vectors" {
+				for _, arg := range call.Args {
+					if s, ok := text(arg); ok {
+						src.asked = append(src.asked, s)
+					}
+				}
+			}
+			return true
+		})
+	}
+	return src
+}
+
+// text returns the value of a string literal.
+func text(n ast.Node) (string, bool) {
+	l, ok := n.(*ast.BasicLit)
+	if !ok || l.Kind != token.STRING {
+		return "", false
+	}
+	s, err := strconv.Unquote(l.Value)
+	return s, err == nil
+}
