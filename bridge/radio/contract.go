@@ -5,6 +5,7 @@
 package radio
 
 import (
+	"errors"
 	"time"
 
 	"culvert/bridge/drop"
@@ -22,12 +23,22 @@ type Attachment interface {
 	// Send hands over one frame under an id of the caller's choice, which no
 	// unresolved frame may share. It neither waits for the radio nor keeps the
 	// payload. A nil error promises one Result event with that id, or a Down event
-	// that ends all that are unresolved. ErrNoCredit and ErrDown promise no event,
-	// and the frame did not leave.
+	// that ends all that are unresolved. Any error promises no event, and the frame
+	// did not leave: ErrNoCredit until a Result or Credits event, ErrDown until Up,
+	// ErrTooLong and ErrAddress never with this frame.
 	Send(f Frame, id uint32) error
 	// Close ends both directions; a blocked call returns net.ErrClosed.
 	Close() error
 }
+
+// Errors of Send.
+var (
+	ErrNoCredit = errors.New("radio: no credit: as many frames are unresolved as the radio takes")
+	ErrDown     = errors.New("radio: down")
+	ErrTooLong  = errors.New("radio: payload longer than the radio carries to this address")
+	ErrAddress  = errors.New("radio: frame without a destination")
+	ErrID       = errors.New("radio: id of a frame that is unresolved")
+)
 
 // Frame is one frame on the mesh. Payload is the MAC payload: what follows the
 // MAC header, without security and check sequence.
@@ -60,7 +71,7 @@ const (
 	EventDown          // Cause: the radio is gone, and all that was unresolved has failed
 	EventFrame         // Frame: arrived from the mesh
 	EventResult        // ID, Outcome: what became of a frame that was sent
-	EventCredits       // Credits: how many more frames may be unresolved in all, from now on
+	EventCredits       // Credits: how many frames may be unresolved in all, from now on
 	EventAttached      // Node: has joined the mesh, or is listed after up
 	EventDetached      // Node.Addr: has left the mesh
 	EventParent        // Node.Addr, Node.Parents: takes other parents now
@@ -68,7 +79,7 @@ const (
 	EventLink          // Link: statistics of one radio link
 	EventBattery       // Node.Addr, Battery
 	EventText          // Text: a line for the log
-	EventDiscard       // Node.Addr, Reason, Text: the radio threw a frame away, and why
+	EventDiscard       // Node.Addr, Reason, Count, Text: the radio threw frames away, and why
 )
 
 // Event is one thing that the radio says.
@@ -77,6 +88,7 @@ type Event struct {
 	Outcome Outcome
 	ID      uint32
 	Credits int
+	Count   uint32 // frames that a discard speaks of; 0 means 1
 	Frame   Frame
 	Node    NodeInfo
 	Info    Info
@@ -98,7 +110,8 @@ type Info struct {
 	// MaxShort and MaxExtended are the largest MAC payloads, in octets, that a frame
 	// to a short and to an extended destination may carry.
 	MaxShort, MaxExtended int
-	Channel               uint8 // 0 is unknown, or hopping
+	Channel               uint8  // 0 is unknown, or hopping
+	Name                  string // of its make and program, for the log
 }
 
 // Features are a radio side's abilities.
@@ -152,6 +165,7 @@ const (
 	OutcomeTooLong           // longer than the radio can carry
 	OutcomeCancelled         // by the daemon's cancel
 	OutcomeExpired           // waited in the radio for too long
+	OutcomeLost              // no result came in time: the frame or its result was lost on the line
 )
 
 // OK reports whether the frame got on its way.
@@ -178,6 +192,8 @@ func (o Outcome) String() string {
 		return "cancelled"
 	case OutcomeExpired:
 		return "expired"
+	case OutcomeLost:
+		return "lost"
 	}
 	return "none"
 }
