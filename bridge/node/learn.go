@@ -1,0 +1,317 @@
+package node
+
+import (
+	"time"
+
+	"culvert/bridge/ieee802154"
+)
+
+// Change says what an event did to the table, for the log.
+type Change struct {
+	Node    *Node // nil if the event changed nothing, or there was no room
+	Was, Is State
+	Created bool
+	// Cut is the node that lost the short address which Node has now; nil if none
+	// did. It may have left the table by that.
+	Cut *Node
+}
+
+// Joined is a node that the radio says is part of the mesh.
+type Joined struct {
+	EUI64   ieee802154.Addr // none if the radio does not know it
+	Short   ieee802154.Addr // none if it has none
+	Parents [2]ieee802154.Addr
+	Hops    uint8 // 0 is unknown
+}
+
+// Learn returns the node with the link address a, which it adds in state joining
+// on first sight. The Node is nil for an address that no single node can have and
+// when the table is full.
+func (t *Table) Learn(a ieee802154.Addr, at time.Time) Change {
+	if n := t.ByLink(a); n != nil || !a.IsNode() {
+		return Change{Node: n}
+	}
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if n := t.ByLink(a); n != nil {
+		return Change{Node: n}
+	}
+	id := identity{admitted: t.admit == AdmitAny}
+	if a.IsShort() {
+		id.short, id.pan = a, t.PAN()
+	} else {
+		id.eui = a
+	}
+	n := t.addLocked(id, at)
+	if n == nil {
+		return Change{}
+	}
+	setState(n, Joining, at)
+	return Change{Node: n, Was: Joining, Is: Joining, Created: true}
+}
+
+// Seen records that a frame of n arrived: one that was expected, late or silent is
+// heard again. The packet path calls it after Heard when Quiet says so.
+func (t *Table) Seen(n *Node, at time.Time) Change {
+	was := n.State()
+	n.gone.Store(false)
+	switch was {
+	case Expected:
+		return change(n, was, Joining, at)
+	case Late, Silent:
+		return change(n, was, Up, at)
+	}
+	return Change{}
+}
+
+// Quiet reports whether a frame of n is news: the node was expected, late, silent
+// or gone.
+func (n *Node) Quiet() bool {
+	s := n.State()
+	return s == Expected || s == Late || s == Silent || n.gone.Load()
+}
+
+// Confirm records that a packet of n from an address of its own came through.
+func (t *Table) Confirm(n *Node, at time.Time) Change {
+	if s := n.State(); s == Joining || s == Expected {
+		return change(n, s, Up, at)
+	}
+	return Change{}
+}
+
+// Attach records a node that joined, or that the radio listed. A short address
+// that another node had is cut from it at once.
+func (t *Table) Attach(j Joined, at time.Time) Change {
+	if !j.EUI64.IsExtended() || !j.EUI64.IsNode() {
+		j.EUI64 = ieee802154.Addr{}
+	}
+	if !j.Short.IsShort() || !j.Short.IsNode() {
+		j.Short = ieee802154.Addr{}
+	}
+	if j.EUI64.IsNone() && j.Short.IsNone() {
+		return Change{}
+	}
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	var c Change
+	n, holder := t.ByLink(j.EUI64), t.ByLink(j.Short)
+	if j.EUI64.IsNone() {
+		n = holder
+	}
+	if n == nil && holder != nil && holder.EUI64().IsNone() {
+		n = holder // only frames from its short address were seen so far
+	}
+	if holder != nil && holder != n {
+		t.cutLocked(holder)
+		c.Cut = holder
+	}
+	if n == nil {
+		n = t.addLocked(t.identityLocked(identity{}, j), at)
+		if n == nil {
+			return c
+		}
+		setState(n, Joining, at)
+		c.Created = true
+	} else if id := t.identityLocked(*n.id.Load(), j); id.eui != n.EUI64() || id.short != n.Short() || id.pan != n.PAN() {
+		t.bindLocked(n, id)
+	}
+	n.epoch = t.epoch
+	n.gone.Store(false)
+	if j.Parents != n.Parents() {
+		n.parents.Store(&j.Parents)
+	}
+	if j.Hops != 0 {
+		n.hops.Store(uint32(j.Hops))
+	}
+	c.Node, c.Was, c.Is = n, n.State(), Up
+	if c.Was != Up {
+		setState(n, Up, at)
+	}
+	return c
+}
+
+// identityLocked returns what id becomes by j, its place and admission included.
+func (t *Table) identityLocked(id identity, j Joined) identity {
+	if !j.EUI64.IsNone() {
+		id.eui = j.EUI64
+	}
+	id.short, id.pan = j.Short, 0
+	if !j.Short.IsNone() {
+		id.pan = t.PAN()
+	}
+	if v, ok := id.eui.EUI64(); ok && id.place == nil {
+		id.place = t.places[v]
+	}
+	id.admitted = id.place != nil || t.admit == AdmitAny
+	return id
+}
+
+// cutLocked takes the short address from n. A record that had nothing else ends.
+func (t *Table) cutLocked(n *Node) {
+	id := *n.id.Load()
+	if id.eui.IsNone() && id.place == nil {
+		t.removeLocked(n)
+		return
+	}
+	id.short, id.pan = ieee802154.Addr{}, 0
+	t.bindLocked(n, id)
+}
+
+// Detach records that the radio says the node with link address a is gone.
+func (t *Table) Detach(a ieee802154.Addr, at time.Time) Change {
+	n := t.ByLink(a)
+	if n == nil {
+		return Change{}
+	}
+	return t.leave(n, at)
+}
+
+func (t *Table) leave(n *Node, at time.Time) Change {
+	n.gone.Store(true)
+	switch s := n.State(); s {
+	case Joining, Up, Late:
+		return change(n, s, Silent, at)
+	}
+	return Change{}
+}
+
+// SetParents records new parents, and the hop count where it is not 0.
+func (t *Table) SetParents(a ieee802154.Addr, parents [2]ieee802154.Addr, hops uint8) Change {
+	n := t.ByLink(a)
+	if n == nil {
+		return Change{}
+	}
+	n.parents.Store(&parents)
+	if hops != 0 {
+		n.hops.Store(uint32(hops))
+	}
+	return Change{Node: n, Was: n.State(), Is: n.State()}
+}
+
+// SetBattery records the supply of a node: millivolts (0 is unknown) and percent
+// (255 is unknown).
+func (t *Table) SetBattery(a ieee802154.Addr, millivolts uint16, percent uint8) {
+	if n := t.ByLink(a); n != nil {
+		n.battery.Store(uint32(millivolts)<<8 | uint32(percent))
+	}
+}
+
+// SetLink records what the radio counted on the link from one address to another,
+// at each end that is a node.
+func (t *Table) SetLink(from, to ieee802154.Addr, l Link) {
+	for _, end := range [...]struct {
+		node, peer ieee802154.Addr
+		fromNode   bool
+	}{{from, to, true}, {to, from, false}} {
+		if n := t.ByLink(end.node); n != nil {
+			l.Peer, l.FromNode = end.peer, end.fromNode
+			n.setLink(l)
+		}
+	}
+}
+
+func (n *Node) setLink(l Link) {
+	n.linkMu.Lock()
+	defer n.linkMu.Unlock()
+	for i := range n.links {
+		if o := &n.links[i]; o.Peer == l.Peer && o.FromNode == l.FromNode && o.Channel == l.Channel {
+			*o = l
+			return
+		}
+	}
+	if len(n.links) == maxLinks { // the oldest makes room
+		copy(n.links, n.links[1:])
+		n.links = n.links[:maxLinks-1]
+	}
+	n.links = append(n.links, l)
+}
+
+// SetPAN records the PAN that the radio is in. A change cuts every short address.
+func (t *Table) SetPAN(pan uint16) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.pan.Load() == uint32(pan) {
+		return
+	}
+	t.pan.Store(uint32(pan))
+	for i := range t.short {
+		if n := t.short[i].Load(); n != nil {
+			t.cutLocked(n)
+		}
+	}
+}
+
+// BeginSnapshot says that the radio came up, and lists the nodes that it has.
+func (t *Table) BeginSnapshot() {
+	t.mu.Lock()
+	t.epoch++
+	t.mu.Unlock()
+}
+
+// EndSnapshot says that the list is complete. Nodes that it lacks become silent;
+// each is reported to changed.
+func (t *Table) EndSnapshot(at time.Time, changed func(Change)) {
+	var gone []Change
+	t.mu.Lock()
+	for _, n := range t.nodes {
+		if n != nil && n.epoch != t.epoch {
+			if c := t.leave(n, at); c.Node != nil {
+				gone = append(gone, c)
+			}
+		}
+	}
+	t.mu.Unlock()
+	for _, c := range gone {
+		changed(c)
+	}
+}
+
+// Tick brings the states in line with the time: late, silent, and records of nodes
+// that never got further than joining forgotten after ten minutes. Call it about
+// once a second; each change is reported to changed.
+func (t *Table) Tick(now time.Time, changed func(Change)) {
+	t.expireAddresses(now)
+	var forget []*Node
+	for n := range t.All() {
+		id := n.id.Load()
+		heard := n.heard.Load()
+		quiet := time.Duration(now.UnixNano() - heard)
+		s := n.State()
+		if s == Joining && id.place == nil && now.Sub(n.Since()) > forgetJoining && quiet > forgetJoining {
+			forget = append(forget, n)
+			continue
+		}
+		period := t.period
+		if id.place != nil && id.place.Period != 0 {
+			period = id.place.Period
+		}
+		if period <= 0 || heard == 0 {
+			continue
+		}
+		switch {
+		case (s == Up || s == Late) && quiet > silentPeriods*period:
+			changed(change(n, s, Silent, now))
+		case s == Up && quiet > lateSlack*period:
+			changed(change(n, s, Late, now))
+		}
+	}
+	if len(forget) > 0 {
+		t.mu.Lock()
+		defer t.mu.Unlock()
+		for _, n := range forget {
+			if !n.removed.Load() && n.State() == Joining {
+				t.removeLocked(n)
+			}
+		}
+	}
+}
+
+func change(n *Node, was, is State, at time.Time) Change {
+	setState(n, is, at)
+	return Change{Node: n, Was: was, Is: is}
+}
+
+func setState(n *Node, s State, at time.Time) {
+	n.state.Store(uint32(s))
+	n.since.Store(at.UnixNano())
+}

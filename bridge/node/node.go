@@ -1,0 +1,242 @@
+// Package node is the table of the nodes of one mesh: an internal record a node,
+// found by its EUI-64, its short address, its place's name and its IPv6 addresses
+// (RFC 6282, section 3.2.2, derives them from link addresses; RFC 6775 and RFC
+// 8505 register others). Look-ups take no lock that all share and allocate
+// nothing; changes are serialised. The table is bounded, holds no clock and logs
+// nothing.
+package node
+
+import (
+	"encoding/binary"
+	"net/netip"
+	"slices"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"culvert/bridge/ieee802154"
+	"culvert/bridge/ipv6"
+)
+
+// Place is where a node stands on the site. What it is called and what is known of
+// it outlives the device. It is immutable once in a table.
+type Place struct {
+	Name   string          // a DNS label; CheckName
+	EUI64  ieee802154.Addr // of the device that stands there; none if there is none yet
+	Full   bool            // the device decodes every next header encoding (encoding = "full")
+	Period time.Duration   // between its reports; 0 is the mesh's
+}
+
+// Address is one IPv6 address of a node.
+type Address struct {
+	Addr   netip.Addr
+	Origin Origin
+	Since  time.Time // when the node came to it; zero for derived ones
+	Until  time.Time // when it ends; zero is never
+}
+
+// Link is what the radio counted on one direction of one radio link of the node.
+type Link struct {
+	Peer     ieee802154.Addr
+	FromNode bool  // the direction
+	Channel  uint8 // 0: all channels together
+	Attempts uint32
+	Acked    uint32
+	Signal   int8 // dBm; 0 is unknown
+}
+
+// identity is what lookups and the packet path need of a node. It is immutable; a
+// change replaces it.
+type identity struct {
+	eui, short ieee802154.Addr
+	pan        uint16
+	place      *Place
+	label      string
+	send       ieee802154.Addr
+	admitted   bool
+	extra      []Address // registered and claimed
+}
+
+// Node is one node. Its methods may be called from any goroutine.
+type Node struct {
+	slot  int
+	first time.Time
+	id    atomic.Pointer[identity]
+
+	heard   atomic.Int64 // Unix nanoseconds; 0 is never
+	since   atomic.Int64
+	state   atomic.Uint32
+	gone    atomic.Bool // the radio says that it is not there
+	removed atomic.Bool
+	ghc     atomic.Bool
+	hops    atomic.Uint32
+	signal  atomic.Int32
+	battery atomic.Uint32 // millivolts << 8 | percent
+	parents atomic.Pointer[[2]ieee802154.Addr]
+
+	traffic Traffic
+	epoch   uint32 // of the last radio snapshot that listed it; guarded by the table's mu
+
+	linkMu sync.Mutex
+	links  []Link // guarded by linkMu
+}
+
+// Slot is a small number that no other node of the table has; it may be given
+// again after the node was removed.
+func (n *Node) Slot() int { return n.slot }
+
+// Label names the node everywhere: its place's name, else its EUI-64, else
+// short-PAN-XXXX.
+func (n *Node) Label() string { return n.id.Load().label }
+
+// EUI64 returns the EUI-64, none while it is unknown.
+func (n *Node) EUI64() ieee802154.Addr { return n.id.Load().eui }
+
+// Short returns the short address, none if there is none.
+func (n *Node) Short() ieee802154.Addr { return n.id.Load().short }
+
+// PAN returns the PAN of the short address.
+func (n *Node) PAN() uint16 { return n.id.Load().pan }
+
+// SendTo returns the link address for frames to the node: the short one, whose
+// MAC header is 6 octets shorter, where there is one. None if nothing was ever
+// heard of the node.
+func (n *Node) SendTo() ieee802154.Addr { return n.id.Load().send }
+
+// Place returns where the node stands, nil if its place has no name.
+func (n *Node) Place() *Place { return n.id.Load().place }
+
+// Full reports whether the node is known to decode every next header encoding.
+func (n *Node) Full() bool {
+	p := n.id.Load().place
+	return p != nil && p.Full
+}
+
+// GHC reports whether the node offered generic header compression (RFC 7400, 3.4).
+func (n *Node) GHC() bool { return n.ghc.Load() }
+
+// SetGHC records whether the node offers generic header compression.
+func (n *Node) SetGHC(v bool) { n.ghc.Store(v) }
+
+// Admitted reports whether the node is served. One that is not is listed and
+// counted, and its packets go nowhere.
+func (n *Node) Admitted() bool { return n.id.Load().admitted }
+
+// Removed reports whether the record left its table.
+func (n *Node) Removed() bool { return n.removed.Load() }
+
+// Reachable reports whether the radio could have a way to the node: it has a link
+// address, and the radio did not say that it is gone.
+func (n *Node) Reachable() bool {
+	return !n.gone.Load() && !n.id.Load().send.IsNone() && !n.removed.Load()
+}
+
+// State returns the state, and Since when it began.
+func (n *Node) State() State { return State(n.state.Load()) }
+
+// Since returns when the present state began.
+func (n *Node) Since() time.Time { return unixTime(n.since.Load()) }
+
+// FirstSeen returns when the record was made.
+func (n *Node) FirstSeen() time.Time { return n.first }
+
+// LastHeard returns when the last frame of the node arrived, zero if none did.
+func (n *Node) LastHeard() time.Time { return unixTime(n.heard.Load()) }
+
+// Hops returns the number of radio links to the gateway, 0 if unknown.
+func (n *Node) Hops() uint8 { return uint8(n.hops.Load()) }
+
+// Signal returns the signal of the last frame in dBm, 0 if unknown.
+func (n *Node) Signal() int8 { return int8(n.signal.Load()) }
+
+// Parents returns the node's parents, preferred one first; none where there is
+// none.
+func (n *Node) Parents() [2]ieee802154.Addr {
+	if p := n.parents.Load(); p != nil {
+		return *p
+	}
+	return [2]ieee802154.Addr{}
+}
+
+// Battery returns the supply in millivolts (0 is unknown) and percent (255 is
+// unknown).
+func (n *Node) Battery() (millivolts uint16, percent uint8) {
+	v := n.battery.Load()
+	return uint16(v >> 8), uint8(v)
+}
+
+// Links returns a copy of the statistics of the node's radio links.
+func (n *Node) Links() []Link {
+	n.linkMu.Lock()
+	defer n.linkMu.Unlock()
+	return slices.Clone(n.links)
+}
+
+// Traffic returns the node's counters, to be read or added to.
+func (n *Node) Traffic() *Traffic { return &n.traffic }
+
+// Owns reports whether a packet of the node may have the source a, given the mesh
+// prefix: a derived address, also a link-local one, or one that it registered or
+// claimed.
+func (n *Node) owns(a netip.Addr, prefix uint64) bool {
+	id := n.id.Load()
+	b := a.As16()
+	if hi := binary.BigEndian.Uint64(b[:]); hi == prefix || hi == linkLocalPrefix {
+		iid := ipv6.IID(binary.BigEndian.Uint64(b[8:]))
+		if id.derives(iid) {
+			return true
+		}
+	}
+	for i := range id.extra {
+		if id.extra[i].Addr == a {
+			return true
+		}
+	}
+	return false
+}
+
+// derives reports whether iid comes from one of the link addresses. The form of
+// RFC 4944, section 6, with the PAN in it is recognised: some stacks form it.
+func (id *identity) derives(iid ipv6.IID) bool {
+	if i, ok := ipv6.IIDOf(id.eui); ok && i == iid {
+		return true
+	}
+	if i, ok := ipv6.IIDOf(id.short); ok && i == iid {
+		return true
+	}
+	s, ok := id.short.Short()
+	return ok && ipv6.IIDOfPAN(id.pan, s) == iid
+}
+
+// Heard records a frame of the node that arrived at the given time, with its
+// signal in dBm and hop count where they are known (0 is unknown). The packet path
+// calls it for each frame.
+func (n *Node) Heard(at time.Time, signal int8, hops uint8) {
+	n.heard.Store(at.UnixNano())
+	if signal != 0 && n.signal.Load() != int32(signal) {
+		n.signal.Store(int32(signal))
+	}
+	if hops != 0 && n.hops.Load() != uint32(hops) {
+		n.hops.Store(uint32(hops))
+	}
+}
+
+// Traffic counts what went to and came from one node. Frames count MAC payloads at
+// the attachment.
+type Traffic struct {
+	FramesReceived   atomic.Uint64
+	FramesSent       atomic.Uint64 // handed to the radio
+	FramesAcked      atomic.Uint64 // got on their way by the radio's word
+	FramesFailed     atomic.Uint64 // did not, for good
+	PacketsReceived  atomic.Uint64 // from the node, restored and passed on
+	PacketsDelivered atomic.Uint64 // to the node, all frames acknowledged
+	PacketsDropped   atomic.Uint64 // to or from the node, of any reason
+	Latency          atomic.Int64  // nanoseconds from handing over a frame to its result, smoothed by 1/8
+}
+
+func unixTime(ns int64) time.Time {
+	if ns == 0 {
+		return time.Time{}
+	}
+	return time.Unix(0, ns)
+}

@@ -1,0 +1,298 @@
+package node
+
+import (
+	"encoding/binary"
+	"fmt"
+	"iter"
+	"net/netip"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"culvert/bridge/ieee802154"
+	"culvert/bridge/ipv6"
+)
+
+const linkLocalPrefix = 0xfe80 << 48
+
+// Options are what a table is made from.
+type Options struct {
+	Prefix netip.Prefix // of the mesh, a /64
+	Admit  Admit
+	Places []Place
+	Period time.Duration // between a node's reports; 0 is unknown: no node is ever late
+	Max    int           // nodes; 0 is 65,536
+}
+
+// Table is the nodes of one mesh. All methods may be called from any goroutine.
+type Table struct {
+	prefix   uint64
+	prefixAt netip.Prefix
+	admit    Admit
+	period   time.Duration
+	max      int
+
+	short  [1 << 16]atomic.Pointer[Node]
+	eui    euiIndex
+	addr   addrIndex
+	extras atomic.Int64 // entries in addr
+	pan    atomic.Uint32
+
+	refused atomic.Uint64
+
+	mu      sync.RWMutex      // taken by every change, and by readers of what follows
+	nodes   []*Node           // by slot; nil where free
+	free    []int             // slots
+	byLabel map[string]*Node  //
+	places  map[uint64]*Place // by EUI-64
+	epoch   uint32            // counts radio snapshots
+}
+
+// New returns a table with a record in state expected for each place. It fails on
+// a prefix that is no IPv6 /64 and on places with a bad or repeated name or EUI-64.
+func New(o Options) (*Table, error) {
+	if !o.Prefix.IsValid() || !o.Prefix.Addr().Is6() || o.Prefix.Bits() != 64 {
+		return nil, fmt.Errorf("node: mesh prefix %v: want an IPv6 /64", o.Prefix)
+	}
+	b := o.Prefix.Addr().As16()
+	t := &Table{
+		prefix:   binary.BigEndian.Uint64(b[:]),
+		prefixAt: o.Prefix.Masked(),
+		admit:    o.Admit,
+		period:   o.Period,
+		max:      o.Max,
+		byLabel:  map[string]*Node{},
+		places:   map[uint64]*Place{},
+	}
+	if t.max <= 0 {
+		t.max = defaultMax
+	}
+	if len(o.Places) > t.max {
+		return nil, fmt.Errorf("node: %d places, and room for %d nodes", len(o.Places), t.max)
+	}
+	for i := range o.Places {
+		if err := t.addPlace(o.Places[i]); err != nil {
+			return nil, err
+		}
+	}
+	return t, nil
+}
+
+func (t *Table) addPlace(p Place) error {
+	if err := CheckName(p.Name); err != nil {
+		return err
+	}
+	if t.byLabel[p.Name] != nil {
+		return fmt.Errorf("node: place %q stands twice", p.Name)
+	}
+	if !p.EUI64.IsNone() {
+		v, ok := p.EUI64.EUI64()
+		if !ok || !p.EUI64.IsNode() {
+			return fmt.Errorf("node: place %q: %v is no node's EUI-64", p.Name, p.EUI64)
+		}
+		if other := t.places[v]; other != nil {
+			return fmt.Errorf("node: places %q and %q have the same EUI-64 %v", other.Name, p.Name, p.EUI64)
+		}
+		t.places[v] = &p
+	}
+	n := t.addLocked(identity{eui: p.EUI64, place: &p, admitted: true}, time.Time{})
+	n.state.Store(uint32(Expected))
+	return nil
+}
+
+// Prefix returns the mesh prefix.
+func (t *Table) Prefix() netip.Prefix { return t.prefixAt }
+
+// PAN returns the PAN in which short addresses are looked up.
+func (t *Table) PAN() uint16 { return uint16(t.pan.Load()) }
+
+// ByLink returns the node with a link address, short ones in the present PAN; nil
+// if there is none.
+func (t *Table) ByLink(a ieee802154.Addr) *Node {
+	if s, ok := a.Short(); ok {
+		return t.short[s].Load()
+	}
+	if v, ok := a.EUI64(); ok {
+		return t.eui.lookup(v)
+	}
+	return nil
+}
+
+// ByAddress returns the node that has an IPv6 address, link-local ones included;
+// nil if there is none.
+func (t *Table) ByAddress(a netip.Addr) *Node {
+	b := a.As16()
+	if hi := binary.BigEndian.Uint64(b[:]); hi == t.prefix || hi == linkLocalPrefix {
+		iid := ipv6.IID(binary.BigEndian.Uint64(b[8:]))
+		if n := t.ByLink(iid.LinkAddr()); n != nil {
+			return n
+		}
+		// RFC 4944, section 6: the PAN before the short address.
+		if n := t.short[uint16(iid)].Load(); n != nil && n.id.Load().derives(iid) {
+			return n
+		}
+	}
+	if t.extras.Load() == 0 {
+		return nil
+	}
+	return t.addr.lookup(a)
+}
+
+// Owns reports whether a packet of n may have the source a.
+func (t *Table) Owns(n *Node, a netip.Addr) bool { return n.owns(a, t.prefix) }
+
+// ByLabel returns the node with a label, nil if there is none.
+func (t *Table) ByLabel(s string) *Node {
+	t.mu.RLock()
+	defer t.mu.RUnlock()
+	return t.byLabel[s]
+}
+
+// Len returns the number of nodes, of all states.
+func (t *Table) Len() int {
+	t.mu.RLock()
+	defer t.mu.RUnlock()
+	return len(t.nodes) - len(t.free)
+}
+
+// All iterates over the nodes as they are when it starts, by slot. The table may
+// change meanwhile.
+func (t *Table) All() iter.Seq[*Node] {
+	return func(yield func(*Node) bool) {
+		var some [page]*Node
+		for at := 0; ; {
+			t.mu.RLock()
+			k := copy(some[:], t.nodes[min(at, len(t.nodes)):])
+			t.mu.RUnlock()
+			if k == 0 {
+				return
+			}
+			for _, n := range some[:k] {
+				if n != nil && !yield(n) {
+					return
+				}
+			}
+			at += k
+		}
+	}
+}
+
+// Addresses returns the addresses of n, best one first: derived from the short
+// address, from the EUI-64, then registered and claimed ones. Link-local ones are
+// left out.
+func (t *Table) Addresses(n *Node) []Address {
+	id := n.id.Load()
+	var out []Address
+	for _, a := range [...]ieee802154.Addr{id.eui, id.short} {
+		if iid, ok := ipv6.IIDOf(a); ok {
+			out = append(out, Address{Addr: ipv6.Join(t.prefixAt.Addr(), iid), Origin: Derived})
+		}
+	}
+	return append(out, id.extra...)
+}
+
+// Address returns the address by which n is best reached and known: the one
+// derived from its EUI-64, which outlives its short address, else that from its
+// short address; the zero Addr if it has neither.
+func (t *Table) Address(n *Node) netip.Addr {
+	id := n.id.Load()
+	for _, a := range [...]ieee802154.Addr{id.eui, id.short} {
+		if iid, ok := ipv6.IIDOf(a); ok {
+			return ipv6.Join(t.prefixAt.Addr(), iid)
+		}
+	}
+	return netip.Addr{}
+}
+
+// Stats are a table's figures.
+type Stats struct {
+	Nodes     [States]int // by state
+	Strangers int         // of them, not admitted
+	Max       int
+	Refused   uint64 // nodes for which the table had no room
+}
+
+// Stats returns the figures now.
+func (t *Table) Stats() Stats {
+	s := Stats{Max: t.max, Refused: t.refused.Load()}
+	for n := range t.All() {
+		s.Nodes[n.State()]++
+		if !n.Admitted() {
+			s.Strangers++
+		}
+	}
+	return s
+}
+
+// addLocked puts a new record into a free slot; nil if there is none. The caller
+// holds mu, or nobody else has the table yet.
+func (t *Table) addLocked(id identity, at time.Time) *Node {
+	n := &Node{first: at}
+	switch {
+	case len(t.free) > 0:
+		n.slot = t.free[len(t.free)-1]
+		t.free = t.free[:len(t.free)-1]
+		t.nodes[n.slot] = n
+	case len(t.nodes) < t.max:
+		n.slot = len(t.nodes)
+		t.nodes = append(t.nodes, n)
+	default:
+		t.refused.Add(1)
+		return nil
+	}
+	n.battery.Store(255)
+	t.bindLocked(n, id)
+	return n
+}
+
+// bindLocked gives n a new identity and brings every index in line with it.
+func (t *Table) bindLocked(n *Node, id identity) {
+	old := n.id.Load()
+	id.send = id.short
+	if id.send.IsNone() {
+		id.send = id.eui
+	}
+	id.label = label(id.place, id.eui, id.short, id.pan)
+	n.id.Store(&id)
+	if old != nil {
+		if v, ok := old.eui.EUI64(); ok && old.eui != id.eui && t.eui.lookup(v) == n {
+			t.eui.set(v, nil)
+		}
+		if s, ok := old.short.Short(); ok && (old.short != id.short || old.pan != id.pan) {
+			t.short[s].CompareAndSwap(n, nil)
+		}
+		if old.label != id.label && t.byLabel[old.label] == n {
+			delete(t.byLabel, old.label)
+		}
+	}
+	if v, ok := id.eui.EUI64(); ok {
+		t.eui.set(v, n)
+	}
+	if s, ok := id.short.Short(); ok {
+		t.short[s].Store(n)
+	}
+	t.byLabel[id.label] = n
+}
+
+// removeLocked takes n out of the table and of every index.
+func (t *Table) removeLocked(n *Node) {
+	n.removed.Store(true)
+	id := n.id.Load()
+	if v, ok := id.eui.EUI64(); ok && t.eui.lookup(v) == n {
+		t.eui.set(v, nil)
+	}
+	if s, ok := id.short.Short(); ok {
+		t.short[s].CompareAndSwap(n, nil)
+	}
+	for _, a := range id.extra {
+		if t.addr.lookup(a.Addr) == n {
+			t.addr.set(a.Addr, nil)
+			t.extras.Add(-1)
+		}
+	}
+	if t.byLabel[id.label] == n {
+		delete(t.byLabel, id.label)
+	}
+	t.nodes[n.slot] = nil
+	t.free = append(t.free, n.slot)
+}
