@@ -31,13 +31,14 @@ type Attachment interface {
 	Close() error
 }
 
-// Errors of Send.
+// Errors of Send, and the last one of what a radio may lack.
 var (
 	ErrNoCredit = errors.New("radio: no credit: as many frames are unresolved as the radio takes")
 	ErrDown     = errors.New("radio: down")
 	ErrTooLong  = errors.New("radio: payload longer than the radio carries to this address")
 	ErrAddress  = errors.New("radio: frame without a destination")
 	ErrID       = errors.New("radio: id of a frame that is unresolved")
+	ErrNotAble  = errors.New("radio: the radio lacks the feature")
 )
 
 // Frame is one frame on the mesh. Payload is the MAC payload: what follows the

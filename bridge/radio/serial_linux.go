@@ -1,0 +1,96 @@
+package radio
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+
+	"go.bug.st/serial"
+	"golang.org/x/sys/unix"
+)
+
+// SerialOptions describe a serial line: 8 data bits, no parity, one stop bit, no
+// flow control.
+type SerialOptions struct {
+	Options
+	Device string // path, like /dev/serial/by-id/...
+	Speed  int    // baud; 115200 by default
+}
+
+// Bounds of a speed in baud.
+const (
+	defaultSpeed = 115200
+	minSpeed     = 1200
+	maxSpeed     = 12_000_000
+)
+
+// NewSerial returns a link over a serial line. The device need not be there yet; it
+// is opened again whenever its file comes back.
+func NewSerial(o SerialOptions) (*Link, error) {
+	if o.Speed == 0 {
+		o.Speed = defaultSpeed
+	}
+	switch {
+	case o.Device == "":
+		return nil, errors.New("radio: serial line without a device: want a path like /dev/serial/by-id/...")
+	case o.Speed < minSpeed || o.Speed > maxSpeed:
+		return nil, fmt.Errorf("radio: serial line %s: speed %d: want %d to %d baud", o.Device, o.Speed, minSpeed, maxSpeed)
+	}
+	dial := func(context.Context) (io.ReadWriteCloser, error) { return openSerial(o.Device, o.Speed) }
+	return NewLink("serial line "+o.Device, dial, o.Options), nil
+}
+
+// openSerial opens the device and sets it up. The serial library only sets it up:
+// octets go through a file of our own, whose Close ends a blocked Read or Write,
+// which can tell unplugging from closing, and which no child process inherits.
+func openSerial(device string, speed int) (*os.File, error) {
+	f, err := os.OpenFile(device, unix.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK|unix.O_CLOEXEC, 0)
+	if err != nil {
+		return nil, inUse(err)
+	}
+	if err := setSerial(f, device, speed); err != nil {
+		f.Close()
+		return nil, err
+	}
+	return f, nil
+}
+
+func setSerial(f *os.File, device string, speed int) error {
+	raw, err := f.SyscallConn()
+	if err != nil {
+		return err
+	}
+	if err := control(raw, func(fd int) error { return unix.Flock(fd, unix.LOCK_EX|unix.LOCK_NB) }); err != nil {
+		return inUse(fmt.Errorf("lock %s: %w", device, err))
+	}
+	// What is set belongs to the device, not to the descriptor that sets it, and
+	// lasts as long as ours is open.
+	port, err := serial.Open(device, &serial.Mode{BaudRate: speed})
+	if err != nil {
+		return fmt.Errorf("set up %s: %w", device, inUse(err))
+	}
+	port.ResetInputBuffer()
+	port.Close()
+	// Programs that lock nothing are kept out as well, if they are not root's.
+	return control(raw, func(fd int) error { return unix.IoctlSetInt(fd, unix.TIOCEXCL, 0) })
+}
+
+type controller interface{ Control(func(fd uintptr)) error }
+
+func control(c controller, f func(fd int) error) error {
+	var err error
+	if cerr := c.Control(func(fd uintptr) { err = f(int(fd)) }); cerr != nil {
+		return cerr
+	}
+	return err
+}
+
+// inUse says what EBUSY and EWOULDBLOCK mean here.
+func inUse(err error) error {
+	if errors.Is(err, unix.EBUSY) || errors.Is(err, unix.EWOULDBLOCK) {
+		return fmt.Errorf("%w: another program has the line; fuser(1) names it", err)
+	}
+	return err
+}
