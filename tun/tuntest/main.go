@@ -22,7 +22,7 @@ import (
 
 // The environment that Main hands to what it starts.
 const (
-	envInside  = "CULVERT_TUNTEST_INSIDE"  // set inside the namespaces that Main made
+	envInside  = "CULVERT_TUNTEST_INSIDE"  // set inside the namespaces that Main made: the one outside
 	envRefused = "CULVERT_TUNTEST_REFUSED" // why none could be made, and what would permit it
 	envRole    = "CULVERT_TUNTEST_ROLE"    // the role to play instead of running tests
 )
@@ -98,9 +98,13 @@ func play(o options, name string) int {
 // Privilege is tried first: a user namespace maps a single user, and devices of
 // the host may be out of its reach.
 func reexec() (int, error) {
+	outside, err := os.Readlink("/proc/self/ns/net")
+	if err != nil {
+		return 0, fmt.Errorf("network namespaces need a mounted /proc: %w", err)
+	}
 	var tried []string
 	for _, user := range []bool{false, true} {
-		cmd := command(user)
+		cmd := command(user, outside)
 		status, err := run(cmd)
 		if err == nil {
 			return status, nil
@@ -117,10 +121,10 @@ func reexec() (int, error) {
 		strings.Join(tried, "; "))
 }
 
-func command(user bool) *exec.Cmd {
+func command(user bool, outside string) *exec.Cmd {
 	cmd := exec.Command("/proc/self/exe", os.Args[1:]...)
 	cmd.Args[0] = os.Args[0]
-	cmd.Env = append(os.Environ(), envInside+"=1")
+	cmd.Env = append(os.Environ(), envInside+"="+outside)
 	cmd.Stdin, cmd.Stdout, cmd.Stderr = os.Stdin, os.Stdout, os.Stderr
 	attr := &syscall.SysProcAttr{
 		Cloneflags: unix.CLONE_NEWNET | unix.CLONE_NEWNS,
