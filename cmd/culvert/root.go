@@ -25,6 +25,8 @@ const (
 
 // commands is the table of all commands, in the order in which help shows them.
 var commands = []func(*globals) *cobra.Command{
+	newExplainCommand,
+	newCompressCommand,
 	newVersionCommand,
 }
 
