@@ -1,0 +1,220 @@
+package nd
+
+import (
+	"net/netip"
+	"time"
+
+	"culvert/bridge/ieee802154"
+	"culvert/bridge/ipv6"
+	"culvert/bridge/node"
+)
+
+// probe is a question that is out: does the node still have the address?
+type probe struct {
+	link     ieee802154.Addr // of the node that is asked
+	claimant ieee802154.Addr // who gets the address if there is no answer; none: nobody
+	tries    int
+	at       time.Time // of the next step
+	expiring bool      // the binding ends if there is no answer
+}
+
+// duplicateDetection handles a solicitation from the unspecified address (RFC 4862,
+// 5.4.3). Where nobody has the address, it is the node's from now on: first come,
+// in the spirit of RFC 6620.
+func (s *Server) duplicateDetection(m *message, from ieee802154.Addr, now time.Time, out *Out) error {
+	if s.ours(m.target) {
+		s.defend(m.target, out)
+		return nil
+	}
+	if !s.onLink(m.target) {
+		return nil
+	}
+	if b := s.bindings[m.target]; b != nil {
+		switch {
+		case s.sameNode(b.link, from):
+			s.renewClaim(b, now, out)
+		case b.origin == node.Registered:
+			s.defend(m.target, out)
+		default:
+			// Its owner may be gone: ask before the address goes to another.
+			s.startProbe(m.target, b.link, from, now, out)
+		}
+		return nil
+	}
+	if owner := s.derivedOwner(m.target); owner != nil {
+		if owner != s.o.Table.ByLink(from) {
+			s.defend(m.target, out)
+		}
+		return nil // a derived address needs no claim
+	}
+	s.claim(m.target, from, now, out)
+	return nil
+}
+
+// claim gives an address that nobody has to a node.
+func (s *Server) claim(a netip.Addr, link ieee802154.Addr, now time.Time, out *Out) {
+	if iid, ok := ipv6.IIDOf(link); ok && ipv6.IIDIn(a) == iid {
+		return // derived from its link address
+	}
+	if !s.room(link) {
+		return // bounded; the data of that address will end as not its own
+	}
+	s.stats.Claims++
+	s.bind(binding{addr: a, link: link, origin: node.Claimed, until: now.Add(s.o.ClaimLifetime)}, false, out)
+}
+
+// renewClaim lets a claimed address live on. What is on disk is renewed when half
+// of it is over.
+func (s *Server) renewClaim(b *binding, now time.Time, out *Out) {
+	if b.origin != node.Claimed || b.until.Sub(now) > s.o.ClaimLifetime/2 {
+		return
+	}
+	c := *b
+	c.until = now.Add(s.o.ClaimLifetime)
+	s.bind(c, true, out)
+}
+
+// defend tells all that an address is taken (RFC 4862, 5.4.4; RFC 4861, 7.2.4).
+func (s *Server) defend(a netip.Addr, out *Out) {
+	adv := neighbourAdvert{src: s.linkLocal, dst: ipv6.AllNodes, target: a, link: s.o.EUI64}
+	if s.ours(a) {
+		adv.flags = naRouter | naOverride
+	}
+	out.neighbourAdvert(adv, ieee802154.Broadcast, false)
+}
+
+// resolve answers a question for the link address of a target (RFC 4861, 7.2.4):
+// for the gateway's own addresses, and, since packets between nodes turn around
+// here, for those of other nodes as their proxy (7.2.8), without Override.
+func (s *Server) resolve(m *message, from ieee802154.Addr, out *Out) error {
+	if b := s.bindings[m.src]; b != nil && !s.sameNode(b.link, from) {
+		return errForeign
+	}
+	adv := neighbourAdvert{src: s.linkLocal, dst: m.src, target: m.target, link: s.o.EUI64}
+	switch {
+	case s.ours(m.target):
+		adv.flags = naRouter | naSolicited | naOverride
+	case s.o.Prefix.Contains(m.target) && s.heldByOther(m.target, from):
+		adv.flags = naRouter | naSolicited
+	default:
+		return nil // a link-local neighbour, or nobody: silence
+	}
+	out.neighbourAdvert(adv, from, false)
+	return nil
+}
+
+// heldByOther reports whether a node other than that with the link address from has
+// the address.
+func (s *Server) heldByOther(a netip.Addr, from ieee802154.Addr) bool {
+	if b := s.bindings[a]; b != nil {
+		return !s.sameNode(b.link, from)
+	}
+	owner := s.derivedOwner(a)
+	return owner != nil && owner != s.o.Table.ByLink(from)
+}
+
+// advertisement handles an answer to one of our probes (RFC 4861, 7.2.5 and 7.3.3).
+// Other advertisements change nothing: an address is registered or claimed, not
+// announced.
+func (s *Server) advertisement(m *message, from ieee802154.Addr, now time.Time, out *Out) error {
+	p := s.probes[m.target]
+	if p == nil || m.flags&naSolicited == 0 {
+		return nil
+	}
+	if !s.sameNode(p.link, from) {
+		return errForeign
+	}
+	delete(s.probes, m.target)
+	b := s.bindings[m.target]
+	if b == nil {
+		if s.derivedOwner(m.target) == nil && s.onLink(m.target) && !s.ours(m.target) {
+			s.claim(m.target, from, now, out)
+		}
+		return nil
+	}
+	if b.origin == node.Claimed {
+		c := *b
+		c.until = now.Add(s.o.ClaimLifetime)
+		s.bind(c, true, out)
+	}
+	if !p.claimant.IsNone() {
+		s.defend(m.target, out) // the other node is still waiting for a word
+	}
+	return nil
+}
+
+// Unclaimed tells the server of data from an address that its sender neither
+// registered nor claimed. The data ends; one probe asks whether the address is the
+// sender's, and an answer makes it its.
+func (s *Server) Unclaimed(a netip.Addr, from ieee802154.Addr, now time.Time, out *Out) {
+	if !from.IsNode() || !s.onLink(a) || s.ours(a) || s.bindings[a] != nil || s.derivedOwner(a) != nil ||
+		s.probes[a] != nil || !s.room(from) || !s.mayAnswer(from, now) {
+		return
+	}
+	s.startProbe(a, from, ieee802154.Addr{}, now, out)
+}
+
+// Used tells the server that a node used one of its claimed addresses, which keeps
+// the claim alive.
+func (s *Server) Used(a netip.Addr, now time.Time, out *Out) {
+	if b := s.bindings[a]; b != nil {
+		s.renewClaim(b, now, out)
+	}
+}
+
+// startProbe asks a node for an address, unless it is asked already.
+func (s *Server) startProbe(a netip.Addr, link, claimant ieee802154.Addr, now time.Time, out *Out) bool {
+	if p := s.probes[a]; p != nil {
+		if p.claimant.IsNone() {
+			p.claimant = claimant
+		}
+		return false
+	}
+	if len(s.probes) >= maxProbes {
+		return false
+	}
+	p := &probe{link: link, claimant: claimant}
+	s.probes[a] = p
+	s.ask(a, p, now, out)
+	return true
+}
+
+func (s *Server) ask(a netip.Addr, p *probe, now time.Time, out *Out) {
+	s.stats.Probes++
+	p.tries++
+	p.at = now.Add(probeInterval)
+	out.neighbourSolicit(s.linkLocal, a, s.o.EUI64, p.link)
+}
+
+// probeTick repeats what is unanswered, and concludes after three tries.
+func (s *Server) probeTick(now time.Time, out *Out) (next time.Time) {
+	for a, p := range s.probes {
+		switch {
+		case now.Before(p.at):
+		case p.tries < probeTries:
+			s.ask(a, p, now, out)
+		default:
+			delete(s.probes, a)
+			s.unanswered(a, p, now, out)
+			continue
+		}
+		next = earlier(next, p.at)
+	}
+	return next
+}
+
+// unanswered gives the address to the node that waits for it, or ends a binding
+// whose time was over anyway.
+func (s *Server) unanswered(a netip.Addr, p *probe, now time.Time, out *Out) {
+	b := s.bindings[a]
+	if b == nil || b.origin != node.Claimed || p.claimant.IsNone() && !p.expiring {
+		return
+	}
+	if !p.claimant.IsNone() || !now.Before(b.until) {
+		s.stats.Expired++
+		s.unbind(b, out)
+	}
+	if !p.claimant.IsNone() {
+		s.claim(a, p.claimant, now, out)
+	}
+}

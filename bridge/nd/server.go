@@ -1,0 +1,367 @@
+package nd
+
+import (
+	"net/netip"
+	"time"
+
+	"culvert/bridge/ieee802154"
+	"culvert/bridge/ipv6"
+	"culvert/bridge/lowpan"
+	"culvert/bridge/node"
+)
+
+// Options are what a Server is made from. Zero values mean the defaults.
+type Options struct {
+	Prefix   netip.Prefix    // of the mesh, a /64
+	Gateway  netip.Addr      // of the bridge in it; zero: prefix::1
+	EUI64    ieee802154.Addr // of the gateway's radio
+	Table    *node.Table
+	Contexts []Context // that are to be in use; none of them may share an id
+
+	RouterLifetime time.Duration // default 2 h 30 min, the most that RFC 4861, 6.2.1, allows
+	Interval       time.Duration // between unsolicited advertisements; default 30 min
+	ClaimLifetime  time.Duration // of an address that was claimed and is not heard of; default 24 h
+	ContextDelay   time.Duration // default 300 s: MIN_CONTEXT_CHANGE_DELAY (RFC 6775, 9)
+	MaxPerNode     int           // addresses of one node; default 8
+	MaxAddresses   int           // in all; default 65,536
+}
+
+// Our own limits.
+const (
+	defaultLifetime = 9000 * time.Second // AdvDefaultLifetime's maximum (RFC 4861, 6.2.1)
+	defaultInterval = 1800 * time.Second // MaxRtrAdvInterval's maximum (RFC 4861, 6.2.1)
+	defaultClaim    = 24 * time.Hour
+	defaultDelay    = 300 * time.Second // RFC 6775, 9
+	defaultPerNode  = 8
+	defaultMax      = 65536
+	maxProbes       = 256 // at one time
+	probeTries      = 3   // MAX_UNICAST_SOLICIT (RFC 4861, 10)
+	probeInterval   = time.Second
+	solicitBurst    = 4 // messages that one node may have answered at once,
+	solicitEvery    = time.Second
+	maxRates        = 4096 // nodes whose rate is remembered
+)
+
+// Server is the router's side of neighbour discovery on one mesh. It is not safe
+// for concurrent use.
+type Server struct {
+	o         Options
+	linkLocal netip.Addr
+	bindings  map[netip.Addr]*binding
+	perLink   map[ieee802154.Addr]int
+	probes    map[netip.Addr]*probe
+	rates     map[ieee802154.Addr]rate
+	contexts  contextTable
+	version   uint32
+	nextRA    time.Time
+	burst     int // advertisements still to be sent closely after a change
+	stats     Stats
+}
+
+// Stats are counts since New.
+type Stats struct {
+	Solicitations  uint64 // router solicitations answered
+	Advertisements uint64
+	Registrations  uint64 // accepted, renewals included
+	Refused        uint64 // registrations with a status other than success
+	Claims         uint64
+	Probes         uint64
+	Expired        uint64 // bindings whose lifetime ran out
+	Bindings       int    // now
+}
+
+// Out collects what is to be done. Its slices are the caller's, to be reset and
+// used again.
+type Out struct {
+	Buf     []byte // all packets, one after another
+	Packets []Packet
+	Changes []Change
+}
+
+// Packet is a packet to be sent on the mesh.
+type Packet struct {
+	To         ieee802154.Addr // link destination; broadcast for groups
+	Start, End int             // within Out.Buf
+	// Durable asks that the changes made by the same call are on disk before the
+	// packet leaves: it acknowledges them.
+	Durable bool
+}
+
+// Change is one change of the table, with what has to be kept of it.
+type Change struct {
+	node.AddressChange
+	Record  Record
+	Renewal bool // nothing but the remaining life has changed
+}
+
+// Reset empties out and keeps its memory.
+func (o *Out) Reset() { o.Buf, o.Packets, o.Changes = o.Buf[:0], o.Packets[:0], o.Changes[:0] }
+
+// Bytes returns the octets of one of its packets.
+func (o *Out) Bytes(p Packet) []byte { return o.Buf[p.Start:p.End] }
+
+// binding is one address that a node registered or claimed.
+type binding struct {
+	addr   netip.Addr
+	link   ieee802154.Addr
+	origin node.Origin
+	rovr   rovr
+	tid    uint8
+	hasTID bool
+	until  time.Time
+}
+
+type rate struct {
+	tokens int
+	at     time.Time
+}
+
+// New returns a server that knows what state holds (the zero State at the first
+// start).
+func New(o Options, state State, now time.Time) *Server {
+	o = o.withDefaults()
+	s := &Server{
+		o:        o,
+		bindings: map[netip.Addr]*binding{},
+		perLink:  map[ieee802154.Addr]int{},
+		probes:   map[netip.Addr]*probe{},
+		rates:    map[ieee802154.Addr]rate{},
+		version:  state.Version,
+		burst:    initialAdvertisements,
+	}
+	if iid, ok := ipv6.IIDOf(o.EUI64); ok {
+		s.linkLocal = ipv6.LinkLocal(iid)
+	}
+	if s.contexts.restore(state.Contexts, o.Contexts, state.Version != 0, now) || s.version == 0 {
+		s.version++
+	}
+	for _, r := range state.Records {
+		s.restore(r, now)
+	}
+	s.nextRA = now
+	return s
+}
+
+func (o Options) withDefaults() Options {
+	if !o.Gateway.IsValid() {
+		o.Gateway = ipv6.Join(o.Prefix.Addr(), 1)
+	}
+	set := func(d *time.Duration, v time.Duration) {
+		if *d <= 0 {
+			*d = v
+		}
+	}
+	set(&o.RouterLifetime, defaultLifetime)
+	set(&o.Interval, defaultInterval)
+	set(&o.ClaimLifetime, defaultClaim)
+	set(&o.ContextDelay, defaultDelay)
+	if o.MaxPerNode <= 0 {
+		o.MaxPerNode = defaultPerNode
+	}
+	if o.MaxAddresses <= 0 {
+		o.MaxAddresses = defaultMax
+	}
+	return o
+}
+
+// Contexts returns the contexts in use now. The value is immutable.
+func (s *Server) Contexts() *lowpan.Contexts { return s.contexts.published }
+
+// Stats returns the counts so far.
+func (s *Server) Stats() Stats {
+	st := s.stats
+	st.Bindings = len(s.bindings)
+	return st
+}
+
+// Handle takes a packet for which IsND holds, which arrived in frames from the
+// link address from. The error, a *drop.Error, says why the packet ended unused;
+// nil says that it was consumed.
+func (s *Server) Handle(p ipv6.Packet, from ieee802154.Addr, now time.Time, out *Out) error {
+	var m message
+	if err := parse(p, &m); err != nil {
+		return err
+	}
+	if !from.IsNode() {
+		return errSource
+	}
+	if !s.mayAnswer(from, now) {
+		return errRate
+	}
+	switch m.typ {
+	case ipv6.TypeRouterSol:
+		s.stats.Solicitations++
+		s.advertise(out, m.src, from, m.hasCaps)
+		return nil
+	case ipv6.TypeNeighborSol:
+		return s.solicitation(&m, from, now, out)
+	case ipv6.TypeNeighborAdv:
+		return s.advertisement(&m, from, now, out)
+	case ipv6.TypeDuplicateReq:
+		return s.duplicateRequest(&m, from, now, out)
+	}
+	return errType // a confirmation, for which nobody here asked
+}
+
+// mayAnswer is a bucket for each node, so that a storm of solicitations costs the
+// mesh little (RFC 4861, 6.2.6, limits answers too). A node for which there is no
+// room is answered: the table holds those that spoke last.
+func (s *Server) mayAnswer(a ieee802154.Addr, now time.Time) bool {
+	r, ok := s.rates[a]
+	if !ok {
+		if len(s.rates) >= maxRates {
+			s.forgetRates(now)
+		}
+		r = rate{tokens: solicitBurst, at: now}
+	}
+	if n := int(now.Sub(r.at) / solicitEvery); n > 0 {
+		r.tokens = min(solicitBurst, r.tokens+n)
+		r.at = now
+	}
+	ok = r.tokens > 0
+	if ok {
+		r.tokens--
+	}
+	s.rates[a] = r
+	return ok
+}
+
+// forgetRates drops the buckets that are full again, or all where none is.
+func (s *Server) forgetRates(now time.Time) {
+	for a, r := range s.rates {
+		if now.Sub(r.at) >= solicitBurst*solicitEvery {
+			delete(s.rates, a)
+		}
+	}
+	if len(s.rates) >= maxRates {
+		clear(s.rates)
+	}
+}
+
+// Tick does what is due: expiry, probes, unsolicited advertisements, the steps of
+// contexts. It returns when it wants to be called next.
+func (s *Server) Tick(now time.Time, out *Out) time.Time {
+	next := s.expire(now, out)
+	next = earlier(next, s.probeTick(now, out))
+	if changed, at := s.contexts.tick(now); changed {
+		s.version++
+		s.burst = initialAdvertisements
+		s.nextRA = now
+		next = earlier(next, at)
+	} else {
+		next = earlier(next, at)
+	}
+	if !now.Before(s.nextRA) {
+		s.advertise(out, ipv6.AllNodes, ieee802154.Broadcast, false)
+		s.nextRA = now.Add(s.o.Interval)
+		if s.burst > 0 {
+			s.burst--
+			s.nextRA = now.Add(initialInterval)
+		}
+	}
+	return earlier(next, s.nextRA)
+}
+
+// Unsolicited advertisements at start and after a change (RFC 4861, 6.2.4 and 10).
+const (
+	initialAdvertisements = 3
+	initialInterval       = 16 * time.Second
+)
+
+func earlier(a, b time.Time) time.Time {
+	if a.IsZero() || !b.IsZero() && b.Before(a) {
+		return b
+	}
+	return a
+}
+
+// expire ends the bindings whose lifetime is over. A claimed address is probed
+// first: its owner may only have been quiet.
+func (s *Server) expire(now time.Time, out *Out) (next time.Time) {
+	for a, b := range s.bindings {
+		if now.Before(b.until) {
+			next = earlier(next, b.until)
+			continue
+		}
+		if b.origin == node.Claimed {
+			if p := s.probes[a]; p == nil && s.startProbe(a, b.link, ieee802154.Addr{}, now, out) {
+				s.probes[a].expiring = true
+			}
+			continue
+		}
+		s.stats.Expired++
+		s.unbind(b, out)
+	}
+	return next
+}
+
+// bind gives an address to a node and says so in out.
+func (s *Server) bind(b binding, renewal bool, out *Out) {
+	if old := s.bindings[b.addr]; old != nil {
+		s.leaveLink(old.link)
+		if old.link != b.link {
+			out.Changes = append(out.Changes, Change{AddressChange: node.AddressChange{Link: old.link, Addr: b.addr, Remove: true}})
+			renewal = false
+		}
+		*old = b
+	} else {
+		s.bindings[b.addr] = &b
+	}
+	s.perLink[b.link]++
+	out.Changes = append(out.Changes, Change{
+		AddressChange: node.AddressChange{Link: b.link, Addr: b.addr, Origin: b.origin},
+		Record:        b.record(), Renewal: renewal,
+	})
+}
+
+func (s *Server) unbind(b *binding, out *Out) {
+	delete(s.bindings, b.addr)
+	s.leaveLink(b.link)
+	out.Changes = append(out.Changes, Change{
+		AddressChange: node.AddressChange{Link: b.link, Addr: b.addr, Remove: true},
+		Record:        Record{Addr: b.addr},
+	})
+}
+
+func (s *Server) leaveLink(a ieee802154.Addr) {
+	if s.perLink[a]--; s.perLink[a] <= 0 {
+		delete(s.perLink, a)
+	}
+}
+
+// room reports whether the node with the link address may have one more address.
+func (s *Server) room(link ieee802154.Addr) bool {
+	return len(s.bindings) < s.o.MaxAddresses && s.perLink[link] < s.o.MaxPerNode
+}
+
+// ours reports whether an address is the gateway's own, or the subnet-router
+// anycast address (RFC 4291, 2.6.1).
+func (s *Server) ours(a netip.Addr) bool {
+	return a == s.o.Gateway || a == s.linkLocal || a == s.o.Prefix.Masked().Addr()
+}
+
+// onLink reports whether an address can be one of a node of this mesh.
+func (s *Server) onLink(a netip.Addr) bool {
+	return s.o.Prefix.Contains(a) || a.IsLinkLocalUnicast()
+}
+
+// derivedOwner returns the node whose link address gives the interface identifier
+// of a, nil if there is none.
+func (s *Server) derivedOwner(a netip.Addr) *node.Node {
+	if s.o.Table == nil || s.bindings[a] != nil {
+		return nil
+	}
+	return s.o.Table.ByAddress(a)
+}
+
+// sameNode reports whether two link addresses are of one node.
+func (s *Server) sameNode(a, b ieee802154.Addr) bool {
+	if a == b {
+		return true
+	}
+	if s.o.Table == nil {
+		return false
+	}
+	n := s.o.Table.ByLink(a)
+	return n != nil && n == s.o.Table.ByLink(b)
+}
