@@ -1,0 +1,133 @@
+package sim
+
+import (
+	"culvert/bridge/drop"
+	"culvert/bridge/ieee802154"
+)
+
+// Stats are the counts of a whole mesh since it was made, or since ResetStats.
+// Beats are not frames: only their attempts are counted.
+type Stats struct {
+	FromDaemon   uint64 // frames handed to Send
+	DaemonLost   uint64 // of these, those that did not arrive
+	ToNodes      uint64 // frames that reached their node; a broadcast at each
+	FromNodes    uint64 // frames that nodes sent
+	NodesLost    uint64 // of these, those that did not arrive
+	ToDaemon     uint64 // frames that reached the gateway
+	Attempts     uint64 // transmissions over one hop, beats included
+	AttemptsLost uint64
+	Beats        uint64 // attempts of nodes that make sure of their parent
+
+	PacketsReceived uint64 // by nodes, restored from frames
+	PacketsSent     uint64 // by nodes
+	Echoes          uint64 // requests answered
+	Reports         uint64 // of readings
+	ParentChanges   uint64
+
+	Outcomes [16]uint64         // results told, by radio.Outcome
+	Drops    [drop.Count]uint64 // frames and packets that ended in a node, by reason
+}
+
+// NodeStats is one node's state and counts.
+type NodeStats struct {
+	Name         string
+	EUI64, Short ieee802154.Addr
+	State        string // off, joining, joined
+	Parents      [2]string
+	Hops         int    // 0: no way to the gateway
+	Sent         uint32 // frames of its own
+	Received     uint32 // frames for it
+	Relayed      uint32 // frames for others
+	Lost         uint32 // frames of its own that did not arrive
+	QueueFull    uint32 // frames and packets that found its queue full
+	Queued       int    // frames now
+	Output       string // off, on
+}
+
+// HopStats are the counts of one direction of a radio link.
+type HopStats struct {
+	From, To string
+	Attempts uint64
+	Acked    uint64
+	Cut      bool
+}
+
+// Stats returns the counts of the mesh.
+func (m *Mesh) Stats() Stats { return m.stats }
+
+// ResetStats sets all counts to zero, those of nodes and links too.
+func (m *Mesh) ResetStats() {
+	m.stats = Stats{}
+	for i := range m.nodes {
+		m.nodes[i].stats = counters{}
+	}
+	for i := range m.links {
+		l := &m.links[i]
+		l.attempts, l.acked, l.told = 0, 0, 0
+	}
+}
+
+// Node returns the state and counts of the node with the given name or link address.
+func (m *Mesh) Node(name string) (NodeStats, bool) {
+	n, ok := m.find(name)
+	if !ok || n == gateway {
+		return NodeStats{}, false
+	}
+	return m.nodeStats(n), true
+}
+
+// Nodes returns the state and counts of all nodes, in the order of the Site.
+func (m *Mesh) Nodes() []NodeStats {
+	out := make([]NodeStats, 0, len(m.nodes)-1)
+	for n := 1; n < len(m.nodes); n++ {
+		out = append(out, m.nodeStats(int32(n)))
+	}
+	return out
+}
+
+func (m *Mesh) nodeStats(n int32) NodeStats {
+	nd := &m.nodes[n]
+	s := NodeStats{
+		Name: nd.name, EUI64: nd.eui64, Short: nd.short, State: nd.state.String(),
+		Sent: nd.stats.Sent, Received: nd.stats.Received, Relayed: nd.stats.Relayed,
+		Lost: nd.stats.Lost, QueueFull: nd.stats.QueueFull, Output: nd.outputOf(),
+	}
+	if nd.station == nil {
+		s.Parents[0], s.Hops = GatewayName, 1
+		return s
+	}
+	for i, p := range nd.station.parents {
+		if p != none {
+			s.Parents[i] = m.nodes[p].name
+		}
+	}
+	s.Hops, s.Queued = m.hops(n), len(nd.station.queue)
+	return s
+}
+
+// Hops returns the counts of each direction of each radio link, in the order of the
+// Site's links; none of an ideal mesh.
+func (m *Mesh) Hops() []HopStats {
+	out := make([]HopStats, 0, len(m.links))
+	for i := range m.links {
+		l := &m.links[i]
+		out = append(out, HopStats{
+			From: m.nodes[l.from].name, To: m.nodes[l.to].name,
+			Attempts: l.attempts, Acked: l.acked, Cut: l.cut,
+		})
+	}
+	return out
+}
+
+// Joined returns how many nodes have joined.
+func (m *Mesh) Joined() int {
+	count := 0
+	for i := 1; i < len(m.nodes); i++ {
+		if m.nodes[i].state == stateJoined {
+			count++
+		}
+	}
+	return count
+}
+
+func dropWord(reason int) string { return drop.Reason(reason).String() }
