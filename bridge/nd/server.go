@@ -128,6 +128,7 @@ func New(o Options, state State, now time.Time) *Server {
 		rates:    map[ieee802154.Addr]rate{},
 		version:  state.Version,
 		burst:    initialAdvertisements,
+		contexts: contextTable{delay: o.ContextDelay},
 	}
 	if iid, ok := ipv6.IIDOf(o.EUI64); ok {
 		s.linkLocal = ipv6.LinkLocal(iid)
