@@ -50,8 +50,7 @@ type radioConfig struct {
 	kind    radioKind
 	device  string   // serial: path
 	speed   int      // serial: baud
-	network string   // stream: "tcp" or "unix"
-	address string   // stream
+	address string   // stream: HOST:PORT or unix:PATH
 	command []string // process: program and arguments
 	site    string   // simulated: path
 }

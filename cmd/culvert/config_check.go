@@ -30,7 +30,7 @@ const maxControlPath = 107
 // maxMeshes and maxPlaces bound what one daemon is asked to serve.
 const (
 	maxMeshes = 64
-	maxPlaces = 100000
+	maxPlaces = 65536
 )
 
 // laterRoot are the top-level keys that come with later work.

@@ -39,7 +39,7 @@ func (r *configReader) radio(t *table) radioConfig {
 		c.device = r.requiredPath(t, "device", "the path of the serial line, like \"/dev/serial/by-id/...\"")
 		c.speed = int(t.integer("speed", defaultSpeed, 1200, 12_000_000, "a speed in baud"))
 	case radioStream:
-		c.network, c.address = r.streamAddress(t)
+		c.address = r.streamAddress(t)
 	case radioProcess:
 		c.command = r.command(t)
 	case radioSimulated:
@@ -73,26 +73,26 @@ func (r *configReader) otherKinds(t *table, kind radioKind) {
 }
 
 // streamAddress reads where a stream radio listens.
-func (r *configReader) streamAddress(t *table) (network, address string) {
+func (r *configReader) streamAddress(t *table) string {
 	const want = "\"HOST:PORT\" for TCP, like \"[fd00::5]:6283\", or \"unix:PATH\" for a Unix socket"
 	s, ok := t.required("address", want)
 	if !ok {
-		return "", ""
+		return ""
 	}
 	if path, isUnix := strings.CutPrefix(s, "unix:"); isUnix {
 		path = r.abs(path)
 		if path == "" || strings.ContainsRune(path, 0) || len(path) > maxControlPath {
 			t.errorf("address", "%s; want %s, of at most %d octets", describe(s), want, maxControlPath)
 		}
-		return "unix", path
+		return "unix:" + path
 	}
 	host, port, err := net.SplitHostPort(s)
 	n, errPort := strconv.ParseUint(port, 10, 16)
 	if err != nil || errPort != nil || n == 0 || host == "" || strings.ContainsFunc(host, func(c rune) bool { return c <= ' ' }) {
 		t.errorf("address", "%s; want %s", describe(s), want)
-		return "", ""
+		return ""
 	}
-	return "tcp", s
+	return s
 }
 
 // command reads the program of a process radio. A program with a slash in its

@@ -40,10 +40,10 @@ func TestConfigFull(t *testing.T) {
 			radio: radioConfig{kind: radioProcess, command: []string{dir + "/bin/adapter", "--port", "1", ""}},
 		}, {
 			name: "orchard", iface: "mesh2", prefix: netip.MustParsePrefix("2001:db8:5:3::/64"),
-			radio: radioConfig{kind: radioStream, network: "unix", address: dir + "/radio.sock"},
+			radio: radioConfig{kind: radioStream, address: "unix:" + dir + "/radio.sock"},
 		}, {
 			name: "yard", iface: "mesh3", prefix: netip.MustParsePrefix("2001:db8:5:4::/64"),
-			radio:  radioConfig{kind: radioStream, network: "tcp", address: "[2001:db8::5]:6283"},
+			radio:  radioConfig{kind: radioStream, address: "[2001:db8::5]:6283"},
 			places: []placeConfig{{name: "gate", eui64: ieee802154.Extended(0x00005eef10000008)}},
 		}, {
 			name: "plan", iface: "mesh4", prefix: netip.MustParsePrefix("2001:db8:5:5::/64"),

@@ -23,7 +23,7 @@ const (
 	configEnv     = "CULVERT_CONFIG"
 )
 
-// commands is the table of all commands, in the order in which help shows them.
+// commands is the table of all commands.
 var commands = []func(*globals) *cobra.Command{
 	newExplainCommand,
 	newCompressCommand,
@@ -60,6 +60,8 @@ be reached.`,
 	root.PersistentFlags().StringVar(&g.config, "config", g.config, "configuration `FILE`")
 	root.PersistentFlags().BoolVar(&g.json, "json", false, "answer in JSON, for machines")
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return asUsage(err) })
+	root.SetUsageFunc(printUsage)
+	root.SetHelpCommand(newHelpCommand())
 	for _, newCommand := range commands {
 		root.AddCommand(newCommand(g))
 	}

@@ -1,0 +1,98 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"culvert/tun/tuntest"
+)
+
+func TestMain(m *testing.M) {
+	tuntest.Main(m)
+}
+
+// command runs a command line in this process.
+func command(t *testing.T, args ...string) (code int, stdout, stderr string) {
+	t.Helper()
+	var out, errs bytes.Buffer
+	code = run(context.Background(), args, strings.NewReader(""), &out, &errs)
+	return code, out.String(), errs.String()
+}
+
+// TestWrongUse holds that what is used wrongly ends with exit code 2 and one clear
+// line.
+func TestWrongUse(t *testing.T) {
+	dir := t.TempDir()
+	none := filepath.Join(dir, "none.toml")
+	bad := filepath.Join(dir, "bad.toml")
+	if err := os.WriteFile(bad, []byte("control = 1\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		args string
+		code int
+		want string
+	}{
+		{"bogus", 2, `culvert: unknown command "bogus" (see 'culvert --help')`},
+		{"vresion", 2, `culvert: unknown command "vresion"; did you mean version? (see 'culvert --help')`},
+		{"--bogus", 2, `culvert: unknown flag: --bogus (see 'culvert --help')`},
+		{"help bogus", 2, `culvert help: unknown command "bogus" (see 'culvert help --help')`},
+		{"version 1", 2, `culvert version: unknown command "1" for "culvert version" (see 'culvert version --help')`},
+		{"version --bogus", 2, `culvert version: unknown flag: --bogus (see 'culvert version --help')`},
+		{"version --config", 2, `culvert version: flag needs an argument: --config (see 'culvert version --help')`},
+	} {
+		t.Run(c.args, func(t *testing.T) {
+			c.args = strings.NewReplacer("NONE", none, "BAD", bad).Replace(c.args)
+			c.want = strings.NewReplacer("NONE", none, "BAD", bad).Replace(c.want)
+			code, stdout, stderr := command(t, strings.Fields(c.args)...)
+			if code != c.code || stdout != "" || stderr != c.want+"\n" {
+				t.Errorf("exit code %d, stdout %q\n got %s\nwant %s", code, stdout, stderr, c.want)
+			}
+		})
+	}
+}
+
+// TestHelp holds that each command says what it is for, with an example that starts
+// with its name, and that help is an answer and no fault.
+func TestHelp(t *testing.T) {
+	code, stdout, stderr := command(t)
+	if code != 0 || stderr != "" || !strings.Contains(stdout, "culvert demo") {
+		t.Errorf("culvert alone: exit code %d, stderr %q, stdout %s", code, stderr, stdout)
+	}
+	for _, cmd := range newRoot().Commands() {
+		if cmd.Name() == "help" || cmd.Name() == "completion" {
+			continue
+		}
+		t.Run(cmd.Name(), func(t *testing.T) {
+			if cmd.Short == "" || len(cmd.Long) < 80 || !strings.HasPrefix(cmd.Example, "  culvert "+cmd.Name()) {
+				t.Errorf("short %q, long %q, example %q", cmd.Short, cmd.Long, cmd.Example)
+			}
+			code, stdout, stderr := command(t, cmd.Name(), "--help")
+			if code != 0 || stderr != "" || !strings.Contains(stdout, cmd.Long) {
+				t.Errorf("exit code %d, stderr %q, stdout %s", code, stderr, stdout)
+			}
+			for _, line := range strings.Split(stdout, "\n") {
+				if len([]rune(line)) > 120 {
+					t.Errorf("a line of help is too long for a terminal: %q", line)
+				}
+			}
+		})
+	}
+}
+
+func TestVersion(t *testing.T) {
+	code, stdout, stderr := command(t, "version")
+	if code != 0 || stderr != "" || !strings.HasPrefix(stdout, "culvert ") {
+		t.Errorf("exit code %d, stderr %q, stdout %q", code, stderr, stdout)
+	}
+	code, stdout, _ = command(t, "version", "--json")
+	var b buildInfo
+	if err := json.Unmarshal([]byte(stdout), &b); code != 0 || err != nil || b.Version == "" || b.Go == "" {
+		t.Errorf("exit code %d, %v, stdout %q", code, err, stdout)
+	}
+}
