@@ -200,16 +200,12 @@ func (l *Link) open() (io.ReadWriteCloser, error) {
 	}
 	conn, err := l.dial(ctx)
 	l.mu.Lock()
-	defer l.mu.Unlock()
 	l.cancel = nil
-	if l.closed && err == nil {
-		conn.Close()
-		return nil, net.ErrClosed
-	}
+	l.mu.Unlock()
 	return conn, err
 }
 
-// start begins to speak on a connection.
+// start begins to speak on a connection, if the link was not closed meanwhile.
 func (l *Link) start(conn io.ReadWriteCloser) {
 	ln := &line{
 		conn: conn,
@@ -219,6 +215,10 @@ func (l *Link) start(conn io.ReadWriteCloser) {
 	ln.dec = NewDecoder(ln)
 	l.mu.Lock()
 	defer l.mu.Unlock()
+	if l.closed {
+		conn.Close()
+		return
+	}
 	l.line = ln
 	l.stats.Connects++
 	l.helloLocked(ln)

@@ -218,10 +218,11 @@ func (r *Record) Parse(body []byte) error {
 
 // kind reads the first element.
 func kind(c *reader) RecordKind {
-	if !c.item() {
+	if !c.more() {
 		c.fail(RecordNotArray)
 		return RecordNone
 	}
+	c.item()
 	major, _, n := c.head()
 	switch {
 	case c.bad || major == majorUint && n <= uint64(RecordAlive):

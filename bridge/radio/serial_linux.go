@@ -15,7 +15,7 @@ import (
 // flow control.
 type SerialOptions struct {
 	Options
-	Device string // path, like /dev/serial/by-id/...
+	Device string // path; one below /dev/serial/by-id stays the same when the radio is plugged in again
 	Speed  int    // baud; 115200 by default
 }
 
@@ -34,7 +34,7 @@ func NewSerial(o SerialOptions) (*Link, error) {
 	}
 	switch {
 	case o.Device == "":
-		return nil, errors.New("radio: serial line without a device: want a path like /dev/serial/by-id/...")
+		return nil, errors.New("radio: serial line without a device: want a path like /dev/ttyUSB0")
 	case o.Speed < minSpeed || o.Speed > maxSpeed:
 		return nil, fmt.Errorf("radio: serial line %s: speed %d: want %d to %d baud", o.Device, o.Speed, minSpeed, maxSpeed)
 	}
