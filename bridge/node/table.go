@@ -148,6 +148,9 @@ func (t *Table) ByLabel(s string) *Node {
 	return t.byLabel[s]
 }
 
+// Max returns the number of nodes that the table has room for.
+func (t *Table) Max() int { return t.max }
+
 // Len returns the number of nodes, of all states.
 func (t *Table) Len() int {
 	t.mu.RLock()

@@ -1,0 +1,128 @@
+// Package bridge assembles one mesh from its parts and runs it: a radio
+// attachment, the node table, the packet path with its 6LoWPAN adaptation layer
+// (RFC 4944, RFC 6282) and a TUN interface.
+package bridge
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net/netip"
+	"sync/atomic"
+	"time"
+
+	"culvert/bridge/adapt"
+	"culvert/bridge/forward"
+	"culvert/bridge/lowpan"
+	"culvert/bridge/node"
+	"culvert/bridge/radio"
+)
+
+// Tun is the kernel's side of a mesh: one IPv6 packet a call. Close ends a blocked
+// Read with os.ErrClosed.
+type Tun interface {
+	io.ReadWriteCloser
+}
+
+// LinkLocalSetter is a Tun that wants to know the gateway's link-local address,
+// which comes from the EUI-64 of the radio, as soon as the radio has told it.
+type LinkLocalSetter interface {
+	SetLinkLocal(netip.Addr) error
+}
+
+// Options are what a mesh is made from. Name, Prefix, Radio and OpenTun are
+// required; nil and zero mean the default elsewhere.
+type Options struct {
+	Name   string       // of the mesh, in logs and metrics
+	Prefix netip.Prefix // a /64
+	Radio  radio.Attachment
+	// OpenTun opens the interface, at the start and again when it vanished. It is
+	// tried once a second as long as it fails after the start; at the start an error
+	// ends Run.
+	OpenTun func() (Tun, error)
+
+	Contexts            map[uint8]netip.Prefix // of header compression; context 0 is the mesh prefix
+	Places              []node.Place
+	Admit               node.Admit
+	Period              time.Duration // between a node's reports; 0: no node is ever late
+	MaxNodes            int           // 65,536
+	Full                bool          // encoding = "full" for every node
+	ElidedChecksumPorts []uint16      // UDP ports whose elided checksums are restored (RFC 6282, 4.3.2)
+	MaxAge              time.Duration // of a packet in a queue; 10 s
+
+	Log *slog.Logger
+	Now func() time.Time
+}
+
+// Mesh is one mesh of the daemon.
+type Mesh struct {
+	opt   Options
+	log   *slog.Logger
+	nodes *node.Table
+	fwd   *forward.Forwarder
+
+	running  atomic.Bool
+	tunUp    atomic.Bool
+	tunDowns atomic.Uint64
+}
+
+// New returns a mesh that does nothing until Run.
+func New(o Options) (*Mesh, error) {
+	if o.Radio == nil || o.OpenTun == nil {
+		return nil, errors.New("bridge: a mesh needs a radio and a TUN interface")
+	}
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	nodes, err := node.New(node.Options{Prefix: o.Prefix, Admit: o.Admit, Places: o.Places, Period: o.Period, Max: o.MaxNodes})
+	if err != nil {
+		return nil, fmt.Errorf("bridge: mesh %q: %w", o.Name, err)
+	}
+	contexts := map[uint8]netip.Prefix{0: o.Prefix}
+	if o.Contexts != nil {
+		contexts = o.Contexts
+	}
+	m := &Mesh{opt: o, log: o.Log.With("mesh", o.Name), nodes: nodes}
+	m.fwd = forward.New(forward.Options{
+		Table:    nodes,
+		Radio:    o.Radio,
+		Contexts: lowpan.NewContexts(contexts),
+		Full:     o.Full,
+		Adapt:    adapt.Options{ElidedChecksumPorts: o.ElidedChecksumPorts},
+		MaxAge:   o.MaxAge,
+		Tag:      uint16(o.Now().UnixNano()), // a restarted gateway does not repeat the last tags
+		Log:      m.log.With("part", "forward"),
+		Now:      o.Now,
+	})
+	return m, nil
+}
+
+// Name returns the name of the mesh.
+func (m *Mesh) Name() string { return m.opt.Name }
+
+// Prefix returns the prefix of the mesh.
+func (m *Mesh) Prefix() netip.Prefix { return m.opt.Prefix.Masked() }
+
+// Nodes returns the node table.
+func (m *Mesh) Nodes() *node.Table { return m.nodes }
+
+// Stats are the figures of one mesh.
+type Stats struct {
+	Name     string
+	Up       bool // Run runs, the TUN is open and the radio is up
+	TunUp    bool
+	TunDowns uint64 // times that the TUN vanished
+	Forward  forward.Stats
+	Nodes    node.Stats
+}
+
+// Stats returns the figures now.
+func (m *Mesh) Stats() Stats {
+	s := Stats{Name: m.opt.Name, TunUp: m.tunUp.Load(), TunDowns: m.tunDowns.Load(), Forward: m.fwd.Stats(), Nodes: m.nodes.Stats()}
+	s.Up = m.running.Load() && s.TunUp && s.Forward.Radio.Up
+	return s
+}

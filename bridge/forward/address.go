@@ -1,0 +1,116 @@
+package forward
+
+import (
+	"encoding/binary"
+
+	"culvert/bridge/drop"
+	"culvert/bridge/ipv6"
+)
+
+// kind is what an address is for a router (RFC 4291, section 2.4).
+type kind uint8
+
+const (
+	unicast kind = iota
+	linkLocal
+	multicast
+	unspecified
+	loopback
+	mapped // IPv4-mapped: never on the wire (RFC 4942, section 2.2)
+)
+
+// kindOf tells the kind of the 16 octets of an address.
+func kindOf(b []byte) kind {
+	hi := binary.BigEndian.Uint64(b)
+	switch {
+	case hi == 0:
+		switch lo := binary.BigEndian.Uint64(b[8:]); {
+		case lo == 0:
+			return unspecified
+		case lo == 1:
+			return loopback
+		case lo>>32 == 0xffff:
+			return mapped
+		}
+	case hi>>56 == 0xff:
+		return multicast
+	case hi>>54 == 0xfe80>>6:
+		return linkLocal
+	}
+	return unicast
+}
+
+// transit returns why no packet with these addresses may be in transit, whatever
+// way it goes (RFC 4291, sections 2.5.2, 2.5.3 and 2.7).
+func transit(src, dst kind) drop.Reason {
+	switch dst {
+	case multicast:
+		return drop.Multicast
+	case unspecified, loopback, mapped:
+		return drop.DestinationInvalid
+	}
+	switch src {
+	case multicast, unspecified, loopback, mapped:
+		return drop.SourceInvalid
+	}
+	return drop.None
+}
+
+// inPrefix reports whether the 16 octets are an address of the mesh.
+func (f *Forwarder) inPrefix(b []byte) bool {
+	return binary.BigEndian.Uint64(b) == f.prefixBits
+}
+
+// is reports whether the 16 octets are one of the gateway's addresses.
+func (o *own) is(b []byte) bool {
+	a := [16]byte(b)
+	return a == o.global || a == o.anycast || o.isLocal(b)
+}
+
+// isLocal reports whether they are its link-local one.
+func (o *own) isLocal(b []byte) bool { return o.hasLocal && [16]byte(b) == o.linkLocal }
+
+// linkTalk reports whether p is a message that has a meaning on its own link only:
+// neighbour discovery (RFC 4861, RFC 6775) or multicast listener discovery (RFC
+// 2710, RFC 3810). RFC 4890, section 4.3.3: a router never passes one on.
+func linkTalk(p ipv6.Packet, u ipv6.Upper) bool {
+	if u.Proto != ipv6.ProtoICMPv6 || !u.First || u.Cut || u.Offset >= len(p) {
+		return false
+	}
+	switch p[u.Offset] {
+	case ipv6.TypeMLDQuery, ipv6.TypeMLDReport, ipv6.TypeMLDDone, ipv6.TypeMLDv2Report,
+		ipv6.TypeRouterSol, ipv6.TypeRouterAdv, ipv6.TypeNeighborSol, ipv6.TypeNeighborAdv, ipv6.TypeRedirect,
+		ipv6.TypeDuplicateReq, ipv6.TypeDuplicateConf:
+		return true
+	}
+	return false
+}
+
+// classOf returns the class of a packet to the mesh. ICMPv6 errors count as those
+// of the network only from the gateway itself: from elsewhere they could starve the
+// rest.
+func classOf(p ipv6.Packet, u ipv6.Upper, fromUs bool) class {
+	if u.Cut || !u.First || u.Offset >= len(p) {
+		return classData
+	}
+	b := p[u.Offset:]
+	switch {
+	case u.Proto == ipv6.ProtoICMPv6 && fromUs && b[0] < ipv6.TypeEchoRequest:
+		return classNetwork
+	case u.Proto == ipv6.ProtoUDP && isControlWrite(b):
+		return classControl
+	}
+	return classData
+}
+
+// isControlWrite reports whether a UDP datagram is a CoAP request that changes
+// something: POST, PUT, DELETE, PATCH or iPATCH (RFC 7252, sections 3 and 5.8; RFC
+// 8132) to CoAP's own port.
+func isControlWrite(udp []byte) bool {
+	const port, headers = 5683, 8 + 4
+	if len(udp) < headers || binary.BigEndian.Uint16(udp[2:]) != port || udp[8]>>6 != 1 {
+		return false
+	}
+	code := udp[9]
+	return code >= 2 && code <= 7 && code != 5
+}

@@ -1,0 +1,126 @@
+package forward
+
+import (
+	"culvert/bridge/drop"
+	"culvert/bridge/node"
+	"culvert/bridge/radio"
+)
+
+// Event takes one event of the radio, from the goroutine that reads the radio.
+func (f *Forwarder) Event(ev *radio.Event) {
+	s := &f.sender
+	switch ev.Kind {
+	case radio.EventFrame:
+		f.fromMesh(&ev.Frame)
+	case radio.EventResult:
+		if s.flights.land(ev.ID, ev.Outcome) {
+			s.rouse()
+		}
+	case radio.EventCredits:
+		s.credits.Store(int64(ev.Credits))
+		s.poke()
+	case radio.EventUp:
+		f.up(ev)
+	case radio.EventDown:
+		f.down(ev.Cause)
+	case radio.EventDiscard:
+		f.discarded(ev)
+	case radio.EventText:
+		f.opt.Log.Info("the radio says", "text", ev.Text)
+	default:
+		f.nodeEvent(ev)
+	}
+}
+
+// nodeEvent takes what the radio says of nodes.
+func (f *Forwarder) nodeEvent(ev *radio.Event) {
+	now := f.opt.Now()
+	switch a := ev.Node.Addr; ev.Kind {
+	case radio.EventAttached:
+		j := node.Joined{EUI64: a, Short: ev.Node.Short, Parents: ev.Node.Parents, Hops: ev.Node.Hops}
+		if a.IsShort() {
+			j.EUI64 = ev.Node.Short // none, or an EUI-64 that the table will refuse
+			j.Short = a
+		}
+		f.log(f.table.Attach(j, now))
+	case radio.EventDetached:
+		f.log(f.table.Detach(a, now))
+	case radio.EventParent:
+		f.table.SetParents(a, ev.Node.Parents, ev.Node.Hops)
+	case radio.EventBattery:
+		f.table.SetBattery(a, ev.Battery.Millivolts, ev.Battery.Percent)
+	case radio.EventLink:
+		l := ev.Link
+		f.table.SetLink(l.From, l.To, node.Link{Channel: l.Channel, Attempts: l.Attempts, Acked: l.Acked, Signal: l.Signal})
+	case radio.EventSnapshot:
+		f.table.EndSnapshot(now, f.log)
+	}
+}
+
+// up takes note of a radio that came up, and of its own addresses.
+func (f *Forwarder) up(ev *radio.Event) {
+	s := &f.sender
+	info := ev.Info
+	if s.info.Load() != nil { // it booted, and nobody had noticed that it was gone
+		s.session.Add(1)
+	}
+	f.setOwn(info)
+	f.receiveMu.Lock()
+	f.receiver.SetOwn(info.EUI64, info.Short)
+	f.receiveMu.Unlock()
+	f.table.SetPAN(info.PAN)
+	f.table.BeginSnapshot()
+	s.credits.Store(int64(ev.Credits))
+	s.info.Store(&info)
+	s.poke()
+	f.opt.Log.Info("radio up", "radio", info.Name, "eui64", info.EUI64.String(), "short", info.Short.String(),
+		"pan", info.PAN, "boot", info.Boot, "max_short", info.MaxShort, "max_extended", info.MaxExtended, "credits", ev.Credits)
+}
+
+// down ends what was under way.
+func (f *Forwarder) down(cause error) {
+	s := &f.sender
+	s.info.Store(nil)
+	s.session.Add(1)
+	f.counters.downs.Add(1)
+	s.poke()
+	f.opt.Log.Warn("radio down: packets to its nodes are refused until it is back", "cause", cause)
+}
+
+// discarded counts frames that the radio received and threw away.
+func (f *Forwarder) discarded(ev *radio.Event) {
+	r := ev.Reason
+	if r == drop.None {
+		r = drop.RadioDiscard
+	}
+	k := uint64(max(1, ev.Count))
+	c := &f.counters.from
+	c.frames.Add(k)
+	c.framesDropped[r].Add(k)
+	f.opt.Log.Debug("the radio threw frames away", "count", k, "reason", r.String(), "node", ev.Node.Addr.String(), "text", ev.Text)
+}
+
+// log tells of a change in the node table.
+func (f *Forwarder) log(c node.Change) {
+	if c.Cut != nil {
+		f.opt.Log.Info("short address moved to another node", "from", c.Cut.Label())
+	}
+	if c.Node == nil || c.Was == c.Is && !c.Created {
+		return
+	}
+	f.opt.Log.Info("node "+c.Is.String(), "node", c.Node.Label(), "was", c.Was.String(), "new", c.Created, "admitted", c.Node.Admitted())
+}
+
+// Tick lets what is too old end: datagrams in reassembly now, packets in the queues
+// as soon as the sender can. Call it a few times a second.
+func (f *Forwarder) Tick() {
+	f.expireReassembly(f.opt.Now())
+	if f.counters.to.queued.Load() > 0 || f.counters.to.framesInFlight.Load() > 0 {
+		f.sender.ticked.Store(true)
+		f.sender.poke()
+	}
+}
+
+// TickNodes brings the states of the nodes in line with the time. Call it about
+// once a second.
+func (f *Forwarder) TickNodes() { f.table.Tick(f.opt.Now(), f.log) }

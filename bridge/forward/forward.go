@@ -1,0 +1,172 @@
+// Package forward carries packets between a TUN interface and a mesh: the way to
+// the mesh (to_mesh.go) up to a bounded queue a node, the scheduler that empties
+// the queues into the radio (sender.go), and the way from the mesh (from_mesh.go).
+// It is a router of one link: RFC 8200 (hop limits, sizes), RFC 4443 (ICMPv6
+// errors), RFC 4291 and RFC 4007 (what may pass at all).
+package forward
+
+import (
+	"encoding/binary"
+	"io"
+	"log/slog"
+	"net/netip"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"culvert/bridge/adapt"
+	"culvert/bridge/ieee802154"
+	"culvert/bridge/ipv6"
+	"culvert/bridge/lowpan"
+	"culvert/bridge/node"
+	"culvert/bridge/radio"
+)
+
+// Options are a Forwarder's. Nil and zero mean the defaults.
+type Options struct {
+	Table    *node.Table // of the mesh; required
+	Radio    Radio       // takes frames; required
+	Gateway  netip.Addr  // the gateway's own address in the mesh; prefix::1
+	Contexts *lowpan.Contexts
+	Full     bool          // every node decodes every next header encoding
+	Adapt    adapt.Options // of the receiving end
+	Tag      uint16        // of the first fragmented datagram
+
+	QueuePackets int           // of one node; 64
+	QueueOctets  int           // of one node; 32 KiB
+	Buffers      int           // packets in all queues together; 4096
+	MaxAge       time.Duration // in the queue; 10 s
+	ResultWait   time.Duration // for the result of a frame, should the radio forget it; 60 s
+	ErrorRate    int           // ICMPv6 errors a second, for unknown destinations and for all else each; 100
+	ErrorBurst   int           // of them at once; 50
+
+	Log *slog.Logger
+	Now func() time.Time
+}
+
+// Radio is the sending half of a radio.Attachment.
+type Radio interface {
+	Send(f radio.Frame, id uint32) error
+}
+
+func (o Options) withDefaults() Options {
+	if !o.Gateway.IsValid() {
+		o.Gateway = ipv6.Join(o.Table.Prefix().Addr(), 1)
+	}
+	set := func(v *int, d int) {
+		if *v <= 0 {
+			*v = d
+		}
+	}
+	set(&o.QueuePackets, 64)
+	set(&o.QueueOctets, 32<<10)
+	set(&o.Buffers, 4096)
+	set(&o.ErrorRate, 100)
+	set(&o.ErrorBurst, 50)
+	if o.MaxAge <= 0 {
+		o.MaxAge = 10 * time.Second
+	}
+	if o.ResultWait <= 0 {
+		o.ResultWait = 60 * time.Second
+	}
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	return o
+}
+
+// Forwarder is the packet path of one mesh. ToMesh, FromMesh with Event, Run and
+// Tick are each for one goroutine, different ones at the same time; the rest may be
+// called from anywhere.
+type Forwarder struct {
+	opt   Options
+	table *node.Table
+	start time.Time // of the monotonic clock of packets
+
+	prefix     netip.Prefix
+	prefixBits uint64
+	own        atomic.Pointer[own]
+	contexts   atomic.Pointer[lowpan.Contexts]
+	tun        atomic.Pointer[tunWriter]
+
+	buffers buffers
+	queues  queues
+	sender  sender
+
+	receiveMu sync.Mutex // Receive and Expire take turns
+	receiver  *adapt.Receiver
+
+	counters counters
+	unknown  bucket // ICMPv6 errors about destinations that no node has
+	errors   bucket // all others
+
+	toScratch, fromScratch, sendScratch []byte // ICMPv6 errors being built; one a goroutine
+}
+
+// own are the gateway's addresses.
+type own struct {
+	global    [16]byte
+	anycast   [16]byte // RFC 4291, section 2.6.1
+	linkLocal [16]byte
+	hasLocal  bool
+	link      [2]ieee802154.Addr
+}
+
+type tunWriter struct{ w io.Writer }
+
+// New returns a Forwarder with no radio and no TUN yet.
+func New(o Options) *Forwarder {
+	o = o.withDefaults()
+	f := &Forwarder{
+		opt:      o,
+		table:    o.Table,
+		start:    o.Now(),
+		prefix:   o.Table.Prefix(),
+		receiver: adapt.NewReceiver(o.Adapt),
+	}
+	b := f.prefix.Addr().As16()
+	f.prefixBits = binary.BigEndian.Uint64(b[:])
+	f.contexts.Store(o.Contexts)
+	f.setOwn(radio.Info{})
+	f.buffers.init(o.Buffers)
+	f.queues.init(o.Table.Max())
+	f.sender.wake = make(chan struct{}, 1)
+	f.sender.adapt = adapt.NewSender(o.Tag)
+	f.sender.flights.init()
+	f.unknown.init(o.ErrorRate, o.ErrorBurst)
+	f.errors.init(o.ErrorRate, o.ErrorBurst)
+	f.opt.Log.Info("no rules: every packet that has a node may pass, both ways")
+	return f
+}
+
+// SetContexts replaces the contexts of header compression.
+func (f *Forwarder) SetContexts(c *lowpan.Contexts) { f.contexts.Store(c) }
+
+// SetTun says where packets from the mesh go; nil while there is no interface.
+func (f *Forwarder) SetTun(w io.Writer) {
+	if w == nil {
+		f.tun.Store(nil)
+		return
+	}
+	f.tun.Store(&tunWriter{w})
+}
+
+// setOwn publishes the gateway's addresses, those of its radio included.
+func (f *Forwarder) setOwn(info radio.Info) {
+	o := &own{
+		global:  f.opt.Gateway.As16(),
+		anycast: f.prefix.Addr().As16(),
+		link:    [2]ieee802154.Addr{info.EUI64, info.Short},
+	}
+	if iid, ok := ipv6.IIDOf(info.EUI64); ok {
+		o.linkLocal, o.hasLocal = ipv6.LinkLocal(iid).As16(), true
+	}
+	f.own.Store(o)
+}
+
+// now is the time on the forwarder's clock, which the wall clock's steps do not
+// move.
+func (f *Forwarder) now() int64 { return int64(f.opt.Now().Sub(f.start)) }

@@ -1,0 +1,163 @@
+package forward
+
+// The way from the mesh:
+//
+//	1  the node that sent the frame; a new one is learned
+//	2  frame to packet: mesh header, reassembly, decompression
+//	3  addresses that no packet in transit may have
+//	4  a node sends from its own addresses only
+//	5  link-local only between a node and the gateway
+//	6  to the gateway itself: the kernel, hop limit untouched
+//	7  no type 0 routing header, nothing that is for one link only
+//	8  to another node: turned round into its queue
+//	9  hop limit
+//	10 to anywhere else: the kernel
+
+import (
+	"time"
+
+	"culvert/bridge/drop"
+	"culvert/bridge/ieee802154"
+	"culvert/bridge/ipv6"
+	"culvert/bridge/lowpan"
+	"culvert/bridge/node"
+	"culvert/bridge/radio"
+)
+
+// fromMesh takes one frame that the radio received, and does not keep it. It
+// allocates nothing and waits for nobody.
+func (f *Forwarder) fromMesh(fr *radio.Frame) {
+	c := &f.counters.from
+	c.frames.Add(1)
+	c.frameOctets.Add(uint64(len(fr.Payload)))
+	now := f.opt.Now()
+
+	// 1. The link address of the frame, of its last hop where there is a mesh header.
+	n, r := f.sendingNode(fr.From, now)
+	if r != drop.None {
+		c.framesDropped[r].Add(1)
+		return
+	}
+	n.Heard(now, fr.Signal, fr.Hops)
+	n.Traffic().FramesReceived.Add(1)
+	if n.Quiet() {
+		f.log(f.table.Seen(n, now))
+	}
+
+	// 2. RFC 4944, section 5; RFC 6282.
+	f.receiveMu.Lock()
+	got, err := f.receiver.Receive(lowpan.Peer{From: fr.From, To: fr.To}, fr.Payload, f.contexts.Load(), now)
+	f.receiveMu.Unlock()
+	if got.Ended.Err != nil {
+		f.lostDatagram(got.Ended)
+	}
+	if err != nil {
+		c.framesDropped[drop.Of(err)].Add(1)
+		return
+	}
+	c.framesConsumed.Add(1)
+	if got.Packet == nil {
+		return
+	}
+	c.offered.Add(1)
+	if got.From != fr.From {
+		n, r = f.sendingNode(got.From, now)
+	}
+	if r == drop.None {
+		r = f.fromNode(n, got.Packet, now)
+	}
+	if r != drop.None {
+		c.dropped[r].Add(1)
+		if n != nil {
+			n.Traffic().PacketsDropped.Add(1)
+		}
+	}
+}
+
+// sendingNode returns the node with a link address, learned if it is new.
+func (f *Forwarder) sendingNode(a ieee802154.Addr, now time.Time) (*node.Node, drop.Reason) {
+	n := f.table.ByLink(a)
+	if n == nil {
+		if !a.IsNode() {
+			return nil, drop.NoLinkAddress
+		}
+		ch := f.table.Learn(a, now)
+		if n = ch.Node; n == nil {
+			return nil, drop.NotAdmitted // no room in the table
+		}
+		f.log(ch)
+	}
+	if !n.Admitted() {
+		n.Heard(now, 0, 0)
+		return n, drop.NotAdmitted
+	}
+	return n, drop.None
+}
+
+// fromNode takes a packet that n sent to where it goes.
+func (f *Forwarder) fromNode(n *node.Node, p ipv6.Packet, now time.Time) drop.Reason {
+	o := f.own.Load()
+	srcAt, dstAt := p.SourceBytes(), p.DestinationBytes()
+	src, dst := kindOf(srcAt), kindOf(dstAt)
+
+	// 3. RFC 4291, section 2.5; RFC 4007, section 9. No error about any of these.
+	if r := transit(src, dst); r != drop.None {
+		return r
+	}
+
+	// 4. RFC 2827.
+	if !f.table.Owns(n, p.Source()) {
+		if src == linkLocal || f.inPrefix(srcAt) {
+			return drop.NotOwnAddress
+		}
+		return drop.SourceForeign
+	}
+	n.Traffic().PacketsReceived.Add(1)
+	if s := n.State(); s == node.Joining || s == node.Expected {
+		f.log(f.table.Confirm(n, now))
+	}
+
+	// 5. RFC 4291, section 2.5.6; RFC 4443, section 3.1, code 2.
+	if src == linkLocal && dst != linkLocal {
+		f.reply(errBeyond, p, &f.errors, &f.fromScratch)
+		return drop.LinkLocal
+	}
+	if dst == linkLocal && !o.isLocal(dstAt) {
+		return drop.LinkLocal
+	}
+
+	// 6.
+	if o.is(dstAt) {
+		return f.toKernel(p)
+	}
+
+	// 7. RFC 5095, section 3; RFC 4890, section 4.3.3.
+	u := ipv6.Walk(p)
+	if u.Routing0 {
+		return drop.RoutingType0
+	}
+	if linkTalk(p, u) {
+		return drop.NeighborInvalid
+	}
+
+	// 8. Never out of the TUN.
+	if f.inPrefix(dstAt) {
+		f.counters.from.turned.Add(1)
+		to := &f.counters.to
+		to.offered.Add(1)
+		if r := f.toNode(p, u, false, &f.fromScratch); r != drop.None {
+			to.dropped[r].Add(1)
+		}
+		return drop.None
+	}
+
+	// 9. RFC 8200, section 3; RFC 4443, section 3.3.
+	if p.HopLimit() <= 1 {
+		f.reply(errHopLimit, p, &f.errors, &f.fromScratch)
+		return drop.HopLimit
+	}
+	p.SetHopLimit(p.HopLimit() - 1)
+
+	// 10.
+	return f.toKernel(p)
+}

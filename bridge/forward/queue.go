@@ -1,0 +1,139 @@
+package forward
+
+import (
+	"sync"
+	"sync/atomic"
+
+	"culvert/bridge/adapt"
+	"culvert/bridge/drop"
+	"culvert/bridge/ieee802154"
+	"culvert/bridge/ipv6"
+	"culvert/bridge/node"
+	"culvert/bridge/radio"
+)
+
+// class is the importance of a packet. A higher one goes first.
+type class = radio.Priority
+
+const (
+	classData    = radio.PriorityData    // the rest
+	classControl = radio.PriorityControl // control writes
+	classNetwork = radio.PriorityNetwork // neighbour discovery, ICMPv6 errors of ours
+	classes      = 3
+)
+
+// queue is what waits for one node. Any goroutine may push; the sender takes all
+// at once, and everything below "the sender's" is its alone.
+type queue struct {
+	node   *node.Node
+	count  atomic.Int32 // packets from push to their end
+	octets atomic.Int32
+
+	listed   atomic.Bool // on the stack of queues that have news for the sender
+	nextNews *queue
+
+	mu         sync.Mutex
+	head, tail *packet // guarded by mu: pushed, and not yet taken
+
+	// The sender's.
+	flows      [classes]flow
+	unresolved int   // frames handed to the radio, or waiting to be tried again
+	backoff    int64 // until when the node rests after "queue full"; 0: it does not
+	fulls      int   // "queue full" in a row
+	waiting    int   // frames to be tried again
+	busy       bool  // in the sender's list of queues that are not empty
+}
+
+// flow is the packets of one class for one node, and their place in the scheduler.
+type flow struct {
+	q          *queue
+	class      class
+	head, tail *packet
+	out        adapt.Outgoing  // of head, once head.begun
+	to         ieee802154.Addr // where out goes
+	deficit    int             // octets of MAC payload that it may still send in this round
+	next       *flow
+	ready      bool // in the ring of its class
+}
+
+// push adds a copy of pkt to the queue of n, with one hop less if it is forwarded;
+// the reason if there is no room.
+func (f *Forwarder) push(n *node.Node, pkt ipv6.Packet, c class, forwarded bool) drop.Reason {
+	q := f.queues.of(n)
+	if q == nil || n.Removed() {
+		return drop.NodeRemoved
+	}
+	if int(q.count.Load()) >= f.opt.QueuePackets || int(q.octets.Load())+len(pkt) > f.opt.QueueOctets {
+		return drop.QueueFull
+	}
+	p := f.buffers.take()
+	if p == nil {
+		return drop.QueueFull
+	}
+	p.octets = append(p.octets, pkt...)
+	if p.decremented = forwarded; forwarded {
+		ipv6.Packet(p.octets).SetHopLimit(pkt.HopLimit() - 1)
+	}
+	p.class, p.q, p.at = c, q, f.now()
+	q.count.Add(1)
+	q.octets.Add(int32(len(pkt)))
+	f.counters.to.queued.Add(1)
+	q.mu.Lock()
+	if q.tail == nil {
+		q.head = p
+	} else {
+		q.tail.next = p
+	}
+	q.tail = p
+	q.mu.Unlock()
+	f.sender.news(q)
+	return drop.None
+}
+
+// takeAll empties what was pushed.
+func (q *queue) takeAll() *packet {
+	q.mu.Lock()
+	p := q.head
+	q.head, q.tail = nil, nil
+	q.mu.Unlock()
+	return p
+}
+
+const queuePage = 256
+
+// queues finds the queue of a node by its slot, without a lock.
+type queues struct {
+	pages []atomic.Pointer[[queuePage]atomic.Pointer[queue]]
+}
+
+func (qs *queues) init(slots int) {
+	qs.pages = make([]atomic.Pointer[[queuePage]atomic.Pointer[queue]], (slots+queuePage-1)/queuePage)
+}
+
+// of returns the queue of n, made at the first call.
+func (qs *queues) of(n *node.Node) *queue {
+	i := n.Slot()
+	if i/queuePage >= len(qs.pages) {
+		return nil
+	}
+	at := &qs.pages[i/queuePage]
+	page := at.Load()
+	if page == nil {
+		at.CompareAndSwap(nil, new([queuePage]atomic.Pointer[queue]))
+		page = at.Load()
+	}
+	cell := &page[i%queuePage]
+	for {
+		q := cell.Load()
+		if q != nil && q.node == n {
+			return q
+		}
+		fresh := &queue{node: n}
+		for c := range fresh.flows {
+			fresh.flows[c] = flow{q: fresh, class: class(c)}
+		}
+		if cell.CompareAndSwap(q, fresh) { // an earlier node's queue drains by itself
+			return fresh
+		}
+	}
+}

@@ -1,0 +1,280 @@
+package forward
+
+import (
+	"context"
+	"errors"
+	"net"
+	"sync/atomic"
+	"time"
+
+	"culvert/bridge/adapt"
+	"culvert/bridge/drop"
+	"culvert/bridge/ieee802154"
+	"culvert/bridge/lowpan"
+	"culvert/bridge/radio"
+)
+
+// Our own figures.
+const (
+	maxUnresolved = 2                     // frames of one node without a result
+	firstBackoff  = 20 * time.Millisecond // after "queue full", doubling
+	lastBackoff   = 2 * time.Second
+	noCreditPause = 5 * time.Millisecond // the radio refused a frame that we thought it had room for
+)
+
+// sender is the state of the goroutine that empties the queues into the radio.
+type sender struct {
+	// Shared.
+	stack   atomic.Pointer[queue] // queues that have news
+	asleep  atomic.Bool
+	wake    chan struct{}              // holds one
+	info    atomic.Pointer[radio.Info] // nil: the radio is down
+	credits atomic.Int64
+	session atomic.Uint32 // goes up each time the radio goes down
+	poked   atomic.Bool   // something of the above changed
+	ticked  atomic.Bool
+	flights flights
+
+	// The sending goroutine's.
+	adapt    *adapt.Sender
+	seen     uint32 // session whose end was dealt with
+	dead     uint32 // session in which the radio refused frames as down, plus 1
+	pause    int64  // until when no frame leaves, since the radio had no room
+	inFlight int
+	rings    [classes]ring
+	busy     []*queue  // every queue that holds a packet, and some that did
+	waiting  []*flight // to be tried again
+}
+
+// Run sends what the queues hold until ctx ends.
+func (f *Forwarder) Run(ctx context.Context) error {
+	s := &f.sender
+	timer := time.NewTimer(time.Hour)
+	defer timer.Stop()
+	for {
+		next := f.turn()
+		s.asleep.Store(true)
+		if s.stack.Load() != nil || s.flights.head.Load() != s.flights.tail.Load() || s.poked.Load() {
+			s.asleep.Store(false)
+			continue
+		}
+		var due <-chan time.Time
+		if next > 0 {
+			timer.Reset(max(0, time.Duration(next-f.now())))
+			due = timer.C
+		}
+		select {
+		case <-s.wake:
+		case <-due:
+		case <-ctx.Done():
+			return nil
+		}
+		s.asleep.Store(false)
+	}
+}
+
+// poke makes the sender look at what changed.
+func (s *sender) poke() {
+	s.poked.Store(true)
+	s.rouse()
+}
+
+// rouse wakes the sender if it sleeps.
+func (s *sender) rouse() {
+	if s.asleep.Load() && s.asleep.CompareAndSwap(true, false) {
+		select {
+		case s.wake <- struct{}{}:
+		default:
+		}
+	}
+}
+
+// news tells the sender that q has something for it.
+func (s *sender) news(q *queue) {
+	if q.listed.CompareAndSwap(false, true) {
+		for {
+			top := s.stack.Load()
+			q.nextNews = top
+			if s.stack.CompareAndSwap(top, q) {
+				break
+			}
+		}
+	}
+	s.rouse()
+}
+
+// turn does all that can be done now. It returns when something is to be tried
+// again, 0 if nothing is.
+func (f *Forwarder) turn() (next int64) {
+	s := &f.sender
+	s.poked.Store(false)
+	for {
+		for fl, o, ok := s.flights.landed(); ok; fl, o, ok = s.flights.landed() {
+			f.resolve(fl, o)
+		}
+		if s.session.Load() != s.seen {
+			f.lose()
+		}
+		if s.stack.Load() != nil {
+			f.takeNews()
+		}
+		if s.ticked.Load() && s.ticked.CompareAndSwap(true, false) {
+			f.sweep()
+		}
+		next = 0
+		if len(s.waiting) > 0 {
+			next = f.retry()
+		}
+		next = earlier(next, s.pause)
+		fl := s.pick(f.window())
+		if fl == nil {
+			return next
+		}
+		f.serve(fl)
+	}
+}
+
+// window returns how many frames a node may have unresolved now: at most 2, and
+// half of the credits; 0 if no frame at all may leave.
+func (f *Forwarder) window() int {
+	s := &f.sender
+	credits := int(s.credits.Load())
+	if s.inFlight >= credits || s.info.Load() == nil || s.dead == s.session.Load()+1 || len(s.flights.free) == 0 {
+		return 0
+	}
+	if s.pause != 0 {
+		if f.now() < s.pause {
+			return 0
+		}
+		s.pause = 0
+	}
+	return max(1, min(maxUnresolved, credits/2))
+}
+
+// takeNews sorts what was pushed into the flows.
+func (f *Forwarder) takeNews() {
+	s := &f.sender
+	for q := s.stack.Swap(nil); q != nil; {
+		following := q.nextNews
+		q.listed.Store(false) // from here on a push lists it again
+		for p := q.takeAll(); p != nil; {
+			next := p.next
+			p.next = nil
+			fl := &q.flows[p.class]
+			if fl.tail == nil {
+				fl.head = p
+			} else {
+				fl.tail.next = p
+			}
+			fl.tail = p
+			s.rings[p.class].add(fl)
+			p = next
+		}
+		if !q.busy {
+			q.busy = true
+			s.busy = append(s.busy, q)
+		}
+		q = following
+	}
+}
+
+// serve sends one frame of the flow that is to go next.
+func (f *Forwarder) serve(fl *flow) {
+	q, p := fl.q, fl.head
+	now := f.now()
+	if r := f.unfit(p, fl.to, now); r != drop.None {
+		f.fail(p, r)
+		return
+	}
+	if !p.begun {
+		if err := f.begin(fl, p); err != nil {
+			f.fail(p, drop.Of(err))
+			return
+		}
+	}
+	s := &f.sender
+	out := s.flights.take()
+	out.p, out.to = p, fl.to
+	out.payload = fl.out.Append(out.payload[:0])
+	fl.deficit -= len(out.payload)
+	p.pending++
+	q.unresolved++
+	if len(out.payload) == 0 {
+		f.drop(out, drop.NotSent)
+		return
+	}
+	if fl.out.Done() {
+		p.sent = true
+		fl.pop()
+	}
+	f.hand(out, now)
+}
+
+// unfit returns why p may not go on its way, or further on it to the link address
+// at which it was begun.
+func (f *Forwarder) unfit(p *packet, to ieee802154.Addr, now int64) drop.Reason {
+	n := p.q.node
+	switch {
+	case now-p.at > int64(f.opt.MaxAge):
+		return drop.QueueExpired
+	case n.Removed(), p.begun && n.SendTo() != to:
+		// The short address may be another node's now: no further fragment goes there.
+		return drop.NodeRemoved
+	case !n.Reachable():
+		return drop.NodeSilent
+	}
+	return drop.None
+}
+
+// begin starts the compression of the packet at the head of a flow.
+func (f *Forwarder) begin(fl *flow, p *packet) error {
+	q, s := fl.q, &f.sender
+	info := s.info.Load()
+	if info == nil {
+		return errDown
+	}
+	to := q.node.SendTo()
+	from, room := info.Short, info.MaxShort
+	if to.IsExtended() {
+		room = info.MaxExtended
+	}
+	if from.IsNone() || to.IsExtended() {
+		from = info.EUI64
+	}
+	peer := lowpan.Peer{From: from, To: to, Full: f.opt.Full || q.node.Full(), GHC: q.node.GHC()}
+	fl.to = to
+	p.begun = true
+	return s.adapt.Start(&fl.out, p.octets, peer, f.contexts.Load(), room)
+}
+
+var errDown = drop.NewError(drop.RadioDown, "radio", "PROTOCOL.md, down")
+
+// hand gives a frame to the radio.
+func (f *Forwarder) hand(fl *flight, now int64) {
+	s, c := &f.sender, &f.counters.to
+	fl.session = s.session.Load()
+	fl.sentAt = now
+	err := f.opt.Radio.Send(radio.Frame{To: fl.to, Payload: fl.payload, Priority: fl.p.class}, fl.depart())
+	if err == nil {
+		s.inFlight++
+		c.framesInFlight.Add(1)
+		c.frames.Add(1)
+		c.frameOctets.Add(uint64(len(fl.payload)))
+		fl.p.q.node.Traffic().FramesSent.Add(1)
+		return
+	}
+	fl.id.Store(0)
+	switch {
+	case errors.Is(err, radio.ErrNoCredit):
+		s.pause = now + int64(noCreditPause)
+		f.again(fl, now)
+	case errors.Is(err, radio.ErrDown):
+		s.dead = fl.session + 1
+		f.drop(fl, drop.RadioDown)
+	case errors.Is(err, net.ErrClosed):
+		s.dead = fl.session + 1
+		f.drop(fl, drop.Shutdown)
+	default: // too long for the radio, or no address: it will never go
+		f.drop(fl, drop.NotSent)
+	}
+}

@@ -1,0 +1,116 @@
+package forward
+
+// The way to the mesh, up to the queue of the node:
+//
+//	1  a whole IPv6 packet, cut to its length
+//	2  what the kernel says by itself ends here
+//	3  addresses that no packet in transit may have
+//	4  link-local only between the gateway and a node
+//	5  no source of the mesh but the gateway's own
+//	6  no type 0 routing header, nothing that is for one link only
+//	7  a node that has the destination, and can be reached
+//	8  hop limit
+//	9  size
+//	10 the node's queue, by class
+//
+// From there the sender takes it (sender.go).
+
+import (
+	"culvert/bridge/drop"
+	"culvert/bridge/ipv6"
+)
+
+// ToMesh takes one packet that was read from the TUN, and does not keep it. It
+// allocates nothing and waits for nobody.
+func (f *Forwarder) ToMesh(b []byte) {
+	f.counters.to.offered.Add(1)
+	if r := f.toMesh(b); r != drop.None {
+		f.counters.to.dropped[r].Add(1)
+	}
+}
+
+func (f *Forwarder) toMesh(b []byte) drop.Reason {
+	// 1. RFC 8200, section 3.
+	p, err := ipv6.Parse(b)
+	if err != nil {
+		return drop.NotIPv6
+	}
+	o := f.own.Load()
+	srcAt, dstAt := p.SourceBytes(), p.DestinationBytes()
+	src, dst := kindOf(srcAt), kindOf(dstAt)
+	fromUs := o.is(srcAt)
+
+	// 2. The kernel forwards no link-local source: what has one is its own.
+	u := ipv6.Walk(p)
+	if (fromUs || src == linkLocal || src == unspecified) && linkTalk(p, u) {
+		return drop.KernelOwn
+	}
+
+	// 3. RFC 4291, section 2.5; RFC 4007, section 9. No error about any of these.
+	if r := transit(src, dst); r != drop.None {
+		return r
+	}
+
+	// 4. RFC 4291, section 2.5.6.
+	if src == linkLocal && !o.isLocal(srcAt) || dst == linkLocal && src != linkLocal {
+		return drop.LinkLocal
+	}
+
+	// 5. RFC 2827. That a source equal to the gateway's own is true is the work of
+	// the routing rules beside the TUN.
+	if !fromUs && f.inPrefix(srcAt) {
+		return drop.SourceForeign
+	}
+
+	// 6. RFC 5095, section 3; RFC 4890, section 4.3.3.
+	if u.Routing0 {
+		return drop.RoutingType0
+	}
+	if linkTalk(p, u) {
+		return drop.NeighborInvalid
+	}
+	if dst != linkLocal && !f.inPrefix(dstAt) {
+		f.reply(errNoRoute, p, &f.unknown, &f.toScratch)
+		return drop.UnknownNode
+	}
+	return f.toNode(p, u, fromUs, &f.toScratch)
+}
+
+// toNode takes a packet, whichever way it came, to the queue of the node that has
+// its destination.
+func (f *Forwarder) toNode(p ipv6.Packet, u ipv6.Upper, fromUs bool, scratch *[]byte) drop.Reason {
+	// 7. RFC 4443, section 3.1, code 3. An address that no node has costs no state
+	// and no frame (RFC 6583, section 6).
+	n := f.table.ByAddress(p.Destination())
+	r := drop.None
+	switch {
+	case n == nil:
+		r = drop.UnknownNode
+	case !n.Admitted():
+		r = drop.NotAdmitted
+	case !n.Reachable():
+		r = drop.NodeSilent
+	case f.sender.info.Load() == nil:
+		r = drop.RadioDown
+	}
+	if r != drop.None {
+		f.reply(errAddress, p, &f.unknown, scratch)
+		return r
+	}
+
+	// 8. RFC 8200, section 3; RFC 4443, section 3.3. A packet of the gateway itself is
+	// not forwarded, so its hop limit stays.
+	if !fromUs && p.HopLimit() <= 1 {
+		f.reply(errHopLimit, p, &f.errors, scratch)
+		return drop.HopLimit
+	}
+
+	// 9. RFC 8200, section 5; RFC 4443, section 3.2.
+	if len(p) > ipv6.MinMTU {
+		f.reply(errTooBig, p, &f.errors, scratch)
+		return drop.PacketTooBig
+	}
+
+	// 10. Decrementing comes before compression, which prefers 64.
+	return f.push(n, p, classOf(p, u, fromUs), !fromUs)
+}
