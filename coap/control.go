@@ -1,0 +1,131 @@
+package coap
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"net"
+	"sync"
+	"time"
+
+	"github.com/plgd-dev/go-coap/v3/message/codes"
+)
+
+// controlDoor is the Unix socket on which the commands ask. Whoever may open it may
+// do everything; who that is, the file's mode and owner say.
+type controlDoor struct {
+	s        *Server
+	listener *net.UnixListener
+	unlock   func() // removes the socket file and lets the path go
+
+	mu    sync.Mutex
+	conns map[*net.UnixConn]struct{}
+	ended bool
+	once  sync.Once
+}
+
+// accept serves connections until the socket is closed, and returns when all of
+// them have ended.
+func (d *controlDoor) accept() error {
+	var wg sync.WaitGroup
+	defer wg.Wait()
+	for n := uint64(1); ; n++ {
+		c, err := d.listener.AcceptUnix()
+		if errors.Is(err, net.ErrClosed) {
+			return err
+		}
+		if err != nil {
+			// Out of descriptors, or the peer was gone again.
+			d.s.log.Warn("control socket: connection not taken", "error", err)
+			time.Sleep(50 * time.Millisecond)
+			continue
+		}
+		uid, gid, err := credentials(c)
+		if err != nil {
+			d.s.log.Warn("control socket: peer not known", "error", err)
+			c.Close()
+			continue
+		}
+		if !d.add(c) {
+			d.s.log.Warn("control socket: too many connections", "limit", maxStreams)
+			c.Close()
+			continue
+		}
+		wg.Go(func() {
+			d.s.serveStream(c, peer{door: DoorControl, conn: n, uid: uid, gid: gid})
+			d.mu.Lock()
+			delete(d.conns, c)
+			d.mu.Unlock()
+		})
+	}
+}
+
+// add takes a connection in, if there is room.
+func (d *controlDoor) add(c *net.UnixConn) bool {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.ended || len(d.conns) >= maxStreams {
+		return false
+	}
+	d.conns[c] = struct{}{}
+	return true
+}
+
+// close ends the door and every connection through it.
+func (d *controlDoor) close() {
+	d.once.Do(func() {
+		d.listener.Close()
+		d.mu.Lock()
+		d.ended = true
+		for c := range d.conns {
+			c.Close()
+		}
+		d.mu.Unlock()
+		d.unlock()
+	})
+}
+
+// Status is what /control/status says of the daemon in JSON.
+type Status struct {
+	Version string    `json:"version"`
+	Started time.Time `json:"started"`
+	Meshes  []string  `json:"meshes"`
+	Nodes   int       `json:"nodes"`
+	UDP     []string  `json:"udp"` // addresses of the UDP doors
+	You     struct {  // as whom the daemon sees the one who asks
+		UID uint32 `json:"uid"`
+		GID uint32 `json:"gid"`
+	} `json:"you"`
+}
+
+// controlResource is /control/..., which exists on the control socket only.
+func (s *Server) controlResource(req *request, p path) response {
+	if p.n != 2 || p.part[1] != "status" {
+		return diagnose(codes.NotFound, "only /control/status is here")
+	}
+	return s.getOnly(req, func(*request) response {
+		if _, ok := accept(req, formatJSON); !ok {
+			return notAcceptable(formatJSON)
+		}
+		st := Status{Version: s.opts.Version, Started: s.started.UTC(), Meshes: []string{}, UDP: []string{}}
+		for _, m := range s.opts.Meshes {
+			st.Meshes = append(st.Meshes, m.Name)
+			st.Nodes += m.Table.Len()
+		}
+		for _, a := range s.UDPAddrs() {
+			st.UDP = append(st.UDP, a.String())
+		}
+		st.You.UID, st.You.GID = req.peer.uid, req.peer.gid
+		b, err := json.Marshal(st)
+		if err != nil {
+			return s.internal(err)
+		}
+		return content(formatJSON, b)
+	})
+}
+
+// internal is the answer to a defect of ours.
+func (s *Server) internal(err error) response {
+	s.log.Error("CoAP answer not made", "error", err)
+	return diagnose(codes.InternalServerError, "%s", fmt.Sprint(err))
+}

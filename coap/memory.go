@@ -1,0 +1,121 @@
+package coap
+
+import (
+	"container/list"
+	"net/netip"
+	"time"
+)
+
+// memory is what a UDP door knows of the exchanges of the last 247 s, so that a
+// repeated request is not carried out twice (RFC 7252, section 4.5). It is
+// bounded; where it is full the oldest exchange that has ended makes room, one of
+// the same address first.
+type memory struct {
+	byKey   map[callKey]*remembered
+	order   list.List // of *remembered, oldest first
+	perHost map[netip.Addr]*list.List
+	octets  int
+}
+
+// remembered is one exchange.
+type remembered struct {
+	key    callKey
+	sum    uint64 // of the request's octets: another request may wear its Message ID
+	answer []byte // to a repetition; nil while there is none
+	open   bool   // the request has no answer yet
+	at     time.Time
+	all    *list.Element // in memory.order
+	host   *list.Element // in perHost
+}
+
+func (m *memory) init() {
+	m.byKey = map[callKey]*remembered{}
+	m.perHost = map[netip.Addr]*list.List{}
+}
+
+// begin looks a request up. If it is a repetition, it returns what is known of the
+// first one. If not, it is remembered from now on; ok is false if there is no room
+// for that.
+func (m *memory) begin(k callKey, sum uint64, now time.Time) (r *remembered, fresh, ok bool) {
+	if old := m.byKey[k]; old != nil {
+		if old.sum == sum && now.Sub(old.at) < exchangeLifetime {
+			return old, false, true
+		}
+		// The client has come round to this Message ID again: that it was reused too
+		// early must not give it the answer to another question.
+		m.remove(old)
+	}
+	host := m.perHost[k.remote.Addr()]
+	if host != nil && host.Len() >= maxRememberIP && !m.evict(host) {
+		return nil, true, false
+	}
+	if len(m.byKey) >= maxRemembered && !m.evict(&m.order) {
+		return nil, true, false
+	}
+	if host = m.perHost[k.remote.Addr()]; host == nil {
+		host = list.New()
+		m.perHost[k.remote.Addr()] = host
+	}
+	r = &remembered{key: k, sum: sum, at: now, open: true}
+	r.all, r.host = m.order.PushBack(r), host.PushBack(r)
+	m.byKey[k] = r
+	return r, true, true
+}
+
+// evict removes the oldest exchange of l that has ended. Few are open at a time, as
+// the nodes' queues are short; a list that starts with many of them is full.
+func (m *memory) evict(l *list.List) bool {
+	e := l.Front()
+	for range 64 {
+		if e == nil {
+			return false
+		}
+		if r := e.Value.(*remembered); !r.open {
+			m.remove(r)
+			return true
+		}
+		e = e.Next()
+	}
+	return false
+}
+
+func (m *memory) remove(r *remembered) {
+	if m.byKey[r.key] != r {
+		return // it is out already
+	}
+	delete(m.byKey, r.key)
+	m.octets -= len(r.answer)
+	m.order.Remove(r.all)
+	host := m.perHost[r.key.remote.Addr()]
+	host.Remove(r.host)
+	if host.Len() == 0 {
+		delete(m.perHost, r.key.remote.Addr())
+	}
+}
+
+// set gives a repetition its answer.
+func (m *memory) set(r *remembered, answer []byte) {
+	if m.byKey[r.key] != r {
+		return
+	}
+	m.octets += len(answer) - len(r.answer)
+	r.answer = answer
+	for m.octets > rememberBytes && m.evict(&m.order) {
+	}
+}
+
+// done is set for the last time.
+func (m *memory) done(r *remembered, answer []byte) {
+	r.open = false
+	m.set(r, answer)
+}
+
+func (m *memory) expire(now time.Time) {
+	for e := m.order.Front(); e != nil; e = m.order.Front() {
+		r := e.Value.(*remembered)
+		if now.Sub(r.at) < exchangeLifetime || r.open {
+			return
+		}
+		m.remove(r)
+	}
+}

@@ -1,0 +1,246 @@
+package coap
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/netip"
+	"sync"
+	"time"
+
+	"culvert/bridge/node"
+)
+
+// Mesh is one mesh whose nodes the front shows.
+type Mesh struct {
+	Name  string
+	Table *node.Table
+}
+
+// Options are what a Server is made from. Zero values are the defaults.
+type Options struct {
+	Meshes []Mesh
+	// UDP lists the addresses of the UDP doors. Conns are UDP doors that are already
+	// open; the server closes them.
+	UDP   []netip.AddrPort
+	Conns []*net.UDPConn
+	// Control is the path of the control socket; empty for none.
+	Control string
+	// Version is what /control/status says.
+	Version string
+	Log     *slog.Logger
+	// NodeTimeout is how long a request may take on its way to a node and back, the
+	// time in the node's queue included: 60 s. It stays below the 93 s for which a
+	// client waits (RFC 7252, section 4.8.2, MAX_TRANSMIT_WAIT).
+	NodeTimeout time.Duration
+	// AckTimeout is the first retransmission time towards nodes (RFC 7252, section
+	// 4.8): 2 s. A mesh whose round trips take seconds needs more.
+	AckTimeout time.Duration
+	// NodeBlock is the size of the blocks in which bodies go to and come from nodes,
+	// a power of two from 16 to 1024 octets: 64, which spares them fragmentation.
+	NodeBlock int
+}
+
+// Server is the CoAP front.
+type Server struct {
+	opts Options
+	log  *slog.Logger
+	szx  uint8 // of NodeBlock
+
+	uploads   uploads
+	transfers transfers
+	listings  listings
+	readings  readingStore
+	upstream  *upstream
+	counts    counters
+	started   time.Time
+
+	ackDelay time.Duration                                // tests shorten it
+	locate   func(*node.Table, *node.Node) netip.AddrPort // tests have their nodes on the loopback
+
+	mu      sync.Mutex
+	udp     []*udpDoor
+	control *controlDoor
+}
+
+// New returns a front that is not open yet.
+func New(o Options) *Server {
+	s := &Server{opts: o, log: o.Log, started: time.Now(), ackDelay: defaultAckDelay, locate: nodeAddress}
+	if s.log == nil {
+		s.log = slog.New(slog.DiscardHandler)
+	}
+	s.log = s.log.With("part", "coap")
+	if s.opts.NodeTimeout <= 0 {
+		s.opts.NodeTimeout = time.Minute
+	}
+	if s.opts.AckTimeout <= 0 {
+		s.opts.AckTimeout = ackTimeout
+	}
+	s.szx = 2
+	for z := uint8(0); z <= szxMax; z++ {
+		if o.NodeBlock == 16<<z {
+			s.szx = z
+		}
+	}
+	s.uploads.open = map[cacheKey]*upload{}
+	s.transfers.init()
+	s.readings.init()
+	s.upstream = newUpstream(s)
+	return s
+}
+
+// nodeAddress is where a node's CoAP server is.
+func nodeAddress(t *node.Table, n *node.Node) netip.AddrPort {
+	return netip.AddrPortFrom(t.Address(n), portCoAP)
+}
+
+// Listen opens every door, so that clients can be told before Run serves them. An
+// error names the door; those opened before it are closed again. Run calls Listen
+// where nobody did.
+func (s *Server) Listen() error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.udp != nil || s.control != nil {
+		return nil
+	}
+	err := s.openLocked()
+	if err != nil {
+		s.closeLocked()
+	}
+	return err
+}
+
+func (s *Server) openLocked() error {
+	for _, c := range s.opts.Conns {
+		d, err := newUDPDoor(s, c)
+		if err != nil {
+			return fmt.Errorf("coap: udp %v: %w", c.LocalAddr(), err)
+		}
+		s.udp = append(s.udp, d)
+	}
+	for _, a := range s.opts.UDP {
+		c, err := net.ListenUDP("udp", net.UDPAddrFromAddrPort(a))
+		if err != nil {
+			return fmt.Errorf("coap: udp %v: %w", a, err)
+		}
+		d, err := newUDPDoor(s, c)
+		if err != nil {
+			c.Close()
+			return fmt.Errorf("coap: udp %v: %w", a, err)
+		}
+		s.udp = append(s.udp, d)
+	}
+	if s.opts.Control != "" {
+		d, err := listenControl(s, s.opts.Control)
+		if err != nil {
+			return err
+		}
+		s.control = d
+	}
+	return s.upstream.open()
+}
+
+func (s *Server) closeLocked() {
+	for _, d := range s.udp {
+		d.conn.Close()
+	}
+	if s.control != nil {
+		s.control.close()
+	}
+	s.upstream.close()
+	s.udp, s.control = nil, nil
+}
+
+// UDPAddrs returns where the UDP doors listen, once Listen has opened them.
+func (s *Server) UDPAddrs() []netip.AddrPort {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	var out []netip.AddrPort
+	for _, d := range s.udp {
+		out = append(out, d.conn.LocalAddr().(*net.UDPAddr).AddrPort())
+	}
+	return out
+}
+
+// Run opens the doors and serves them until ctx ends, which is no error, or until
+// one fails for good. It returns when everything that it started has ended.
+func (s *Server) Run(ctx context.Context) error {
+	if err := s.Listen(); err != nil {
+		return err
+	}
+	s.mu.Lock()
+	udp, control := s.udp, s.control
+	s.mu.Unlock()
+
+	ctx, cancel := context.WithCancelCause(ctx)
+	defer cancel(nil)
+	var wg sync.WaitGroup
+	start := func(what string, f func() error) {
+		wg.Go(func() {
+			if err := f(); err != nil && !errors.Is(err, net.ErrClosed) {
+				cancel(fmt.Errorf("coap: %s: %w", what, err))
+			}
+		})
+	}
+	for _, d := range udp {
+		s.log.Info("CoAP door open", "door", "udp", "address", d.conn.LocalAddr().String())
+		for range readers {
+			start("udp "+d.conn.LocalAddr().String(), d.read)
+		}
+	}
+	if control != nil {
+		s.log.Info("CoAP door open", "door", "control", "path", s.opts.Control)
+		start("control socket", control.accept)
+	}
+	start("towards nodes", s.upstream.read)
+	wg.Go(func() { s.tick(ctx) })
+
+	<-ctx.Done()
+	// From the source to the sink: the doors, what is on its way, the nodes' socket.
+	for _, d := range udp {
+		d.conn.Close()
+	}
+	if control != nil {
+		control.close()
+	}
+	s.upstream.close()
+	wg.Wait()
+	s.mu.Lock()
+	s.udp, s.control = nil, nil
+	s.mu.Unlock()
+	if err := context.Cause(ctx); !errors.Is(err, context.Canceled) && !errors.Is(err, context.DeadlineExceeded) {
+		return err
+	}
+	return nil
+}
+
+// tickEvery is how exactly the front keeps time.
+const tickEvery = 100 * time.Millisecond
+
+// tick does what is due: retransmissions, acknowledgements, deadlines, and the end
+// of what nobody asks for any more.
+func (s *Server) tick(ctx context.Context) {
+	s.mu.Lock()
+	udp := s.udp
+	s.mu.Unlock()
+	t := time.NewTicker(tickEvery)
+	defer t.Stop()
+	for n := 0; ; n++ {
+		select {
+		case <-ctx.Done():
+			return
+		case now := <-t.C:
+			s.upstream.tick(now)
+			for _, d := range udp {
+				d.tick(now)
+			}
+			if n%50 == 0 {
+				s.uploads.expire(now)
+				s.transfers.expire(now)
+				s.readings.expire()
+			}
+		}
+	}
+}

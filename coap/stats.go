@@ -1,0 +1,79 @@
+package coap
+
+import (
+	"sync/atomic"
+
+	"github.com/plgd-dev/go-coap/v3/message/codes"
+)
+
+// counters are the front's figures.
+type counters struct {
+	requests [doors][8][256]atomic.Uint64 // by door, method (0: none that is known) and code of the answer
+
+	malformed   [doors]atomic.Uint64
+	duplicates  atomic.Uint64
+	gaveUp      atomic.Uint64
+	nodeAsked   atomic.Uint64
+	nodeResent  atomic.Uint64
+	nodeTimeout atomic.Uint64
+}
+
+// Requests is a number of requests that had the same answer.
+type Requests struct {
+	Door   Door
+	Method string // GET and so on; "unknown"
+	Code   string // 2.05 and so on
+	Count  uint64
+}
+
+// Stats are the front's figures since its start.
+type Stats struct {
+	Requests         []Requests // those that are not zero
+	MalformedUDP     uint64     // messages that could not be read
+	MalformedControl uint64
+	Duplicates       uint64 // repetitions answered from memory, or passed over
+	GaveUp           uint64 // answers that their client never acknowledged
+	NodeMessages     uint64 // messages sent to nodes, retransmissions included
+	NodeResent       uint64 // retransmissions among them
+	NodeTimeouts     uint64 // requests to which the node did not answer
+	ReadingsRejected uint64 // packs of readings that could not be taken
+	ReadingsRefused  uint64 // names of readings for which the node had no room
+}
+
+var methods = [8]string{"unknown", "GET", "POST", "PUT", "DELETE", "FETCH", "PATCH", "iPATCH"}
+
+// count counts r as the answer to req, and returns it.
+func (s *Server) count(req *request, r response) response {
+	m := req.code
+	if m > codes.IPATCH {
+		m = 0
+	}
+	s.counts.requests[req.peer.door][m][r.code&0xff].Add(1)
+	return r
+}
+
+// Stats returns the figures now.
+func (s *Server) Stats() Stats {
+	c := &s.counts
+	out := Stats{
+		MalformedUDP: c.malformed[DoorUDP].Load(), MalformedControl: c.malformed[DoorControl].Load(),
+		Duplicates: c.duplicates.Load(), GaveUp: c.gaveUp.Load(),
+		NodeMessages: c.nodeAsked.Load(), NodeResent: c.nodeResent.Load(), NodeTimeouts: c.nodeTimeout.Load(),
+		ReadingsRejected: s.readings.rejected.Load(), ReadingsRefused: s.readings.refused.Load(),
+	}
+	for d := range doors {
+		for m := range c.requests[d] {
+			for code := range c.requests[d][m] {
+				if n := c.requests[d][m][code].Load(); n > 0 {
+					out.Requests = append(out.Requests, Requests{d, methods[m], codeText(codes.Code(code)), n})
+				}
+			}
+		}
+	}
+	return out
+}
+
+// codeText writes a code as RFC 7252, section 3, does: 2.05.
+func codeText(c codes.Code) string {
+	return string([]byte{'0' + byte(c>>5), '.', '0' + byte(c&31)/10, '0' + byte(c&31)%10})
+}

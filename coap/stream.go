@@ -1,0 +1,241 @@
+package coap
+
+import (
+	"bufio"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"slices"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"github.com/plgd-dev/go-coap/v3/message"
+	"github.com/plgd-dev/go-coap/v3/message/codes"
+	"github.com/plgd-dev/go-coap/v3/tcp/coder"
+)
+
+// Limits of stream doors, ours but for the one that names its section.
+const (
+	baseMessage   = 1152            // octets, before the peer said more (RFC 8323, section 5.3.1)
+	streamMessage = maxBody + 4096  // octets of a message that a stream door takes
+	streamQueue   = maxInFlight + 8 // messages that wait to be written
+	writeTimeout  = 10 * time.Second
+	csmTimeout    = 10 * time.Second // for the peer's first message
+	headerRoom    = 15               // octets of the longest header and of the payload marker
+)
+
+// stream is one connection with the framing of RFC 8323, from the server's side.
+type stream struct {
+	s    *Server
+	conn net.Conn
+	peer peer
+
+	max  atomic.Uint32 // octets of a message that the peer takes
+	bert atomic.Bool   // the peer speaks blocks, so BERT too (RFC 8323, section 5.3.2)
+
+	out  chan []byte   // to the writer
+	slot chan struct{} // one for each request under way
+	done chan struct{} // closed by serveStream when nothing more is read
+}
+
+var (
+	errAbort  = errors.New("the peer broke the rules of RFC 8323")
+	errLeaves = errors.New("the peer ends the connection")
+)
+
+// serveStream reads c until it ends. It returns when everything that it started
+// has ended.
+func (s *Server) serveStream(c net.Conn, p peer) {
+	st := &stream{
+		s: s, conn: c, peer: p,
+		out: make(chan []byte, streamQueue), slot: make(chan struct{}, maxInFlight), done: make(chan struct{}),
+	}
+	st.max.Store(baseMessage)
+	var wg sync.WaitGroup
+	wg.Go(st.write)
+	// RFC 8323, section 5.3: a CSM is the first message each way.
+	st.send(message.Message{Code: codes.CSM, Options: message.Options{
+		{ID: message.TCPMaxMessageSize, Value: uintBytes(streamMessage)},
+		{ID: message.TCPBlockWiseTransfer},
+	}})
+	err := st.read()
+	if errors.Is(err, errAbort) {
+		s.counts.malformed[p.door].Add(1)
+		s.log.Info("CoAP connection ended", "door", p.door.String(), "cause", err)
+		st.send(message.Message{Code: codes.Abort, Payload: []byte(err.Error())})
+	}
+	close(st.done) // what is queued still goes out; replies that come later go nowhere
+	wg.Wait()
+	c.Close()
+}
+
+// read serves messages until the connection ends.
+func (st *stream) read() error {
+	r := bufio.NewReaderSize(st.conn, 4096)
+	if err := st.conn.SetReadDeadline(time.Now().Add(csmTimeout)); err != nil {
+		return err
+	}
+	first := true
+	for {
+		m, err := readMessage(r, streamMessage)
+		if err != nil {
+			return err
+		}
+		switch {
+		case first && m.Code != codes.CSM:
+			return fmt.Errorf("%w: the first message is no CSM", errAbort)
+		case first:
+			first = false
+			if err := st.conn.SetReadDeadline(time.Time{}); err != nil {
+				return err
+			}
+		}
+		switch class := m.Code >> 5; {
+		case class == 7:
+			if err := st.signal(&m); err != nil {
+				return err
+			}
+		case m.Code == codes.Empty, class != 0:
+			// RFC 8323, section 3.4: an empty message is ignored; we asked nothing, so
+			// no answer fits.
+		default:
+			st.request(&m)
+		}
+	}
+}
+
+// readMessage reads one message of at most limit octets (RFC 8323, section 3.2).
+func readMessage(r *bufio.Reader, limit uint32) (m message.Message, err error) {
+	b, err := r.Peek(1)
+	if err != nil {
+		return m, err
+	}
+	n := 2 + int(b[0]&15) // this octet, the code, the token
+	switch b[0] >> 4 {
+	case 13:
+		n++
+	case 14:
+		n += 2
+	case 15:
+		n += 4
+	}
+	if b, err = r.Peek(n); err != nil {
+		return m, err
+	}
+	var h coder.MessageHeader
+	if _, err := coder.DefaultCoder.DecodeHeader(b, &h); err != nil {
+		return m, fmt.Errorf("%w: %v", errAbort, err)
+	}
+	if h.MessageLength > limit {
+		return m, fmt.Errorf("%w: a message of %d octets, at most %d are allowed", errAbort, h.MessageLength, limit)
+	}
+	buf := make([]byte, h.MessageLength)
+	if _, err := io.ReadFull(r, buf); err != nil {
+		return m, err
+	}
+	m.Options = make(message.Options, 0, maxOptions)
+	if _, err := coder.DefaultCoder.Decode(buf, &m); err != nil {
+		return m, fmt.Errorf("%w: %v", errAbort, err)
+	}
+	return m, nil
+}
+
+// signal takes a signalling message (RFC 8323, section 5).
+func (st *stream) signal(m *message.Message) error {
+	for _, o := range m.Options {
+		if critical(o.ID) {
+			return fmt.Errorf("%w: option %d of message %d.%02d", errAbort, o.ID, m.Code>>5, m.Code&31)
+		}
+	}
+	switch m.Code {
+	case codes.CSM:
+		if v := uintOption(m.Options, message.TCPMaxMessageSize); v >= 0 {
+			st.max.Store(max(uint32(v), 64))
+		}
+		if _, ok := option(m.Options, message.TCPBlockWiseTransfer); ok {
+			st.bert.Store(true)
+		}
+	case codes.Ping:
+		st.send(message.Message{Code: codes.Pong, Token: m.Token})
+	case codes.Release, codes.Abort:
+		return errLeaves
+	}
+	return nil
+}
+
+// request serves one request; where many are under way already it waits for one of
+// them, so that a client that asks faster than it reads holds up itself alone.
+func (st *stream) request(m *message.Message) {
+	st.slot <- struct{}{}
+	room := int(min(st.max.Load(), 1<<30))
+	req := request{
+		code: m.Code, options: m.Options, payload: m.Payload, peer: st.peer,
+		bert: st.bert.Load() && room > baseMessage,
+	}
+	// What the options of an answer take is not known yet: 256 octets are plenty for
+	// those of ours, and nodes' answers seldom have more.
+	req.room = max(room-headerRoom-256, 16)
+	token := slices.Clone(m.Token)
+	quiet := uint32(0)
+	if v, ok := option(m.Options, message.NoResponse); ok {
+		quiet = uintValue(v)
+	}
+	st.s.serve(&req, func(r response) {
+		if quiet>>(r.code>>5-1)&1 == 0 {
+			st.send(message.Message{Code: r.code, Token: token, Options: r.options, Payload: r.payload})
+		}
+		<-st.slot
+	})
+}
+
+// send queues a message. A peer that does not read loses its connection.
+func (st *stream) send(m message.Message) {
+	buf := make([]byte, headerRoom+8+optionRoom(m.Options)+len(m.Payload))
+	n, err := coder.DefaultCoder.Encode(m, buf)
+	if err != nil {
+		st.conn.Close()
+		return
+	}
+	select {
+	case <-st.done:
+		return
+	default:
+	}
+	select {
+	case st.out <- buf[:n]:
+	default:
+		st.conn.Close()
+	}
+}
+
+// write sends what is queued until the connection is over.
+func (st *stream) write() {
+	for {
+		select {
+		case b := <-st.out:
+			st.writeOne(b)
+		case <-st.done:
+			for {
+				select {
+				case b := <-st.out:
+					st.writeOne(b)
+				default:
+					return
+				}
+			}
+		}
+	}
+}
+
+// writeOne writes one message; where that fails the connection ends.
+func (st *stream) writeOne(b []byte) {
+	err := st.conn.SetWriteDeadline(time.Now().Add(writeTimeout))
+	if err == nil {
+		_, err = st.conn.Write(b)
+	}
+	if err != nil {
+		st.conn.Close()
+	}
+}

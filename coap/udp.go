@@ -1,0 +1,337 @@
+package coap
+
+import (
+	"encoding/binary"
+	"errors"
+	"hash/maphash"
+	mrand "math/rand/v2"
+	"net"
+	"net/netip"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"github.com/plgd-dev/go-coap/v3/message"
+	"github.com/plgd-dev/go-coap/v3/message/codes"
+	"github.com/plgd-dev/go-coap/v3/udp/coder"
+)
+
+// readers is how many goroutines read one UDP door: a listing that takes a while
+// to render does not keep the others out.
+const readers = 3
+
+// udpDoor is one UDP socket on which clients ask (RFC 7252, section 4).
+type udpDoor struct {
+	s    *Server
+	conn *net.UDPConn
+	v6   bool
+	mid  atomic.Uint32
+	seed maphash.Seed
+
+	mu       sync.Mutex
+	memory   memory
+	waiting  []*call              // confirmable requests without an answer yet, oldest first
+	separate map[callKey]*outward // answers that wait for their acknowledgement
+}
+
+// callKey names a message of one client: a Message ID counts between two
+// addresses.
+type callKey struct {
+	remote netip.AddrPort
+	local  netip.Addr
+	mid    uint16
+}
+
+// call is one request that came through the door.
+type call struct {
+	d     *udpDoor
+	key   callKey
+	oob   []byte // puts the source address of the answer right
+	token [8]byte
+	tkl   int
+	con   bool
+	quiet uint32 // No-Response (RFC 7967): bits of the classes that the client does not want
+	entry *remembered
+
+	// Guarded by d.mu.
+	acked    bool // the empty acknowledgement went out
+	answered bool
+	at       time.Time
+}
+
+// outward is a separate answer on its way to a client.
+type outward struct {
+	msg    []byte
+	oob    []byte
+	due    time.Time
+	wait   time.Duration
+	resent int
+}
+
+func newUDPDoor(s *Server, c *net.UDPConn) (*udpDoor, error) {
+	a, ok := c.LocalAddr().(*net.UDPAddr)
+	if !ok {
+		return nil, errors.New("not a UDP socket")
+	}
+	d := &udpDoor{
+		s: s, conn: c, v6: a.IP.To4() == nil, seed: maphash.MakeSeed(),
+		separate: map[callKey]*outward{},
+	}
+	d.mid.Store(mrand.Uint32())
+	d.memory.init()
+	return d, wantLocal(c, d.v6)
+}
+
+// read serves datagrams until the socket is closed.
+func (d *udpDoor) read() error {
+	buf := make([]byte, maxDatagram)
+	oob := make([]byte, oobRoom)
+	opts := make(message.Options, 0, maxOptions)
+	for {
+		n, nOOB, flags, from, err := d.conn.ReadMsgUDPAddrPort(buf, oob)
+		if errors.Is(err, net.ErrClosed) {
+			return err
+		}
+		if err != nil {
+			continue // of one datagram: the next one may do
+		}
+		local, reply := localOf(oob[:nOOB], d.v6)
+		switch {
+		case local.IsMulticast():
+			// RFC 7252, section 8: nothing here is for groups, and a server may stay
+			// silent. To answer would make every host of the link a target.
+		case truncated(flags):
+			d.malformed(buf[:n], from, reply)
+		default:
+			d.receive(buf[:n], opts[:0], from, local, reply)
+		}
+	}
+}
+
+// receive takes one datagram.
+func (d *udpDoor) receive(b []byte, opts message.Options, from netip.AddrPort, local netip.Addr, oob []byte) {
+	m := message.Message{Options: opts}
+	if _, err := coder.DefaultCoder.Decode(b, &m); err != nil {
+		d.malformed(b, from, oob)
+		return
+	}
+	key := callKey{from, local, uint16(m.MessageID)}
+	switch class := m.Code >> 5; {
+	case m.Type == message.Acknowledgement || m.Type == message.Reset:
+		if m.Code == codes.Empty {
+			d.mu.Lock()
+			delete(d.separate, key)
+			d.mu.Unlock()
+		}
+	case m.Code == codes.Empty, class != 0:
+		// A ping (RFC 7252, section 4.3), an answer to a question that nobody asked,
+		// or a reserved class.
+		d.malformed(b, from, oob)
+	default:
+		d.request(&m, b, key, oob)
+	}
+}
+
+// malformed answers what is no message, or none for a server: confirmable ones
+// with a reset, others not (RFC 7252, sections 3, 4.2 and 4.3).
+func (d *udpDoor) malformed(b []byte, from netip.AddrPort, oob []byte) {
+	ping := len(b) == 4 && b[1] == 0
+	if !ping {
+		d.s.counts.malformed[DoorUDP].Add(1)
+	}
+	if len(b) < 4 || b[0]>>6 != 1 || message.Type(b[0]>>4&3) != message.Confirmable {
+		return
+	}
+	d.write(emptyMessage(message.Reset, binary.BigEndian.Uint16(b[2:])), oob, from)
+}
+
+// request takes one request; a repetition gets the answer that the first one had.
+func (d *udpDoor) request(m *message.Message, b []byte, key callKey, oob []byte) {
+	c := &call{d: d, key: key, con: m.Type == message.Confirmable, oob: oob}
+	c.tkl = copy(c.token[:], m.Token)
+	if v, ok := option(m.Options, message.NoResponse); ok {
+		c.quiet = uintValue(v)
+	}
+	req := request{
+		code: m.Code, options: m.Options, payload: m.Payload, room: 1 << (4 + szxMax),
+		peer: peer{door: DoorUDP, addr: key.remote, local: key.local},
+	}
+	if !c.con {
+		// RFC 7252, section 5.4.1: a critical option that is not understood makes the
+		// server reject a non-confirmable request, silently here.
+		p := req.path()
+		if _, ok := badOption(req.options, p.n >= 3 && p.part[0] == "nodes" && p.part[2] == "own"); !ok {
+			d.s.counts.malformed[DoorUDP].Add(1)
+			return
+		}
+	}
+	if !remember(&req) {
+		// A GET that changes nothing and costs no node anything may be done twice
+		// (RFC 7252, section 4.5), and is answered before this returns.
+		d.s.serve(&req, c.reply)
+		return
+	}
+	now := time.Now()
+	d.mu.Lock()
+	old, fresh, ok := d.memory.begin(key, maphash.Bytes(d.seed, b), now)
+	if !fresh {
+		again := old.answer
+		d.mu.Unlock()
+		d.s.counts.duplicates.Add(1)
+		if c.con && again != nil {
+			d.write(again, oob, key.remote)
+		}
+		return
+	}
+	if !ok {
+		d.mu.Unlock()
+		c.reply(d.s.count(&req, unavailable(5, "too many exchanges at once")))
+		return
+	}
+	c.entry = old
+	c.oob = append([]byte(nil), oob...)
+	c.at = now
+	if c.con {
+		d.waiting = append(d.waiting, c)
+	}
+	d.mu.Unlock()
+	d.s.serve(&req, c.reply)
+}
+
+// remember reports whether a repetition of the request must not be served again.
+func remember(r *request) bool {
+	if r.code != codes.GET && r.code != codes.FETCH {
+		return true
+	}
+	own := false
+	parts := 0
+	for _, o := range r.options {
+		if o.ID == message.Block1 {
+			return true
+		}
+		if o.ID == message.URIPath {
+			parts++
+			own = own || parts == 3 && string(o.Value) == "own"
+		}
+	}
+	return own
+}
+
+// reply sends the answer: on the acknowledgement, or by itself if that went out
+// already (RFC 7252, section 5.2).
+func (c *call) reply(r response) {
+	d := c.d
+	m := message.Message{
+		Type: message.NonConfirmable, Code: r.code, Token: c.token[:c.tkl],
+		Options: r.options, Payload: r.payload,
+	}
+	// RFC 7967, section 2.1: classes 2, 4 and 5 are bits 1, 3 and 4.
+	quiet := c.quiet != 0 && c.quiet>>(r.code>>5-1)&1 != 0
+
+	d.mu.Lock()
+	c.answered = true
+	separate := c.con && c.acked
+	switch {
+	case c.con && !separate && quiet:
+		m = message.Message{Type: message.Acknowledgement}
+	case c.con && !separate:
+		m.Type = message.Acknowledgement
+	case separate && len(d.separate) < maxSeparate:
+		m.Type = message.Confirmable
+	}
+	m.MessageID = int32(c.key.mid)
+	if m.Type != message.Acknowledgement {
+		m.MessageID = int32(d.mid.Add(1) & 0xffff)
+	}
+	var out []byte
+	if !quiet || m.Type == message.Acknowledgement {
+		out = encode(m)
+	}
+	if c.entry != nil {
+		if m.Type == message.Acknowledgement {
+			d.memory.done(c.entry, out)
+		} else {
+			d.memory.done(c.entry, c.entry.answer) // the empty acknowledgement stays
+		}
+	}
+	if m.Type == message.Confirmable && out != nil {
+		now := time.Now()
+		wait := time.Duration(float64(ackTimeout) * (1 + mrand.Float64()*(ackRandomFactor-1)))
+		k := callKey{c.key.remote, c.key.local, uint16(m.MessageID)}
+		d.separate[k] = &outward{msg: out, oob: c.oob, due: now.Add(wait), wait: wait}
+	}
+	d.mu.Unlock()
+	if out != nil {
+		d.write(out, c.oob, c.key.remote)
+	}
+}
+
+// encode writes a message of ours; one that cannot be encoded is a defect, and
+// goes out as 5.00.
+func encode(m message.Message) []byte {
+	buf := make([]byte, 16+optionRoom(m.Options)+len(m.Payload))
+	n, err := coder.DefaultCoder.Encode(m, buf)
+	if err != nil {
+		m.Code, m.Options, m.Payload = codes.InternalServerError, nil, nil
+		if n, err = coder.DefaultCoder.Encode(m, buf); err != nil {
+			return nil
+		}
+	}
+	return buf[:n]
+}
+
+// write sends one datagram. What the kernel refuses is lost as on any network, and
+// comes again.
+func (d *udpDoor) write(b, oob []byte, to netip.AddrPort) {
+	_, _, err := d.conn.WriteMsgUDPAddrPort(b, oob, to)
+	if err != nil && !errors.Is(err, net.ErrClosed) {
+		d.s.log.Debug("answer not sent", "to", to.String(), "error", err)
+	}
+}
+
+// tick sends the empty acknowledgements that are due, and repeats separate
+// answers.
+func (d *udpDoor) tick(now time.Time) {
+	type datagram struct {
+		b, oob []byte
+		to     netip.AddrPort
+	}
+	var out []datagram
+	d.mu.Lock()
+	for len(d.waiting) > 0 {
+		c := d.waiting[0]
+		if !c.answered && now.Sub(c.at) < d.s.ackDelay {
+			break
+		}
+		d.waiting[0] = nil
+		d.waiting = d.waiting[1:]
+		if !c.answered {
+			c.acked = true
+			ack := emptyMessage(message.Acknowledgement, c.key.mid)
+			d.memory.set(c.entry, ack)
+			out = append(out, datagram{ack, c.oob, c.key.remote})
+		}
+	}
+	if len(d.waiting) == 0 {
+		d.waiting = nil
+	}
+	for k, o := range d.separate {
+		if now.Before(o.due) {
+			continue
+		}
+		if o.resent >= maxRetransmit {
+			delete(d.separate, k)
+			d.s.counts.gaveUp.Add(1)
+			continue
+		}
+		o.resent++
+		o.wait *= 2
+		o.due = now.Add(o.wait)
+		out = append(out, datagram{o.msg, o.oob, k.remote})
+	}
+	d.memory.expire(now)
+	d.mu.Unlock()
+	for _, x := range out {
+		d.write(x.b, x.oob, x.to)
+	}
+}

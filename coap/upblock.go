@@ -1,0 +1,115 @@
+package coap
+
+import (
+	"slices"
+	"time"
+
+	"github.com/plgd-dev/go-coap/v3/message"
+	"github.com/plgd-dev/go-coap/v3/message/codes"
+)
+
+// answeredLocked takes the answer to the message under way: it ends the exchange,
+// or sends the message for the next block (RFC 7959). m aliases the read buffer.
+func (u *upstream) answeredLocked(p *nodePeer, x *exchange, m *message.Message, now time.Time) []*exchange {
+	if id, ok := badAnswer(m.Options); !ok {
+		return u.endLocked(p, x, diagnose(codes.BadGateway, "the node's answer has option %d, which may not be passed on", id), now)
+	}
+	next := func() []*exchange {
+		if err := u.sendLocked(p, x, now); err != nil {
+			return u.endLocked(p, x, diagnose(codes.InternalServerError, "towards the node: %v", err), now)
+		}
+		return nil
+	}
+	switch {
+	case m.Code == codes.BadOption && (x.blocks || x.ask) && x.download.num == 0 && x.upload.num == 0:
+		// A node without blocks does not know the option: once without, in one piece.
+		x.fell = true
+		x.blocks, x.ask = false, false
+		return next()
+	case x.blocks && m.Code == codes.Continue:
+		if !x.upload.more {
+			return u.endLocked(p, x, diagnose(codes.BadGateway, "the node waits for a block after the last one"), now)
+		}
+		u.nextUpload(x, m)
+		return next()
+	case x.blocks && m.Code == codes.RequestEntityTooLarge && x.upload.num == 0:
+		// RFC 7959, section 2.9.3: the node may name a size of blocks that it takes.
+		if b, ok, _ := blockOption(m.Options, message.Block1, false); ok && b.szx < x.upload.szx {
+			x.upload = block{szx: b.szx}
+			return next()
+		}
+	}
+	if x.fell && m.Code != codes.BadOption {
+		p.whole = true // it was the blocks, and not another option
+	}
+	b, blocks, ok := blockOption(m.Options, message.Block2, false)
+	if !ok {
+		return u.endLocked(p, x, diagnose(codes.BadGateway, "the node's answer has block size exponent 7"), now)
+	}
+	if !blocks || m.Code>>5 != 2 {
+		return u.endLocked(p, x, response{m.Code, cloneOptions(m.Options), slices.Clone(m.Payload)}, now)
+	}
+	return u.blockLocked(p, x, m, b, now, next)
+}
+
+// nextUpload moves on to the block after the one that the node took; it may ask
+// for smaller ones.
+func (u *upstream) nextUpload(x *exchange, m *message.Message) {
+	sent := x.upload.offset() + x.upload.size()
+	if b, ok, _ := blockOption(m.Options, message.Block1, false); ok && b.szx < x.upload.szx {
+		x.upload.szx = b.szx
+	}
+	x.upload.num = uint32(sent / x.upload.size())
+}
+
+// blockLocked adds one block of the answer to what is there.
+func (u *upstream) blockLocked(p *nodePeer, x *exchange, m *message.Message, b block, now time.Time, next func() []*exchange) []*exchange {
+	fail := func(text string) []*exchange {
+		return u.endLocked(p, x, diagnose(codes.BadGateway, "%s", text), now)
+	}
+	if b.num == 0 {
+		x.got = response{code: m.Code, options: cloneOptions(m.Options)}
+	}
+	have, _ := option(x.got.options, message.ETag)
+	tag, _ := option(m.Options, message.ETag)
+	switch {
+	case string(have) != string(tag):
+		// RFC 7959, section 2.4: these blocks are of two representations.
+		if x.again {
+			return fail("the node's answer changes faster than it can be read")
+		}
+		x.again = true
+		x.download.num = 0
+		x.got = response{}
+		return next()
+	case b.offset() != len(x.got.payload):
+		return fail("the node sent another block than was asked for")
+	case b.more && len(m.Payload) != b.size():
+		return fail("a block of the node's answer is not full")
+	case len(x.got.payload)+len(m.Payload) > maxBody:
+		return fail("the node's answer is too large")
+	}
+	x.got.payload = append(x.got.payload, m.Payload...)
+	if !b.more {
+		return u.endLocked(p, x, x.got, now)
+	}
+	x.ask = true
+	x.download = block{num: b.num + 1, szx: b.szx}
+	return next()
+}
+
+// badAnswer returns the number of an option of an answer that is unsafe to forward
+// and not known (RFC 7252, section 5.7.1).
+func badAnswer(o message.Options) (message.OptionID, bool) {
+	for _, x := range o {
+		switch x.ID {
+		case message.Observe, message.MaxAge, message.Block1, message.Block2, message.Size1, message.Size2,
+			message.LocationPath, message.LocationQuery, message.ETag, message.ContentFormat:
+		default:
+			if unsafe(x.ID) {
+				return x.ID, false
+			}
+		}
+	}
+	return 0, true
+}

@@ -1,0 +1,467 @@
+package coap
+
+import (
+	"crypto/rand"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	mrand "math/rand/v2"
+	"net"
+	"net/netip"
+	"slices"
+	"sync"
+	"time"
+
+	"github.com/plgd-dev/go-coap/v3/message"
+	"github.com/plgd-dev/go-coap/v3/message/codes"
+	"github.com/plgd-dev/go-coap/v3/udp/coder"
+)
+
+// upstream is the client side towards the nodes: one UDP socket, and for each node
+// that was asked a queue of which one request is under way (NSTART is 1: RFC 7252,
+// section 4.7; to its nodes the front is one client, whoever asks).
+type upstream struct {
+	s *Server
+
+	mu     sync.Mutex
+	conn   *net.UDPConn
+	closed bool
+	peers  map[netip.AddrPort]*nodePeer
+	busy   map[*nodePeer]struct{} // those with a request under way
+	queued int
+}
+
+// nodePeer is one node's CoAP server in the eyes of the front.
+type nodePeer struct {
+	addr    netip.AddrPort
+	mid     uint16
+	queue   []*exchange // the first one is under way
+	idle    time.Time   // since when the queue is empty
+	whole   bool        // the node does not know blocks: it said 4.02 to one
+	lastCON uint16      // MID of the last separate answer, whose acknowledgement may be lost
+	hadCON  bool
+}
+
+// exchange is one request to a node, with all the messages that its body needs.
+type exchange struct {
+	code     codes.Code
+	options  message.Options // without those of blocks
+	body     []byte
+	deadline time.Time
+	reply    func(response)
+
+	// The message under way.
+	token  [4]byte
+	mid    uint16
+	msg    []byte
+	acked  bool // the node will answer separately: no more retransmission
+	due    time.Time
+	wait   time.Duration
+	resent int
+
+	upload   block // the block of the body that is under way
+	blocks   bool  // the body goes in blocks
+	download block // the block that is asked for
+	ask      bool  // a Block2 option is sent
+	got      response
+	again    bool // the answer changed in the middle, and was begun anew once
+	fell     bool // the node said 4.02, and is asked once more without blocks
+}
+
+func newUpstream(s *Server) *upstream {
+	return &upstream{s: s, peers: map[netip.AddrPort]*nodePeer{}, busy: map[*nodePeer]struct{}{}}
+}
+
+func (u *upstream) open() error {
+	c, err := net.ListenUDP("udp6", nil)
+	if err != nil {
+		return fmt.Errorf("coap: socket towards the nodes: %w", err)
+	}
+	u.mu.Lock()
+	u.conn, u.closed = c, false
+	u.mu.Unlock()
+	return nil
+}
+
+// close ends the socket and answers everything that is on its way.
+func (u *upstream) close() {
+	u.mu.Lock()
+	if u.conn != nil {
+		u.conn.Close()
+	}
+	u.closed = true
+	var ended []*exchange
+	for _, p := range u.peers {
+		ended = append(ended, p.queue...)
+		p.queue = nil
+	}
+	u.queued = 0
+	clear(u.busy)
+	u.mu.Unlock()
+	for _, x := range ended {
+		x.reply(diagnose(codes.ServiceUnavailable, "the front is stopping"))
+	}
+}
+
+// unavailable is 5.03 with the time after which to try again.
+func unavailable(seconds uint32, text string) response {
+	r := diagnose(codes.ServiceUnavailable, "%s", text)
+	r.options = with(r.options, message.MaxAge, uintBytes(seconds))
+	return r
+}
+
+// forward is /nodes/NODE/own/...: the request goes on to the node. req is a clone.
+func (s *Server) forward(req *request, t target, reply func(response)) {
+	opts, r, ok := forwardOptions(req.options)
+	if !ok {
+		reply(r)
+		return
+	}
+	if !t.node.Admitted() {
+		reply(diagnose(codes.Forbidden, "the node is a stranger: list it, or set admit = \"any\""))
+		return
+	}
+	addr := s.locate(t.table, t.node)
+	if !addr.Addr().IsValid() {
+		reply(unavailable(defaultMaxAge, "nothing was heard of the node yet: it has no address"))
+		return
+	}
+	if len(req.payload) > maxBody {
+		reply(diagnose(codes.RequestEntityTooLarge, "at most %d octets", maxBody))
+		return
+	}
+	label := t.node.Label()
+	x := &exchange{
+		code: req.code, options: opts, body: req.payload,
+		deadline: time.Now().Add(s.opts.NodeTimeout),
+		reply:    func(r response) { reply(backOptions(r, label)) },
+	}
+	_, secret := option(opts, optOSCORE)
+	x.ask = !secret && (req.code == codes.GET || req.code == codes.FETCH)
+	s.upstream.submit(addr, x)
+}
+
+// forwardOptions returns the options for the node: the path below own, and without
+// what concerns this hop alone (RFC 7252, section 5.7.3).
+func forwardOptions(in message.Options) (message.Options, response, bool) {
+	var out message.Options
+	skip := 3 // nodes, NODE, own
+	for _, o := range in {
+		switch o.ID {
+		case message.URIPath:
+			if skip > 0 {
+				skip--
+				continue
+			}
+		case message.URIHost, message.URIPort, message.Block1, message.Block2, message.Size1, message.Size2,
+			message.Observe, message.MaxAge, message.NoResponse:
+			continue
+		case optHopLimit:
+			// RFC 8768, section 3.
+			v := uintValue(o.Value)
+			if len(o.Value) != 1 || v == 0 {
+				return nil, diagnose(codes.BadRequest, "Hop-Limit must be from 1 to 255"), false
+			}
+			if v == 1 {
+				return nil, diagnose(codeHopLimitReached, "culvert"), false
+			}
+			o.Value = uintBytes(v - 1)
+		}
+		out = append(out, o)
+	}
+	return out, response{}, true
+}
+
+// backOptions makes a node's answer one of the front's: a Location is below
+// /nodes/NODE/own (RFC 7252, section 5.7.3), and what concerns the hop to the node
+// alone is gone.
+func backOptions(r response, label string) response {
+	out := without(r.options, message.Block1, message.Block2, message.Size2, message.Observe)
+	if slices.ContainsFunc(out, func(o message.Option) bool {
+		return o.ID == message.LocationPath || o.ID == message.LocationQuery
+	}) {
+		at := slices.IndexFunc(out, func(o message.Option) bool { return o.ID >= message.LocationPath })
+		prefix := message.Options{}
+		for _, part := range []string{"nodes", label, "own"} {
+			prefix = append(prefix, message.Option{ID: message.LocationPath, Value: []byte(part)})
+		}
+		out = slices.Insert(out, at, prefix...)
+	}
+	r.options = out
+	if r.code == codes.Content && uintOption(out, message.ContentFormat) == formatLink {
+		r.payload = relink(r.payload, label)
+	}
+	return r
+}
+
+// submit queues x for the node at addr.
+func (u *upstream) submit(addr netip.AddrPort, x *exchange) {
+	u.mu.Lock()
+	p := u.peers[addr]
+	if p == nil {
+		p = &nodePeer{addr: addr, mid: uint16(mrand.Uint32())}
+		u.peers[addr] = p
+	}
+	switch {
+	case u.closed:
+		u.mu.Unlock()
+		x.reply(unavailable(5, "the front is stopping"))
+		return
+	case len(p.queue) >= maxQueue, u.queued >= maxQueued:
+		full := len(p.queue)
+		u.mu.Unlock()
+		x.reply(unavailable(10, fmt.Sprintf("the node is busy: %d requests wait for it", full)))
+		return
+	}
+	p.queue = append(p.queue, x)
+	u.queued++
+	var ended []*exchange
+	if len(p.queue) == 1 {
+		ended = u.startLocked(p, time.Now())
+	}
+	u.mu.Unlock()
+	answerAll(ended)
+}
+
+// answerAll calls back those whose end was found under the lock; got says what
+// became of each.
+func answerAll(ended []*exchange) {
+	for _, x := range ended {
+		x.reply(x.got)
+	}
+}
+
+// startLocked begins the first request in p's queue; those that cannot even be
+// sent are returned.
+func (u *upstream) startLocked(p *nodePeer, now time.Time) (ended []*exchange) {
+	for len(p.queue) > 0 {
+		x := p.queue[0]
+		size := 16 << u.s.szx
+		x.blocks = len(x.body) > size && !p.whole
+		x.upload = block{szx: u.s.szx}
+		x.download = block{szx: u.s.szx}
+		x.ask = x.ask && !p.whole
+		err := u.sendLocked(p, x, now)
+		if err == nil {
+			u.busy[p] = struct{}{}
+			return ended
+		}
+		x.got = diagnose(codes.InternalServerError, "towards the node: %v", err)
+		ended = append(ended, x)
+		u.popLocked(p, now)
+	}
+	return ended
+}
+
+func (u *upstream) popLocked(p *nodePeer, now time.Time) {
+	p.queue[0] = nil
+	p.queue = p.queue[1:]
+	u.queued--
+	if len(p.queue) == 0 {
+		p.queue = nil
+		p.idle = now
+		delete(u.busy, p)
+	}
+}
+
+// sendLocked sends the next message of x: a new Message ID, a new token that
+// nobody can guess (RFC 7252, section 5.3.1).
+func (u *upstream) sendLocked(p *nodePeer, x *exchange, now time.Time) error {
+	p.mid++
+	x.mid = p.mid
+	if _, err := rand.Read(x.token[:]); err != nil {
+		return err
+	}
+	opts := slices.Clone(x.options)
+	payload := x.body
+	if x.blocks {
+		from := x.upload.offset()
+		to := min(from+x.upload.size(), len(x.body))
+		x.upload.more = to < len(x.body)
+		payload = x.body[from:to]
+		opts = with(opts, message.Block1, x.upload.bytes())
+		if x.upload.num == 0 {
+			opts = with(opts, message.Size1, uintBytes(uint32(len(x.body))))
+		}
+	}
+	if x.ask && !x.upload.more {
+		opts = with(opts, message.Block2, x.download.bytes())
+		if x.download.num > 0 && x.code != codes.FETCH {
+			payload = nil // RFC 7959, section 3.3: the body is there already
+			opts = without(opts, message.Block1, message.Size1)
+		}
+	}
+	m := message.Message{
+		Type: message.Confirmable, Code: x.code, MessageID: int32(x.mid),
+		Token: x.token[:], Options: opts, Payload: payload,
+	}
+	buf := make([]byte, 64+len(payload)+optionRoom(opts))
+	n, err := coder.DefaultCoder.Encode(m, buf)
+	if err != nil {
+		return err
+	}
+	x.msg = buf[:n]
+	x.acked, x.resent = false, 0
+	// RFC 7252, section 4.2: the random factor once, then doubling.
+	x.wait = time.Duration(float64(u.s.opts.AckTimeout) * (1 + mrand.Float64()*(ackRandomFactor-1)))
+	x.due = now.Add(x.wait)
+	return u.transmitLocked(p, x.msg)
+}
+
+// transmitLocked writes one datagram. That a path is gone just now is no error of
+// the exchange: retransmission or its deadline settles it.
+func (u *upstream) transmitLocked(p *nodePeer, msg []byte) error {
+	u.s.counts.nodeAsked.Add(1)
+	_, err := u.conn.WriteToUDPAddrPort(msg, p.addr)
+	if err == nil || errors.Is(err, net.ErrClosed) {
+		return err
+	}
+	u.s.log.Debug("message to a node not sent", "to", p.addr.Addr().String(), "error", err)
+	return nil
+}
+
+func optionRoom(o message.Options) int {
+	n := 0
+	for i := range o {
+		n += 5 + len(o[i].Value)
+	}
+	return n
+}
+
+// tick retransmits what is due and ends what is over.
+func (u *upstream) tick(now time.Time) {
+	u.mu.Lock()
+	var ended []*exchange
+	for p := range u.busy {
+		ended = append(ended, u.tickLocked(p, now)...)
+	}
+	for addr, p := range u.peers {
+		// As long as a Message ID may not be used again (RFC 7252, section 4.4).
+		if len(p.queue) == 0 && now.Sub(p.idle) > exchangeLifetime {
+			delete(u.peers, addr)
+		}
+	}
+	u.mu.Unlock()
+	answerAll(ended)
+}
+
+func (u *upstream) tickLocked(p *nodePeer, now time.Time) (ended []*exchange) {
+	// Those that wait too long in the queue never reached the node.
+	for i := len(p.queue) - 1; i > 0; i-- {
+		if x := p.queue[i]; now.After(x.deadline) {
+			x.got = unavailable(30, "the node was busy for too long; the request was not sent to it")
+			ended = append(ended, x)
+			p.queue = slices.Delete(p.queue, i, i+1)
+			u.queued--
+		}
+	}
+	x := p.queue[0]
+	switch {
+	case now.After(x.deadline), !x.acked && now.After(x.due) && x.resent >= maxRetransmit:
+		u.s.counts.nodeTimeout.Add(1)
+		return append(ended, u.endLocked(p, x, diagnose(codes.GatewayTimeout, "the node did not answer"), now)...)
+	case !x.acked && now.After(x.due):
+		x.resent++
+		x.wait *= 2
+		x.due = now.Add(x.wait)
+		u.s.counts.nodeResent.Add(1)
+		if u.transmitLocked(p, x.msg) != nil {
+			return ended // the socket is closed, and close answers all
+		}
+	}
+	return ended
+}
+
+// endLocked takes x, the first of p's queue, out with its answer, and starts the
+// next one.
+func (u *upstream) endLocked(p *nodePeer, x *exchange, r response, now time.Time) []*exchange {
+	x.got = r
+	u.popLocked(p, now)
+	return append([]*exchange{x}, u.startLocked(p, now)...)
+}
+
+// read takes what nodes send until the socket is closed.
+func (u *upstream) read() error {
+	u.mu.Lock()
+	conn := u.conn
+	u.mu.Unlock()
+	buf := make([]byte, 1<<16)
+	for {
+		n, from, err := conn.ReadFromUDPAddrPort(buf)
+		if errors.Is(err, net.ErrClosed) {
+			return err
+		}
+		if err != nil {
+			continue // what ICMP says of an earlier datagram; the deadline counts
+		}
+		u.receive(buf[:n], from)
+	}
+}
+
+// receive takes one datagram (RFC 7252, sections 4.2, 5.2 and 5.3.2).
+func (u *upstream) receive(b []byte, from netip.AddrPort) {
+	if len(b) < 4 || b[0]>>6 != 1 {
+		return
+	}
+	kind := message.Type(b[0] >> 4 & 3)
+	mid := binary.BigEndian.Uint16(b[2:])
+	m := message.Message{Options: make(message.Options, 0, maxOptions)}
+	_, err := coder.DefaultCoder.Decode(b, &m)
+	class := m.Code >> 5
+	bad := err != nil || m.Code == codes.Empty && len(b) > 4 || m.Code != codes.Empty && class != 2 && class != 4 && class != 5
+
+	u.mu.Lock()
+	now := time.Now()
+	p := u.peers[from]
+	var x *exchange
+	if p != nil && len(p.queue) > 0 {
+		x = p.queue[0]
+	}
+	var ended []*exchange
+	switch matched := x != nil && mid == x.mid; {
+	case kind == message.Reset && matched:
+		ended = u.endLocked(p, x, diagnose(codes.BadGateway, "the node rejected the request"), now)
+	case kind == message.Acknowledgement && matched && bad,
+		kind == message.Acknowledgement && matched && m.Code != codes.Empty && !sameToken(m.Token, x):
+		ended = u.endLocked(p, x, diagnose(codes.BadGateway, "the node's answer could not be read"), now)
+	case kind == message.Acknowledgement && matched && m.Code == codes.Empty:
+		x.acked = true // RFC 7252, section 5.2.2: the answer comes by itself
+	case kind == message.Acknowledgement && !matched, kind == message.Reset, kind == message.NonConfirmable && bad:
+		// Late, or of nothing that we asked.
+	case bad, x == nil || !sameToken(m.Token, x):
+		if kind == message.Confirmable {
+			u.rejectLocked(p, from, mid)
+		}
+	default:
+		if kind == message.Confirmable {
+			u.acknowledgeLocked(p, mid)
+		}
+		ended = u.answeredLocked(p, x, &m, now)
+	}
+	u.mu.Unlock()
+	answerAll(ended)
+}
+
+func sameToken(t message.Token, x *exchange) bool {
+	return len(t) == len(x.token) && [4]byte(t) == x.token
+}
+
+// rejectLocked answers a confirmable message that fits nothing with a reset; the
+// repetition of the last separate answer is acknowledged once more.
+func (u *upstream) rejectLocked(p *nodePeer, from netip.AddrPort, mid uint16) {
+	kind := message.Reset
+	if p != nil && p.hadCON && p.lastCON == mid {
+		kind = message.Acknowledgement
+	}
+	_, _ = u.conn.WriteToUDPAddrPort(emptyMessage(kind, mid), from) // lost is lost: it comes again
+}
+
+func (u *upstream) acknowledgeLocked(p *nodePeer, mid uint16) {
+	p.lastCON, p.hadCON = mid, true
+	_, _ = u.conn.WriteToUDPAddrPort(emptyMessage(message.Acknowledgement, mid), p.addr)
+}
+
+// emptyMessage is an acknowledgement or a reset (RFC 7252, section 4.1).
+func emptyMessage(kind message.Type, mid uint16) []byte {
+	return []byte{1<<6 | byte(kind)<<4, 0, byte(mid >> 8), byte(mid)}
+}
