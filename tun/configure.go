@@ -1,0 +1,184 @@
+package tun
+
+import (
+	"errors"
+	"fmt"
+	"net"
+	"net/netip"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+
+	"github.com/vishvananda/netlink"
+	"golang.org/x/sys/unix"
+)
+
+const addrGenNone = 1 // IN6_ADDR_GEN_MODE_NONE (linux/if_link.h)
+
+// parameters are the settings of the interface that have no netlink message.
+// The last three keep what arrives on the mesh from configuring this host.
+var parameters = [...]struct{ name, value string }{
+	{"disable_ipv6", "0"}, // some hosts set it on every new interface
+	{"accept_ra", "0"},
+	{"autoconf", "0"},
+	{"accept_redirects", "0"},
+}
+
+// configure sets the interface up. The rules come before the interface is up,
+// so that no packet with a forged source gets in before them.
+func (d *Device) configure() error {
+	link, err := d.link()
+	if err != nil {
+		return err
+	}
+	d.setParameters()
+	// The file serves to put the mode back; netlink, where it may not be written.
+	_ = d.setParameter("addr_gen_mode", strconv.Itoa(addrGenNone))
+	if err := d.handle.LinkSetIP6AddrGenMode(link, addrGenNone); err != nil {
+		return refused("keep the kernel from making link-local addresses", err)
+	}
+	if err := d.handle.LinkSetMTU(link, d.opts.MTU); err != nil {
+		return refused(fmt.Sprintf("set the MTU to %d", d.opts.MTU), err)
+	}
+	if err := d.setRules(); err != nil {
+		return err
+	}
+	if err := d.handle.LinkSetUp(link); err != nil {
+		return refused("set the interface up", err)
+	}
+	// With the address the kernel adds the route for the prefix.
+	if err := d.handle.AddrReplace(link, address(d.opts.Gateway)); err != nil {
+		return refused(fmt.Sprintf("add address %v", d.opts.Gateway), err)
+	}
+	if !d.opts.LinkLocal.IsValid() {
+		return nil
+	}
+	return d.setLinkLocalLocked(d.opts.LinkLocal)
+}
+
+func (d *Device) link() (netlink.Link, error) {
+	link, err := d.handle.LinkByIndex(d.index)
+	if err != nil {
+		return nil, fmt.Errorf("find the interface: %w", err)
+	}
+	return link, nil
+}
+
+func (d *Device) setLinkLocalLocked(a netip.Addr) error {
+	link, err := d.link()
+	if err != nil {
+		return err
+	}
+	if err := d.handle.AddrReplace(link, address(a)); err != nil {
+		return refused(fmt.Sprintf("add address %v", a), err)
+	}
+	if old := d.linkLocal; old.IsValid() && old != a {
+		if err := d.handle.AddrDel(link, address(old)); err != nil && !errors.Is(err, unix.EADDRNOTAVAIL) {
+			return refused(fmt.Sprintf("remove address %v", old), err)
+		}
+	}
+	d.linkLocal = a
+	return nil
+}
+
+// flush removes all IPv6 addresses of the interface.
+func (d *Device) flush() error {
+	link, err := d.link()
+	if errors.As(err, new(netlink.LinkNotFoundError)) {
+		return nil
+	} else if err != nil {
+		return err
+	}
+	list, err := d.handle.AddrList(link, unix.AF_INET6)
+	if err != nil {
+		return fmt.Errorf("list addresses: %w", err)
+	}
+	for i := range list {
+		if err := d.handle.AddrDel(link, &list[i]); err != nil {
+			return refused(fmt.Sprintf("remove address %v", list[i].IPNet), err)
+		}
+	}
+	return nil
+}
+
+// removeLink deletes the interface; that it has gone by itself is no error.
+func (d *Device) removeLink() error {
+	link, err := d.handle.LinkByIndex(d.index)
+	if err == nil {
+		err = d.handle.LinkDel(link)
+	}
+	if err == nil || errors.As(err, new(netlink.LinkNotFoundError)) || errors.Is(err, unix.ENODEV) {
+		return nil
+	}
+	return refused("remove the interface", err)
+}
+
+// address has no duplicate detection: there is no other host on the interface.
+func address(a netip.Addr) *netlink.Addr {
+	return &netlink.Addr{
+		IPNet: &net.IPNet{IP: a.AsSlice(), Mask: net.CIDRMask(64, 128)},
+		Flags: unix.IFA_F_NODAD,
+	}
+}
+
+// setParameters writes those parameters that differ. Where /proc/sys may not be
+// written, a wrong one is worth a warning, no more: the interface still works.
+func (d *Device) setParameters() {
+	var failed []string
+	for _, p := range parameters {
+		key := strings.Join([]string{"net", "ipv6", "conf", d.opts.Name, p.name}, ".")
+		if err := d.setParameter(p.name, p.value); err != nil {
+			failed = append(failed, fmt.Sprintf("%s=%s (%v)", key, p.value, err))
+		}
+	}
+	if failed != nil {
+		d.opts.Log.Warn("kernel parameters of the interface could not be set; router advertisements "+
+			"and redirects out of the mesh may configure this host unless it forwards; let /proc/sys/net be "+
+			"written (systemd: ProtectKernelTunables=no, no ProcSubset=pid) or have sysctl.d set them",
+			"parameters", strings.Join(failed, ", "))
+	}
+}
+
+// setParameter writes a parameter if it differs. For an interface that outlives
+// the device it keeps the file open until Close, which puts the old value back:
+// by then the thread may be in another namespace, while the file is not.
+func (d *Device) setParameter(name, value string) error {
+	path := filepath.Join("/proc/sys/net/ipv6/conf", d.opts.Name, name)
+	b, err := os.ReadFile(path)
+	if err != nil {
+		return err
+	}
+	old := strings.TrimSpace(string(b))
+	if old == value {
+		return nil
+	}
+	f, err := os.OpenFile(path, os.O_WRONLY, 0)
+	if err != nil {
+		return err
+	}
+	if _, err := f.WriteString(value); err != nil || !d.adopted {
+		return errors.Join(err, f.Close())
+	}
+	d.undo = append(d.undo, func() error {
+		_, err := f.WriteString(old)
+		if errors.Is(err, unix.ENODEV) || errors.Is(err, unix.ENOENT) {
+			err = nil // the interface is gone, and the parameter with it
+		}
+		return errors.Join(err, f.Close())
+	})
+	return nil
+}
+
+// refused says what would permit a step that the kernel refused.
+func refused(step string, err error) error {
+	switch {
+	case errors.Is(err, unix.EPERM):
+		return fmt.Errorf("%s: %w: %w", step, errCapability, err)
+	case errors.Is(err, unix.EACCES):
+		return fmt.Errorf("%s: %w: IPv6 is disabled on the interface (sysctl net.ipv6.conf.default.disable_ipv6=0)", step, err)
+	case errors.Is(err, unix.EOPNOTSUPP), errors.Is(err, unix.EAFNOSUPPORT):
+		return fmt.Errorf("%s: %w: does this kernel have IPv6 with policy rules (CONFIG_IPV6_MULTIPLE_TABLES)?", step, err)
+	}
+	return fmt.Errorf("%s: %w", step, err)
+}

@@ -1,0 +1,264 @@
+// Package tun is the TUN interface between the kernel's IPv6 stack and a mesh. It
+// opens the interface, gives it the gateway's addresses, keeps the kernel from
+// configuring any by itself (RFC 4862), and installs policy rules that let the
+// mesh's prefix be a source address only on this host and on the interface
+// itself. Close puts everything back; what a killed run left behind, the next
+// Open or Cleanup removes. All is done through netlink and /proc/sys.
+package tun
+
+import (
+	"errors"
+	"fmt"
+	"net"
+	"net/netip"
+	"os"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"github.com/vishvananda/netlink"
+	"github.com/vishvananda/netlink/nl"
+	"github.com/vishvananda/netns"
+	"golang.org/x/sys/unix"
+)
+
+// What may happen to the interface while it is open. Read reports either one for
+// good: the caller closes the device, and may open it again.
+var (
+	// ErrGone: the interface was deleted, renamed or moved to another namespace.
+	ErrGone = errors.New("interface is gone")
+	// ErrDown: the interface was set down, or lost the gateway's address or its rules for good.
+	ErrDown = errors.New("interface is down")
+)
+
+// Device is an open TUN interface. One goroutine may call Read while another one
+// calls Write; the other methods may be called from anywhere.
+type Device struct {
+	opts    Options // as checked by Open; LinkLocal is out of date after SetLinkLocal
+	file    *os.File
+	index   int
+	handle  *netlink.Handle
+	raw     map[int]*nl.SocketHandle
+	watch   *watch
+	adopted bool           // the interface was made beforehand, and outlives the device
+	ruled   bool           // the rules for our prefix are ours to remove
+	undo    []func() error // what Close puts back, in reverse order
+
+	fault     atomic.Pointer[error] // ErrGone or ErrDown with its cause, once it happened
+	closed    atomic.Bool
+	errClosed error
+	closing   sync.Once
+	closeErr  error
+
+	mu        sync.Mutex // guards linkLocal
+	linkLocal netip.Addr
+}
+
+// Open makes the interface in the network namespace of the calling thread, sets
+// it up as the options say, and removes what an earlier run left behind. It
+// needs read and write permission on /dev/net/tun and CAP_NET_ADMIN in that
+// namespace. The device watches its interface until it is closed.
+func Open(o Options) (*Device, error) {
+	if err := o.check(); err != nil {
+		return nil, err
+	}
+	d := &Device{opts: o, errClosed: fmt.Errorf("tun: %s: %w", o.Name, net.ErrClosed)}
+	if err := d.open(); err != nil {
+		d.closed.Store(true)
+		return nil, errors.Join(fmt.Errorf("tun: %s: %w", o.Name, err), d.putBack())
+	}
+	return d, nil
+}
+
+func (d *Device) open() error {
+	if err := d.openNetlink(); err != nil {
+		return fmt.Errorf("open netlink: %w", err)
+	}
+	// Before the interface exists, so that no change to it is missed.
+	events, err := subscribe()
+	if err != nil {
+		return fmt.Errorf("open netlink: %w", err)
+	}
+	d.undo = append(d.undo, func() error { events.Close(); return nil })
+	// Removed after the interface: while it is there, they guard it.
+	d.undo = append(d.undo, d.dropRules)
+	if err := d.create(); err != nil {
+		return err
+	}
+	if err := d.configure(); err != nil {
+		return err
+	}
+	if err := d.verify(); err != nil {
+		return err
+	}
+	d.watch = d.startWatch(events)
+	return nil
+}
+
+func (d *Device) openNetlink() (err error) {
+	if d.handle, err = netlink.NewHandle(unix.NETLINK_ROUTE); err != nil {
+		return err
+	}
+	d.undo = append(d.undo, func() error { d.handle.Close(); return nil })
+	s, err := nl.GetNetlinkSocketAt(netns.None(), netns.None(), unix.NETLINK_ROUTE)
+	if err != nil {
+		return err
+	}
+	d.raw = map[int]*nl.SocketHandle{unix.NETLINK_ROUTE: {Socket: s}}
+	d.undo = append(d.undo, func() error { s.Close(); return nil })
+	return nil
+}
+
+// create makes the interface, or attaches to one made beforehand.
+func (d *Device) create() error {
+	prepared, err := d.existing()
+	if err != nil {
+		return err
+	}
+	if d.file, err = openTUN(d.opts.Name, prepared != nil); err != nil {
+		return err
+	}
+	d.undo = append(d.undo, d.file.Close)
+	link, err := d.handle.LinkByName(d.opts.Name)
+	if err != nil {
+		return fmt.Errorf("find the interface just made: %w", err)
+	}
+	d.index = link.Attrs().Index
+	if prepared != nil {
+		return d.adopt(prepared)
+	}
+	// Deleting it waits until it is gone, while closing the file does not if a
+	// reader still holds it.
+	d.undo = append(d.undo, d.removeLink)
+	return nil
+}
+
+// existing finds a persistent interface made beforehand; nil if there is none.
+func (d *Device) existing() (*netlink.Tuntap, error) {
+	link, err := d.handle.LinkByName(d.opts.Name)
+	if errors.As(err, new(netlink.LinkNotFoundError)) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("look for the interface: %w", err)
+	}
+	t, ok := link.(*netlink.Tuntap)
+	switch {
+	case !ok || t.Mode != netlink.TUNTAP_MODE_TUN:
+		return nil, fmt.Errorf("an interface of this name exists and is no TUN interface (it is %s); choose another name", link.Type())
+	case t.NonPersist:
+		return nil, errBusy
+	}
+	return t, nil
+}
+
+// adopt remembers how an interface made beforehand was, and drops its IPv6
+// addresses: it has been handed to us, and they may be those of a killed run.
+func (d *Device) adopt(t *netlink.Tuntap) error {
+	d.adopted = true
+	wasUp, mtu := t.Attrs().Flags&net.FlagUp != 0, t.MTU
+	d.undo = append(d.undo, func() error {
+		err := d.flush()
+		if !wasUp {
+			err = errors.Join(err, d.handle.LinkSetDown(t))
+		}
+		return errors.Join(err, d.handle.LinkSetMTU(t, mtu))
+	})
+	return d.flush()
+}
+
+// Name is the name of the interface.
+func (d *Device) Name() string { return d.opts.Name }
+
+// Read reads one IPv6 packet that the kernel routed to the interface. b must have
+// room for the MTU. It waits for a packet; the error is net.ErrClosed after
+// Close, and wraps ErrGone or ErrDown once that happened.
+func (d *Device) Read(b []byte) (int, error) {
+	n, err := d.file.Read(b)
+	if err != nil {
+		return 0, d.explain("read", err)
+	}
+	return n, nil
+}
+
+// Write hands one whole IPv6 packet to the kernel, as if it had arrived on the
+// interface. Errors are as for Read; another error concerns this packet only.
+func (d *Device) Write(b []byte) (int, error) {
+	n, err := d.file.Write(b)
+	if err != nil {
+		return 0, d.explain("write", err)
+	}
+	return n, nil
+}
+
+// explain turns an error of the descriptor into what happened to the interface.
+func (d *Device) explain(op string, err error) error {
+	if d.closed.Load() || errors.Is(err, os.ErrClosed) {
+		return d.errClosed
+	}
+	if fault := d.fault.Load(); fault != nil {
+		return *fault
+	}
+	switch {
+	case errors.Is(err, unix.EBADFD), errors.Is(err, unix.ENODEV):
+		return d.fail(ErrGone, "deleted by another program")
+	case errors.Is(err, unix.EIO):
+		return d.fail(ErrDown, "set down by another program")
+	}
+	return fmt.Errorf("tun: %s: %s: %w", d.opts.Name, op, err)
+}
+
+// fail records what happened to the interface and wakes a blocked reader. The
+// first fault stays.
+func (d *Device) fail(what error, cause string) error {
+	err := fmt.Errorf("tun: %s: %w: %s; close it and open it again", d.opts.Name, what, cause)
+	if d.fault.CompareAndSwap(nil, &err) {
+		// An error means that the file is closed, and no reader blocked.
+		_ = d.file.SetReadDeadline(time.Unix(1, 0))
+	}
+	return *d.fault.Load()
+}
+
+// SetLinkLocal replaces this host's link-local address on the mesh, which follows
+// from the radio's EUI-64 and so may come, or change, after Open.
+func (d *Device) SetLinkLocal(a netip.Addr) error {
+	if err := checkLinkLocal(a); err != nil {
+		return fmt.Errorf("tun: %s: %w", d.opts.Name, err)
+	}
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.closed.Load() {
+		return d.errClosed
+	}
+	if err := d.setLinkLocalLocked(a); err != nil {
+		return fmt.Errorf("tun: %s: %w", d.opts.Name, err)
+	}
+	return nil
+}
+
+// Close removes the interface with all that Open set, and waits until it is gone.
+// A blocked Read returns net.ErrClosed. Further calls give the same result.
+func (d *Device) Close() error {
+	d.closing.Do(func() {
+		d.closed.Store(true)
+		d.file.Close() // first: it lets the reader go. Only a second call could fail.
+		d.watch.stop()
+		d.mu.Lock()
+		defer d.mu.Unlock()
+		if err := d.putBack(); err != nil {
+			d.closeErr = fmt.Errorf("tun: %s: close: %w", d.opts.Name, err)
+		}
+	})
+	return d.closeErr
+}
+
+func (d *Device) putBack() error {
+	var errs []error
+	for i := len(d.undo) - 1; i >= 0; i-- {
+		if err := d.undo[i](); err != nil && !errors.Is(err, os.ErrClosed) {
+			errs = append(errs, err)
+		}
+	}
+	d.undo = nil
+	return errors.Join(errs...)
+}

@@ -1,0 +1,139 @@
+package tun_test
+
+import (
+	"errors"
+	"net"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/vishvananda/netlink"
+	"golang.org/x/sys/unix"
+
+	"culvert/tun"
+	"culvert/tun/tuntest"
+)
+
+// What another program does to the interface reaches the blocked reader with its
+// cause; after Close all is as before, and it opens again.
+func TestFaults(t *testing.T) {
+	tests := []struct {
+		name  string
+		do    func(n *tuntest.NS, link netlink.Link) error
+		is    error
+		cause string
+	}{
+		{"deleted", func(n *tuntest.NS, l netlink.Link) error { return n.Handle().LinkDel(l) }, tun.ErrGone, "deleted"},
+		{"moved", func(n *tuntest.NS, l netlink.Link) error {
+			return n.Handle().LinkSetNsPid(l, unix.Getpid())
+		}, tun.ErrGone, "moved to another network namespace"},
+		{"renamed", func(n *tuntest.NS, l netlink.Link) error {
+			return errors.Join(n.Handle().LinkSetDown(l), n.Handle().LinkSetName(l, "pump0"))
+		}, nil, "another program"}, // either may be seen first
+		{"set down", func(n *tuntest.NS, l netlink.Link) error { return n.Handle().LinkSetDown(l) }, tun.ErrDown, "set down"},
+		{"flap", func(n *tuntest.NS, l netlink.Link) error { // which loses its addresses
+			return errors.Join(n.Handle().LinkSetDown(l), n.Handle().LinkSetUp(l))
+		}, tun.ErrDown, "another program"},
+		{"address removed", func(n *tuntest.NS, l netlink.Link) error {
+			a, err := netlink.ParseAddr(gateway.String() + "/64")
+			return errors.Join(err, n.Handle().AddrDel(l, a))
+		}, tun.ErrDown, "address fd5e:2a11:77c0:1::1 was removed"},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			n := tuntest.NewNS(t)
+			before := snapshot(t, n)
+			d := open(t, n, meshOptions())
+			done := make(chan error, 1)
+			go func() { done <- drain(d) }()
+			start := time.Now()
+			if err := tt.do(n, n.Link("mesh0")); err != nil {
+				t.Fatal(err)
+			}
+			select {
+			case err := <-done:
+				t.Logf("noticed after %v: %v", time.Since(start), err)
+				if tt.is != nil && !errors.Is(err, tt.is) || !strings.Contains(err.Error(), tt.cause) {
+					t.Errorf("want %v, %s", tt.is, tt.cause)
+				}
+			case <-time.After(5 * time.Second):
+				t.Fatal("not noticed within 5 s")
+			}
+			if _, err := d.Read(make([]byte, 1280)); err == nil || errors.Is(err, net.ErrClosed) {
+				t.Errorf("a further Read gives %v", err)
+			}
+			if err := d.Close(); err != nil {
+				t.Error(err)
+			}
+			if _, err := d.Read(make([]byte, 1280)); !errors.Is(err, net.ErrClosed) {
+				t.Errorf("Read after Close gives %v", err)
+			}
+			same(t, "after Close", snapshot(t, n), before)
+			again := open(t, n, meshOptions())
+			if err := again.Close(); err != nil {
+				t.Error(err)
+			}
+		})
+	}
+}
+
+// A writer that meets the fault before the watch does gets the same errors.
+func TestWriteFaults(t *testing.T) {
+	p := packet(node, gateway, 64, []byte{128, 0, 0, 0, 0, 1, 0, 1})
+	for name, tt := range map[string]struct {
+		do func(n *tuntest.NS, link netlink.Link) error
+		is error
+	}{
+		"deleted":  {func(n *tuntest.NS, l netlink.Link) error { return n.Handle().LinkDel(l) }, tun.ErrGone},
+		"set down": {func(n *tuntest.NS, l netlink.Link) error { return n.Handle().LinkSetDown(l) }, tun.ErrDown},
+	} {
+		t.Run(name, func(t *testing.T) {
+			n := tuntest.NewNS(t)
+			d := open(t, n, meshOptions())
+			if _, err := d.Write(p); err != nil {
+				t.Fatal(err)
+			}
+			if _, err := d.Write([]byte{0x10, 0, 0}); !errors.Is(err, unix.EINVAL) || errors.Is(err, tt.is) {
+				t.Errorf("a packet of IP version 1: %v", err)
+			}
+			if err := tt.do(n, n.Link("mesh0")); err != nil {
+				t.Fatal(err)
+			}
+			if _, err := d.Write(p); !errors.Is(err, tt.is) {
+				t.Errorf("got %v, want %v", err, tt.is)
+			}
+		})
+	}
+}
+
+// Rules that another program removes come back by themselves.
+func TestRulesRestored(t *testing.T) {
+	want := meshRules("mesh0 " + meshPrefix.String())
+	for i := range want[:len(want)-1] {
+		t.Run(strconv.Itoa(i), func(t *testing.T) {
+			t.Parallel() // each waits for nothing but its own device
+			n := tuntest.NewNS(t)
+			before := snapshot(t, n)
+			d := open(t, n, meshOptions())
+			list, err := n.Handle().RuleList(unix.AF_INET6)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if list[i].Protocol != tun.Protocol {
+				return // the kernel's own
+			}
+			if err := n.Handle().RuleDel(&list[i]); err != nil {
+				t.Fatal(err)
+			}
+			tuntest.Poll(t, 5*time.Second, func() (bool, string) {
+				got := strings.Join(rules(t, n), "\n")
+				return got == strings.Join(want, "\n"), "rules are\n" + got
+			})
+			if err := d.Close(); err != nil {
+				t.Error(err)
+			}
+			same(t, "after Close", snapshot(t, n), before)
+		})
+	}
+}

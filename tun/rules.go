@@ -1,0 +1,305 @@
+package tun
+
+import (
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/netip"
+
+	"github.com/vishvananda/netlink"
+	"github.com/vishvananda/netlink/nl"
+	"golang.org/x/sys/unix"
+)
+
+// Protocol marks our policy rules, so that they are told from those of others. It
+// is one of rtnetlink's routing protocol numbers that nobody has registered.
+const Protocol = 108
+
+// Linux checks no source address of an IPv6 packet against the way it came in.
+// So for each mesh these rules stand ahead of all others:
+//
+//	0: from PREFIX iif lo         goto 1         this host's own packets
+//	0: from PREFIX iif INTERFACE  goto 1         the mesh's
+//	0: from PREFIX                blackhole      all others
+//	0: from all                   lookup local   the kernel's own rule
+//	1: from PREFIX                lookup local   then on through the host's rules
+//
+// The kernel's rule for local addresses is the first one unless it is moved
+// behind ours: else a forged packet to an address of this host would be taken,
+// and answered into the mesh.
+const (
+	priorityMesh   = 0
+	priorityResume = 1
+)
+
+const actionNop = 3 // FR_ACT_NOP (linux/fib_rules.h)
+
+// A ruleSet is the rules of one mesh.
+type ruleSet struct {
+	handle *netlink.Handle
+	raw    map[int]*nl.SocketHandle // for what handle does not offer
+	log    *slog.Logger
+	name   string
+	prefix netip.Prefix
+}
+
+func (d *Device) rules() ruleSet {
+	return ruleSet{handle: d.handle, raw: d.raw, log: d.opts.Log, name: d.opts.Name, prefix: d.opts.Prefix}
+}
+
+// Cleanup removes the policy rules that a killed run with these options left
+// behind; its interface has vanished with it. Open does the same. It refuses
+// while the interface is in use.
+func Cleanup(o Options) error {
+	if err := o.check(); err != nil {
+		return err
+	}
+	h, err := netlink.NewHandle(unix.NETLINK_ROUTE)
+	if err != nil {
+		return fmt.Errorf("tun: open netlink: %w", err)
+	}
+	defer h.Close()
+	r := ruleSet{handle: h, log: o.Log, name: o.Name, prefix: o.Prefix}
+	if err := r.cleanup(); err != nil {
+		return fmt.Errorf("tun: %s: %w", o.Name, err)
+	}
+	return nil
+}
+
+func (r ruleSet) cleanup() error {
+	link, err := r.handle.LinkByName(r.name)
+	if t, ok := link.(*netlink.Tuntap); err == nil && ok && t.NonPersist {
+		return errBusy
+	}
+	if err := r.unclaimed(); err != nil {
+		return err
+	}
+	return r.remove()
+}
+
+// setRules replaces what an earlier run left by the rules of the mesh.
+func (d *Device) setRules() error {
+	r := d.rules()
+	if err := r.unclaimed(); err != nil {
+		return err
+	}
+	d.ruled = true
+	if err := r.remove(); err != nil {
+		return err
+	}
+	return r.install()
+}
+
+// dropRules removes the rules after the interface is gone, unless another
+// process has opened one of the same name since.
+func (d *Device) dropRules() error {
+	if !d.ruled {
+		return nil
+	}
+	link, err := d.handle.LinkByName(d.opts.Name)
+	if err == nil && link.Attrs().Index != d.index {
+		return nil
+	}
+	return d.rules().remove()
+}
+
+// mesh is the rules of the mesh, in their order.
+func (r ruleSet) mesh() [4]*netlink.Rule {
+	rule := func(priority int) *netlink.Rule {
+		rule := netlink.NewRule()
+		rule.Priority, rule.Protocol, rule.Src = priority, Protocol, ipNet(r.prefix)
+		return rule
+	}
+	here, mesh, others, resume := rule(priorityMesh), rule(priorityMesh), rule(priorityMesh), rule(priorityResume)
+	here.IifName, here.Goto = "lo", priorityResume
+	mesh.IifName, mesh.Goto = r.name, priorityResume
+	others.Type = unix.RTN_BLACKHOLE
+	resume.Table = unix.RT_TABLE_LOCAL
+	return [4]*netlink.Rule{here, mesh, others, resume}
+}
+
+// unclaimed checks that no other interface serves the prefix.
+func (r ruleSet) unclaimed() error {
+	all, err := r.list()
+	if err != nil {
+		return err
+	}
+	for _, rule := range all {
+		if rule.Protocol != Protocol || source(rule) != r.prefix || rule.Goto < 0 ||
+			rule.IifName == "lo" || rule.IifName == r.name {
+			continue
+		}
+		if _, err := r.handle.LinkByName(rule.IifName); err == nil {
+			return fmt.Errorf("prefix %v belongs to interface %s already", r.prefix, rule.IifName)
+		}
+	}
+	return nil
+}
+
+// install adds the rules; none of them may stand yet.
+func (r ruleSet) install() error {
+	all, err := r.list()
+	if err != nil {
+		return err
+	}
+	rules := r.mesh()
+	if !hasLocal(all) {
+		// A host with virtual routing tables looks local addresses up later.
+		rules[3].Table, rules[3].Type = unix.RT_TABLE_UNSPEC, actionNop
+	}
+	// The rule that the others refer to comes first; those of one priority keep the
+	// order in which they are added.
+	for _, i := range [...]int{3, 0, 1, 2} {
+		if err := r.handle.RuleAdd(rules[i]); err != nil {
+			return refused(fmt.Sprintf("add policy rule %v", rules[i]), err)
+		}
+	}
+	return r.moveLocal()
+}
+
+// remove deletes the rules of the mesh, and those of an earlier run that gave
+// the interface another prefix.
+func (r ruleSet) remove() error {
+	all, err := r.list()
+	if err != nil {
+		return err
+	}
+	mine := map[netip.Prefix]bool{r.prefix: true}
+	for _, rule := range all {
+		if rule.Protocol == Protocol && rule.IifName == r.name {
+			mine[source(rule)] = true
+		}
+	}
+	for i := range all {
+		rule := &all[i]
+		if rule.Protocol != Protocol || rule.Src == nil || !mine[source(*rule)] {
+			continue
+		}
+		if err := r.handle.RuleDel(rule); err != nil && !errors.Is(err, unix.ENOENT) {
+			return refused(fmt.Sprintf("remove policy rule %v", rule), err)
+		}
+	}
+	return nil
+}
+
+// complete tells whether all rules stand in their order, the kernel's own one
+// for local addresses behind them.
+func (r ruleSet) complete() (bool, error) {
+	all, err := r.list()
+	if err != nil {
+		return false, err
+	}
+	want, next := r.mesh(), 0
+	for _, rule := range all {
+		switch {
+		case isLocal(rule) && next < 3:
+			return false, nil
+		case rule.Protocol != Protocol || source(rule) != r.prefix:
+		case next == len(want) || rule.IifName != want[next].IifName || rule.Priority != want[next].Priority:
+			return false, nil
+		default:
+			next++
+		}
+	}
+	return next == len(want), nil
+}
+
+// moveLocal puts the kernel's rule for local addresses behind ours: it adds a
+// second one and then removes the first, so that one stands at every moment.
+func (r ruleSet) moveLocal() error {
+	all, err := r.list()
+	if err != nil {
+		return err
+	}
+	first, last, count := -1, -1, 0
+	for i, rule := range all {
+		switch {
+		case isLocal(rule):
+			if count++; first < 0 {
+				first = i
+			}
+		case rule.Protocol == Protocol && rule.Priority == priorityMesh:
+			last = i
+		case rule.Priority == priorityMesh && rule.Table == unix.RT_TABLE_LOCAL:
+			r.log.Warn("another program's policy rule keeps the rules of the mesh from coming before local addresses: "+
+				"the addresses of this host take packets that forge a source in the mesh", "rule", rule.String())
+			return nil
+		}
+	}
+	if first >= 0 && first < last {
+		if err := r.addLocal(); err != nil {
+			return refused("move the policy rule for local addresses", err)
+		}
+		count++
+	}
+	for ; count > 1; count-- { // a run killed half-way left one more
+		if err := r.handle.RuleDel(localRule()); err != nil {
+			return refused("move the policy rule for local addresses", err)
+		}
+	}
+	return nil
+}
+
+func localRule() *netlink.Rule {
+	rule := netlink.NewRule()
+	rule.Family, rule.Priority, rule.Table = unix.AF_INET6, priorityMesh, unix.RT_TABLE_LOCAL
+	return rule
+}
+
+// addLocal adds a rule like the kernel's own one behind all of its priority. It
+// is what Handle.RuleAdd does, less the flag that forbids doubles.
+func (r ruleSet) addLocal() error {
+	req := nl.NewNetlinkRequest(unix.RTM_NEWRULE, unix.NLM_F_CREATE|unix.NLM_F_ACK)
+	req.Sockets = r.raw
+	msg := nl.NewRtMsg()
+	msg.Family, msg.Table, msg.Type = unix.AF_INET6, unix.RT_TABLE_LOCAL, unix.RTN_UNICAST
+	req.AddData(msg)
+	req.AddData(nl.NewRtAttr(nl.FRA_PRIORITY, nl.Uint32Attr(priorityMesh)))
+	req.AddData(nl.NewRtAttr(nl.FRA_PROTOCOL, nl.Uint8Attr(unix.RTPROT_KERNEL)))
+	_, err := req.Execute(unix.NETLINK_ROUTE, 0)
+	return err
+}
+
+func (r ruleSet) list() ([]netlink.Rule, error) {
+	var err error
+	for range 5 { // a list that changed while it was read is read again
+		var all []netlink.Rule
+		if all, err = r.handle.RuleList(unix.AF_INET6); err == nil {
+			return all, nil
+		}
+		if !errors.Is(err, netlink.ErrDumpInterrupted) {
+			break
+		}
+	}
+	return nil, refused("list policy rules", err)
+}
+
+// isLocal recognises the kernel's own rule for local addresses.
+func isLocal(r netlink.Rule) bool {
+	return r.Priority == 0 && r.Table == unix.RT_TABLE_LOCAL && r.Src == nil && r.Dst == nil &&
+		r.IifName == "" && r.OifName == "" && r.Mark == 0 && r.Goto < 0
+}
+
+func hasLocal(all []netlink.Rule) bool {
+	for _, r := range all {
+		if isLocal(r) {
+			return true
+		}
+	}
+	return false
+}
+
+// source is the prefix that a rule is for; none if it is for all.
+func source(r netlink.Rule) netip.Prefix {
+	if r.Src == nil {
+		return netip.Prefix{}
+	}
+	a, _ := netip.AddrFromSlice(r.Src.IP)
+	bits, _ := r.Src.Mask.Size()
+	return netip.PrefixFrom(a, bits)
+}
+
+func ipNet(p netip.Prefix) *net.IPNet {
+	return &net.IPNet{IP: p.Addr().AsSlice(), Mask: net.CIDRMask(p.Bits(), p.Addr().BitLen())}
+}

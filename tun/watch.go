@@ -1,0 +1,144 @@
+package tun
+
+import (
+	"errors"
+	"fmt"
+	"net"
+	"os"
+	"syscall"
+	"time"
+
+	"github.com/vishvananda/netlink"
+	"github.com/vishvananda/netlink/nl"
+	"golang.org/x/sys/unix"
+)
+
+// The kernel's notices that we follow (linux/rtnetlink.h, RTNLGRP_...).
+const (
+	groupLink        = 1
+	groupIPv6Address = 9
+	groupIPv6Rule    = 19
+)
+
+// restorePause bounds how often rules are restored that another program removes.
+const restorePause = time.Second
+
+// A watch follows what others do to the interface and to its rules.
+type watch struct {
+	events *nl.NetlinkSocket
+	quit   chan struct{} // closed by stop
+	done   chan struct{} // closed by run when it has ended
+}
+
+func subscribe() (*nl.NetlinkSocket, error) {
+	return nl.Subscribe(unix.NETLINK_ROUTE, groupLink, groupIPv6Address, groupIPv6Rule)
+}
+
+func (d *Device) startWatch(events *nl.NetlinkSocket) *watch {
+	w := &watch{events: events, quit: make(chan struct{}), done: make(chan struct{})}
+	go func() {
+		defer close(w.done)
+		d.follow(w)
+	}()
+	return w
+}
+
+func (w *watch) stop() {
+	close(w.quit)
+	w.events.Close() // wakes Receive
+	<-w.done
+}
+
+// follow reads notices until the watch is stopped. A notice is only a reason to
+// look: what counts is the state found then.
+func (d *Device) follow(w *watch) {
+	for {
+		messages, _, err := w.events.Receive()
+		interfaceChanged, rulesChanged := d.concerns(messages)
+		switch {
+		case errors.Is(err, unix.ENOBUFS): // notices were lost
+			interfaceChanged, rulesChanged = true, true
+		case err != nil:
+			if !errors.Is(err, os.ErrClosed) && !d.closed.Load() {
+				d.opts.Log.Error("changes to the interface are no longer noticed", "err", err)
+			}
+			return
+		}
+		if interfaceChanged {
+			// The reader gets to know of it.
+			_ = d.verify()
+		}
+		if rulesChanged && d.fault.Load() == nil && d.restoreRules() {
+			select {
+			case <-w.quit:
+			case <-time.After(restorePause):
+			}
+		}
+	}
+}
+
+// concerns tells which notices are about our interface, and whether a rule was removed.
+func (d *Device) concerns(messages []syscall.NetlinkMessage) (interfaceChanged, rulesChanged bool) {
+	for _, m := range messages {
+		switch m.Header.Type {
+		case unix.RTM_NEWLINK, unix.RTM_DELLINK:
+			if len(m.Data) >= unix.SizeofIfInfomsg && int(nl.DeserializeIfInfomsg(m.Data).Index) == d.index {
+				interfaceChanged = true
+			}
+		case unix.RTM_DELADDR:
+			if len(m.Data) >= unix.SizeofIfAddrmsg && int(nl.DeserializeIfAddrmsg(m.Data).Index) == d.index {
+				interfaceChanged = true
+			}
+		case unix.RTM_DELRULE:
+			rulesChanged = true
+		}
+	}
+	return interfaceChanged, rulesChanged
+}
+
+// verify looks whether the interface is as Open left it, and records a fault if not.
+func (d *Device) verify() error {
+	link, err := d.handle.LinkByIndex(d.index)
+	switch {
+	case errors.As(err, new(netlink.LinkNotFoundError)):
+		return d.fail(ErrGone, "deleted, or moved to another network namespace, by another program")
+	case err != nil:
+		return err
+	case link.Attrs().Name != d.opts.Name:
+		return d.fail(ErrGone, "renamed to "+link.Attrs().Name+" by another program")
+	case link.Attrs().Flags&net.FlagUp == 0:
+		return d.fail(ErrDown, "set down by another program")
+	}
+	addrs, err := d.handle.AddrList(link, unix.AF_INET6)
+	if err != nil {
+		return err
+	}
+	for _, a := range addrs {
+		if a.IP.Equal(d.opts.Gateway.AsSlice()) {
+			return nil
+		}
+	}
+	return d.fail(ErrDown, "address "+d.opts.Gateway.String()+" was removed by another program")
+}
+
+// restoreRules puts the rules back if another program removed some. For the
+// moment that this takes, sources in the mesh can be forged.
+func (d *Device) restoreRules() bool {
+	r := d.rules()
+	ok, err := r.complete()
+	if err == nil && ok {
+		return false
+	}
+	if err == nil {
+		err = r.remove()
+	}
+	if err == nil {
+		err = r.install()
+	}
+	if err != nil {
+		_ = d.fail(ErrDown, fmt.Sprintf("its policy rules were removed by another program and could not be restored (%v)", err))
+		return true
+	}
+	d.opts.Log.Warn("policy rules of the mesh were removed by another program; restored")
+	return true
+}
