@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"go.etcd.io/bbolt"
+	bbolterrors "go.etcd.io/bbolt/errors"
 )
 
 // Store keeps what outlives the daemon in one file. Commit makes its writes durable
@@ -45,7 +46,7 @@ func OpenStore(path string, log *slog.Logger) (*Store, error) {
 	switch {
 	case err == nil:
 		return s, nil
-	case errors.Is(err, bbolt.ErrTimeout):
+	case errors.Is(err, bbolterrors.ErrTimeout):
 		return nil, fmt.Errorf("%w: %s", ErrStoreLocked, path)
 	case errors.Is(err, os.ErrPermission), errors.Is(err, os.ErrNotExist):
 		return nil, fmt.Errorf("node: state file: %w", err)
