@@ -9,6 +9,7 @@ import (
 	"io"
 	"log/slog"
 	"net/netip"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -19,8 +20,8 @@ import (
 	"culvert/bridge/radio"
 )
 
-// Tun is the kernel's side of a mesh: one IPv6 packet a call. Close ends a blocked
-// Read with os.ErrClosed.
+// Tun is the kernel's side of a mesh: one IPv6 packet a call, one reader and any
+// number of writers. Close ends a blocked Read. tun.Device is one.
 type Tun interface {
 	io.ReadWriteCloser
 }
@@ -65,6 +66,10 @@ type Mesh struct {
 	running  atomic.Bool
 	tunUp    atomic.Bool
 	tunDowns atomic.Uint64
+
+	tunMu     sync.Mutex
+	dev       Tun        // guarded by tunMu; nil while there is none
+	linkLocal netip.Addr // guarded by tunMu; of the gateway, once the radio has told its EUI-64
 }
 
 // New returns a mesh that does nothing until Run.

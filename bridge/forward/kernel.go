@@ -2,8 +2,6 @@ package forward
 
 import (
 	"errors"
-	"io/fs"
-	"syscall"
 	"time"
 
 	"culvert/bridge/drop"
@@ -25,13 +23,13 @@ func (f *Forwarder) toKernel(p []byte) drop.Reason {
 	return drop.None
 }
 
-// tunReason tells a TUN that is gone or down from one that refused a packet. Linux:
-// EIO while the interface is down, EBADFD after it was deleted.
+// ErrTunDown is what a TUN's Write gives, wrapped or not, when the interface is gone
+// or down, rather than this packet refused.
+var ErrTunDown = errors.New("forward: the TUN interface is gone or down")
+
 func tunReason(err error) drop.Reason {
-	for _, gone := range [...]error{fs.ErrClosed, syscall.EIO, syscall.EBADFD, syscall.EBADF, syscall.ENODEV} {
-		if errors.Is(err, gone) {
-			return drop.TunDown
-		}
+	if errors.Is(err, ErrTunDown) {
+		return drop.TunDown
 	}
 	return drop.TunWrite
 }

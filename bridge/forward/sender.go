@@ -217,7 +217,7 @@ func (f *Forwarder) unfit(p *packet, to ieee802154.Addr, now int64) drop.Reason 
 	switch {
 	case now-p.at > int64(f.opt.MaxAge):
 		return drop.QueueExpired
-	case n.Removed(), p.begun && n.SendTo() != to:
+	case n.Removed(), p.begun && !n.HasLink(to):
 		// The short address may be another node's now: no further fragment goes there.
 		return drop.NodeRemoved
 	case !n.Reachable():
@@ -233,12 +233,15 @@ func (f *Forwarder) begin(fl *flow, p *packet) error {
 	if info == nil {
 		return errDown
 	}
-	to := q.node.SendTo()
-	from, room := info.Short, info.MaxShort
-	if to.IsExtended() {
-		room = info.MaxExtended
+	to, room := q.node.SendTo(), info.MaxShort
+	if eui := q.node.EUI64(); to.IsExtended() || room == 0 && !eui.IsNone() {
+		to, room = eui, info.MaxExtended
 	}
-	if from.IsNone() || to.IsExtended() {
+	// A radio with a short address may send from either. Only the gateway's
+	// link-local address comes from its EUI-64: from the short one nothing is elided
+	// that the far end could get wrong.
+	from := info.Short
+	if from.IsNone() {
 		from = info.EUI64
 	}
 	peer := lowpan.Peer{From: from, To: to, Full: f.opt.Full || q.node.Full(), GHC: q.node.GHC()}

@@ -103,6 +103,12 @@ func (n *Node) PAN() uint16 { return n.id.Load().pan }
 // heard of the node.
 func (n *Node) SendTo() ieee802154.Addr { return n.id.Load().send }
 
+// HasLink reports whether a is one of the node's link addresses.
+func (n *Node) HasLink(a ieee802154.Addr) bool {
+	id := n.id.Load()
+	return !a.IsNone() && (a == id.short || a == id.eui)
+}
+
 // Place returns where the node stands, nil if its place has no name.
 func (n *Node) Place() *Place { return n.id.Load().place }
 
