@@ -1,6 +1,8 @@
 package adapt
 
 import (
+	"encoding/binary"
+	"slices"
 	"time"
 
 	"culvert/bridge/drop"
@@ -27,22 +29,32 @@ type Options struct {
 // Receiver turns the frames of one mesh into packets. It is for one goroutine at a
 // time.
 type Receiver struct {
-	stats Stats
+	opt         Options
+	own         []ieee802154.Addr
+	reassembler *frag.Reassembler
+	broadcasts  broadcasts
+	stats       Stats
+	packet      [lowpan.MTU]byte
 }
 
-// NewReceiver returns a Receiver. Its memory grows with use, up to about 1.3 kB for
-// each datagram that Options allow.
-func NewReceiver(o Options) *Receiver { return &Receiver{} }
+// NewReceiver returns a Receiver. Its memory grows with use, up to about 1.5 kB for
+// each datagram that the options let it put together at once.
+func NewReceiver(o Options) *Receiver {
+	if o.BroadcastAge <= 0 {
+		o.BroadcastAge = defaultBroadcastAge
+	}
+	return &Receiver{opt: o, reassembler: frag.NewReassembler(o.Reassembly)}
+}
 
 // SetOwn sets the link addresses of this end. A frame whose mesh header names
 // another final destination, neither broadcast nor multicast, ends as
 // mesh-destination. With none, as at first, every final destination is accepted.
-func (r *Receiver) SetOwn(own ...ieee802154.Addr) {}
+func (r *Receiver) SetOwn(own ...ieee802154.Addr) { r.own = slices.Clone(own) }
 
 // Received is what became of a frame that was not dropped.
 type Received struct {
 	// Packet is the packet that the frame completed; nil while its datagram still
-	// lacks fragments, and for a duplicate fragment. Good until the next call of
+	// lacks fragments, and for a repeated fragment. Good until the next call of
 	// Receive.
 	Packet ipv6.Packet
 	// From and To are the addresses of the mesh header if there is one, else those of
@@ -50,9 +62,20 @@ type Received struct {
 	From, To ieee802154.Addr
 	Frames   int // that the packet came in
 	// Ended is a datagram in reassembly that the frame put an end to, by overlap, by
-	// lack of room or by age: Ended.Err is nil for none. It is set beside an error too.
+	// lack of room, by age or by a bad first fragment: Ended.Err is nil for none. It
+	// may be set beside an error too.
 	Ended frag.End
 }
+
+// The errors of a Receiver.
+var (
+	errMeshFinal   = drop.NewError(drop.MeshDestination, "Final Destination Address", "RFC 4944, 5.2")
+	errRepeated    = drop.NewError(drop.BroadcastDuplicate, "Sequence Number", "RFC 4944, 11.1")
+	errChecksum    = drop.NewError(drop.ChecksumElided, "UDP checksum", "RFC 6282, 4.3.2")
+	errUnaligned   = drop.NewError(drop.FragmentOffset, "first fragment that expands to no multiple of 8", "RFC 4944, 5.3")
+	errNotIPv6     = drop.NewError(drop.NotIPv6, "Version", "RFC 8200, 3")
+	errPayloadSize = drop.NewError(drop.PayloadLength, "Payload Length", "RFC 8200, 3")
+)
 
 // Receive takes one frame, the MAC payload, which it does not keep. p holds the
 // addresses of its MAC header, and whether its sender was offered GHC; c holds the
@@ -60,14 +83,129 @@ type Received struct {
 //
 // Each datagram in reassembly that does not become a packet is reported exactly
 // once, here as Received.Ended or by Expire; its End names the first of its frames
-// by number: the first frame that a Receiver was ever given is 0.
+// by number, where 0 is the first frame that the Receiver was ever given.
 func (r *Receiver) Receive(p lowpan.Peer, payload []byte, c *lowpan.Contexts, now time.Time) (Received, error) {
-	return Received{}, nil
+	number := r.stats.Frames
+	r.stats.Frames++
+	got, err := r.receive(p, payload, c, now, number)
+	if got.Ended.Err != nil {
+		r.stats.Ended[got.Ended.Err.Reason]++
+	}
+	if err != nil {
+		got.Packet = nil
+		r.stats.Dropped[drop.Of(err)]++
+		return got, err
+	}
+	r.stats.Consumed++
+	if got.Packet != nil {
+		r.stats.Packets++
+	}
+	return got, nil
+}
+
+// receive is the way of one frame: the headers before the datagram, then the
+// datagram, whole or as a fragment.
+func (r *Receiver) receive(p lowpan.Peer, payload []byte, c *lowpan.Contexts, now time.Time, number uint64) (Received, error) {
+	f, err := lowpan.ParseFrame(payload)
+	if err != nil {
+		return Received{From: p.From, To: p.To}, err
+	}
+	if f.Mesh {
+		p.From, p.To = f.Originator, f.Final
+	}
+	got := Received{From: p.From, To: p.To, Frames: 1}
+	if f.Mesh && !r.accepts(f.Final) {
+		return got, errMeshFinal
+	}
+	if f.Broadcast && r.broadcasts.repeated(p.From, f, now, r.opt.BroadcastAge) {
+		return got, errRepeated
+	}
+	if f.Fragment != lowpan.Whole {
+		return r.fragment(got, p, f, c, now, number)
+	}
+	pkt, h, err := r.decompress(p, f.Payload, c, 0)
+	if err != nil {
+		return got, err
+	}
+	if h.ChecksumAt >= 0 {
+		restoreChecksum(pkt, h.ChecksumAt, h.HeaderAt)
+	}
+	got.Packet = ipv6.Packet(pkt)
+	return got, nil
+}
+
+// accepts reports whether a frame for the final destination a is for this end.
+func (r *Receiver) accepts(a ieee802154.Addr) bool {
+	return len(r.own) == 0 || !a.IsNode() || slices.Contains(r.own, a)
+}
+
+// decompress restores a packet, or the beginning of one, in the Receiver's buffer.
+func (r *Receiver) decompress(p lowpan.Peer, b []byte, c *lowpan.Contexts, size int) ([]byte, lowpan.Head, error) {
+	pkt, h, err := lowpan.AppendDecompressed(r.packet[:0], b, p, c, size)
+	if err == nil && h.ChecksumAt >= 0 && !r.mayRestore(pkt[h.ChecksumAt-udpChecksum:]) {
+		err = errChecksum
+	}
+	return pkt, h, err
+}
+
+// fragment adds a fragment to its datagram. A first fragment is decompressed before
+// it is placed, since offsets count uncompressed octets; one that cannot be is the
+// end of what was gathered.
+func (r *Receiver) fragment(got Received, p lowpan.Peer, f lowpan.Frame, c *lowpan.Contexts, now time.Time, number uint64) (Received, error) {
+	key := frag.Key{From: p.From, To: p.To, Size: f.Size, Tag: f.Tag}
+	part := frag.Fragment{Offset: f.Offset, Data: f.Payload, Frame: number}
+	if f.Fragment == lowpan.FirstFragment {
+		pkt, h, err := r.decompress(p, f.Payload, c, int(f.Size))
+		if err == nil && len(pkt) < int(f.Size) && len(pkt)%8 != 0 {
+			err = errUnaligned
+		}
+		if err != nil {
+			e, _ := err.(*drop.Error)
+			got.Ended = r.reassembler.Discard(key, e)
+			return got, err
+		}
+		part.Data, part.Mark = pkt, markOf(h)
+	}
+	whole, ended, err := r.reassembler.Add(key, part, now)
+	got.Ended = ended
+	if err != nil || whole.Octets == nil {
+		return got, err
+	}
+	got.Frames = whole.Frames
+	return complete(got, key, whole)
+}
+
+// complete checks a reassembled packet. A first fragment that was not compressed
+// may have been too short to hold the fields that are checked here.
+func complete(got Received, key frag.Key, whole frag.Datagram) (Received, error) {
+	pkt := whole.Octets
+	var bad *drop.Error
+	switch {
+	case pkt[0]>>4 != 6:
+		bad = errNotIPv6
+	case ipv6.HeaderLen+int(binary.BigEndian.Uint16(pkt[4:])) != len(pkt):
+		bad = errPayloadSize
+	}
+	if bad != nil {
+		got.Ended = frag.End{Key: key, Frames: whole.Frames, Frame: whole.Frame, Err: bad}
+		return got, bad
+	}
+	if at, header, ok := unmark(whole.Mark); ok {
+		restoreChecksum(pkt, at, header)
+	}
+	got.Packet = ipv6.Packet(pkt)
+	return got, nil
 }
 
 // Expire ends one datagram whose time is over, and reports false if there is none.
 // Call it until then, at least once a second.
-func (r *Receiver) Expire(now time.Time) (frag.End, bool) { return frag.End{}, false }
+func (r *Receiver) Expire(now time.Time) (frag.End, bool) {
+	end, ok := r.reassembler.Expire(now)
+	if ok {
+		r.stats.Ended[end.Err.Reason]++
+	}
+	return end, ok
+}
 
 // Stats are a Receiver's counts since it was made.
 type Stats struct {
@@ -80,4 +218,8 @@ type Stats struct {
 }
 
 // Stats returns the counts.
-func (r *Receiver) Stats() Stats { return r.stats }
+func (r *Receiver) Stats() Stats {
+	s := r.stats
+	s.Incomplete = r.reassembler.Len()
+	return s
+}

@@ -3,48 +3,36 @@
 // bounded memory. The headers' octets are lowpan's. Times are passed in.
 package frag
 
-import (
-	"time"
+// MaxDatagram is the longest datagram in octets: the link MTU (RFC 4944, section 4).
+const MaxDatagram = 1280
 
-	"culvert/bridge/drop"
-	"culvert/bridge/ieee802154"
+// The lengths of the fragment headers in octets (RFC 4944, section 5.3).
+const (
+	FirstHeaderLen = 4
+	NextHeaderLen  = 5
 )
 
-// Key tells datagrams in reassembly apart (RFC 4944, section 5.3): the mesh
-// header's Originator and Final address where there is one, else the MAC header's,
-// datagram_size and datagram_tag.
-type Key struct {
-	From, To  ieee802154.Addr
-	Size, Tag uint16
+// unit is what fragments are counted in: each but the last one covers whole units.
+const unit = 8
+
+// First returns how many octets of a datagram of size octets its first fragment
+// covers, in a frame with room for room octets of MAC payload, where headers of
+// consumed octets, a multiple of 8, are compressed to emitted octets. 0 means that
+// there is not enough room. Offsets count uncompressed octets, so the rest of the
+// frame is filled until what it expands to is a multiple of 8.
+func First(size, consumed, emitted, room int) int {
+	n := room - FirstHeaderLen - emitted
+	if n < 0 {
+		return 0
+	}
+	return min(size, consumed+n&^(unit-1))
 }
 
-// Options bound a Reassembler. Zero values mean the defaults.
-type Options struct {
-	Timeout      time.Duration // from a datagram's first fragment to its end; 60 s
-	MaxDatagrams int           // in reassembly at once; 1024, of 1280 octets each
-	MaxPerSender int           // of one Key.From; 16
-}
-
-// Fragment is a part of a datagram, its headers uncompressed.
-type Fragment struct {
-	Offset int // in the datagram, in octets
-	Data   []byte
-	Mark   uint32 // of the fragment with offset 0; comes back with the Datagram
-	Frame  uint64 // the caller's number for the frame; comes back with an End
-}
-
-// Datagram is a complete one. Octets are good until the next call of Add.
-type Datagram struct {
-	Octets []byte // nil: not complete
-	Mark   uint32
-	Frames int
-}
-
-// End is a datagram that ended without being complete. The zero value, with Err
-// nil, is none.
-type End struct {
-	Key
-	Frames int    // that were kept
-	Frame  uint64 // the number of the first of them
-	Err    *drop.Error
+// Next returns how many octets the fragment that begins at offset covers.
+func Next(size, offset, room int) int {
+	n := room - NextHeaderLen
+	if left := size - offset; left <= n {
+		return left
+	}
+	return n &^ (unit - 1)
 }

@@ -1,19 +1,28 @@
 package lowpan
 
-import "net/netip"
+import (
+	"encoding/binary"
+	"net/netip"
+)
 
 // Contexts is the set of up to 16 compression contexts that both ends share (RFC
 // 6282, section 3.1.2; RFC 6775, section 7.2). It is immutable once in use: a
 // change makes a new one. The nil *Contexts has none.
 type Contexts struct {
-	entry [16]contextEntry
+	entry [16]context
 }
 
-type contextEntry struct {
-	prefix   netip.Prefix
-	set      bool
-	compress bool
+// context is a prefix in the form that addresses are put together and compared in.
+type context struct {
+	address        // the prefix, its other bits zero
+	mask    uint64 // the bits of the interface identifier that the prefix covers
+	bits    int    // length of the prefix
+	set     bool
+	offer   bool // compression may use it too
 }
+
+// linkLocal is the prefix of the stateless modes: fe80::/64.
+var linkLocal = context{address: address{hi: 0xfe80 << 48}, bits: 64}
 
 // NewContexts returns a set in which each given prefix, keyed by its context
 // identifier 0 to 15, serves both compression and decompression.
@@ -35,7 +44,11 @@ func (c *Contexts) With(id uint8, p netip.Prefix, compress bool) *Contexts {
 		n = *c
 	}
 	if id < 16 && p.IsValid() && p.Addr().Is6() {
-		n.entry[id] = contextEntry{prefix: p.Masked(), set: true, compress: compress}
+		e := context{address: addressOf(p.Masked().Addr()), bits: p.Bits(), set: true, offer: compress}
+		if e.bits > 64 {
+			e.mask = ^uint64(0) << (128 - e.bits)
+		}
+		n.entry[id] = e
 	}
 	return &n
 }
@@ -47,15 +60,63 @@ func (c *Contexts) Without(id uint8) *Contexts {
 		n = *c
 	}
 	if id < 16 {
-		n.entry[id] = contextEntry{}
+		n.entry[id] = context{}
 	}
 	return &n
 }
 
 // Lookup returns the prefix of context id for decompression.
 func (c *Contexts) Lookup(id uint8) (netip.Prefix, bool) {
-	if c == nil || id > 15 || !c.entry[id].set {
+	e := c.get(id)
+	if e == nil {
 		return netip.Prefix{}, false
 	}
-	return c.entry[id].prefix, true
+	return netip.PrefixFrom(e.netip(), e.bits), true
 }
+
+// get returns context id, or nil if it is not installed.
+func (c *Contexts) get(id uint8) *context {
+	if c == nil || id > 15 || !c.entry[id].set {
+		return nil
+	}
+	return &c.entry[id]
+}
+
+// offers reports whether compression may use context id.
+func (c *Contexts) offers(id uint8) bool {
+	e := c.get(id)
+	return e != nil && e.offer
+}
+
+// join returns the address that the context and an interface identifier make: bits
+// that the context covers are the context's, and those between a short context and
+// the interface identifier are zero (RFC 6282, section 3.1.1).
+func (e *context) join(iid uint64) address {
+	return address{e.hi, e.lo | iid&^e.mask}
+}
+
+// address is an IPv6 address as two numbers, the prefix and the interface
+// identifier.
+type address struct{ hi, lo uint64 }
+
+func addressOf(a netip.Addr) address {
+	b := a.As16()
+	return addressAt(b[:])
+}
+
+// addressAt returns the address whose 16 octets b starts with.
+func addressAt(b []byte) address {
+	return address{binary.BigEndian.Uint64(b), binary.BigEndian.Uint64(b[8:])}
+}
+
+func (a address) appendTo(b []byte) []byte {
+	b = binary.BigEndian.AppendUint64(b, a.hi)
+	return binary.BigEndian.AppendUint64(b, a.lo)
+}
+
+func (a address) netip() netip.Addr {
+	var b [16]byte
+	return netip.AddrFrom16([16]byte(a.appendTo(b[:0])))
+}
+
+func (a address) isMulticast() bool { return a.hi>>56 == 0xff }
