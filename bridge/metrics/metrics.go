@@ -1,0 +1,142 @@
+// Package metrics shows the figures of the daemon to Prometheus: one collector
+// that reads the Stats of the parts when it is asked, and holds nothing between.
+// What left the node table is gone from the next answer.
+package metrics
+
+import (
+	"log/slog"
+	"net/http"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+
+	"culvert/bridge"
+	"culvert/bridge/node"
+	"culvert/coap"
+)
+
+// Options are what a Collector reads.
+type Options struct {
+	Meshes []*bridge.Mesh
+	CoAP   *coap.Server // nil: none
+
+	// What culvert_build_info says.
+	Version, Revision, GoVersion string
+
+	Log *slog.Logger // nil discards
+}
+
+// Collector reads the figures of the whole daemon. It implements
+// prometheus.Collector.
+type Collector struct {
+	opt Options
+	log *slog.Logger
+}
+
+// New returns a collector, registered nowhere.
+func New(o Options) *Collector {
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	return &Collector{opt: o, log: o.Log.With("part", "metrics")}
+}
+
+// Limits of the handler, ours.
+const (
+	maxScrapes    = 4
+	scrapeTimeout = 30 * time.Second
+)
+
+// Handler serves the figures in Prometheus's text format, from a registry of its
+// own that has those of the Go runtime and of the process too.
+func (c *Collector) Handler() http.Handler {
+	r := prometheus.NewRegistry()
+	r.MustRegister(c, collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	return promhttp.HandlerFor(r, promhttp.HandlerOpts{
+		ErrorLog:            errorLog{c.log},
+		ErrorHandling:       promhttp.ContinueOnError,
+		MaxRequestsInFlight: maxScrapes,
+		CoalesceGather:      true,
+		Timeout:             scrapeTimeout,
+	})
+}
+
+// errorLog hands what promhttp has to say to slog.
+type errorLog struct{ log *slog.Logger }
+
+// Println logs its arguments, the last of which is the error.
+func (l errorLog) Println(v ...any) { l.log.Error("metrics not whole", "error", v[len(v)-1]) }
+
+// The directions of the label.
+const (
+	toMesh   = "to_mesh"
+	fromMesh = "from_mesh"
+)
+
+var (
+	meshLabels = []string{"mesh"}
+	dirLabels  = []string{"mesh", "direction"}
+	dropLabels = []string{"mesh", "direction", "reason"}
+	nodeLabels = []string{"mesh", "node"}
+)
+
+func desc(name, help string, labels ...string) *prometheus.Desc {
+	return prometheus.NewDesc("culvert_"+name, help, labels, nil)
+}
+
+// The metrics, by their fixed names.
+var (
+	buildInfo    = desc("build_info", "What runs; the value is always 1.", "version", "revision", "goversion")
+	meshUp       = desc("mesh_up", "Whether the mesh's interface and radio are up (1) or not (0).", meshLabels...)
+	radioUp      = desc("radio_up", "Whether the mesh's radio is there (1) or not (0).", meshLabels...)
+	packets      = desc("packets_total", "IPv6 packets delivered: to the mesh with every frame acknowledged, from the mesh to the kernel.", dirLabels...)
+	packetBytes  = desc("packet_bytes_total", "Octets of the IPv6 packets delivered.", dirLabels...)
+	frames       = desc("radio_frames_total", "Frames handed to the radio, and received from it.", dirLabels...)
+	frameBytes   = desc("radio_bytes_total", "Octets of MAC payload of the frames handed to the radio, and received from it.", dirLabels...)
+	dropped      = desc("dropped_packets_total", "IPv6 packets that ended before they reached their destination.", dropLabels...)
+	droppedFrame = desc("dropped_frames_total", "Frames that came to nothing.", dropLabels...)
+	icmpErrors   = desc("icmp_errors_total", "ICMPv6 errors that the bridge itself sent.", "mesh", "type", "code")
+	nodes        = desc("nodes", "Nodes by state.", "mesh", "state")
+	nodeUp       = desc("node_up", "Whether the node is up or late (1) or not (0).", nodeLabels...)
+	nodeHeard    = desc("node_last_heard_timestamp_seconds", "When the last frame of the node arrived, in Unix time.", nodeLabels...)
+	nodeInfo     = desc("node_info", "Addresses of the node; the value is always 1.", "mesh", "node", "eui64", "address")
+	nodeReading  = desc("node_reading", "Latest value that the node published.", "mesh", "node", "name", "unit")
+	coapRequests = desc("coap_requests_total", "CoAP requests by the door they came through, their method and the code of the answer.", "door", "method", "code")
+)
+
+// Describe implements prometheus.Collector.
+func (c *Collector) Describe(ch chan<- *prometheus.Desc) {
+	for _, d := range []*prometheus.Desc{
+		buildInfo, meshUp, radioUp, packets, packetBytes, frames, frameBytes, dropped, droppedFrame,
+		icmpErrors, nodes, nodeUp, nodeHeard, nodeInfo, nodeReading, coapRequests,
+	} {
+		ch <- d
+	}
+}
+
+// Collect implements prometheus.Collector.
+func (c *Collector) Collect(ch chan<- prometheus.Metric) {
+	s := scrape{ch: ch, log: c.log}
+	s.gauge(buildInfo, 1, c.opt.Version, c.opt.Revision, c.opt.GoVersion)
+	for _, m := range c.opt.Meshes {
+		s.mesh(m.Stats())
+		s.nodes(m.Name(), m.Nodes())
+	}
+	if c.opt.CoAP != nil {
+		s.coap(c.opt.CoAP.Stats())
+		s.readings(c.opt.CoAP.Readings())
+	}
+}
+
+var _ prometheus.Collector = (*Collector)(nil)
+
+// isUp is the value of culvert_node_up: a node that is one report overdue is still
+// there.
+func isUp(s node.State) float64 {
+	if s == node.Up || s == node.Late {
+		return 1
+	}
+	return 0
+}

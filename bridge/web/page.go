@@ -1,0 +1,203 @@
+package web
+
+import (
+	"bytes"
+	"cmp"
+	_ "embed"
+	"fmt"
+	"html/template"
+	"net/http"
+	"slices"
+	"strconv"
+	"sync"
+	"time"
+
+	"culvert/bridge/node"
+)
+
+//go:embed status.html
+var statusHTML string
+
+//go:embed style.css
+var styleCSS []byte
+
+var statusPage = template.Must(template.New("status").Parse(statusHTML))
+
+// rowsMax is how many nodes of a mesh the page lists; a person reads no more, and
+// /nodes on CoAP has them all.
+const rowsMax = 1000
+
+// pageAge is for how long one rendering serves everybody.
+const pageAge = time.Second
+
+type pageCache struct {
+	mu   sync.Mutex
+	body []byte
+	at   time.Time
+}
+
+// view is what the template shows.
+type view struct {
+	Version string
+	Now     string
+	Meshes  []meshView
+	Trouble []string // in a sentence each
+}
+
+type meshView struct {
+	Name, Interface, Prefix string
+	Up, Radio               bool
+	Total                   int
+	Counts                  []count
+	Rows                    []row
+	More                    int // nodes that are not listed
+}
+
+type count struct {
+	State string
+	N     int
+}
+
+type row struct {
+	Label, State, Address, EUI64 string
+	Heard, HeardTitle            string
+	Hops, Signal, Supply         string
+	order                        int
+}
+
+// status is the page at /.
+func (s *Server) status(w http.ResponseWriter, _ *http.Request) {
+	s.page.mu.Lock()
+	now := s.opt.Now()
+	if s.page.body == nil || now.Sub(s.page.at).Abs() >= pageAge {
+		var b bytes.Buffer
+		if err := statusPage.Execute(&b, s.view(now)); err != nil {
+			s.page.mu.Unlock()
+			s.log.Error("status page not made", "error", err)
+			http.Error(w, "the page could not be made", http.StatusInternalServerError)
+			return
+		}
+		s.page.body, s.page.at = b.Bytes(), now
+	}
+	body := s.page.body
+	s.page.mu.Unlock()
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.Header().Set("Cache-Control", "no-store")
+	_, _ = w.Write(body) // the client is gone: nothing to do
+}
+
+func (s *Server) style(w http.ResponseWriter, _ *http.Request) {
+	w.Header().Set("Content-Type", "text/css; charset=utf-8")
+	w.Header().Set("Cache-Control", "max-age=3600")
+	_, _ = w.Write(styleCSS)
+}
+
+func (s *Server) view(now time.Time) view {
+	v := view{Version: s.opt.Version, Now: now.UTC().Format("2006-01-02 15:04:05")}
+	for _, m := range s.opt.Meshes {
+		mv := meshView{Name: m.Name, Interface: m.Interface, Prefix: m.Table.Prefix().String()}
+		mv.Up, mv.Radio = m.Up()
+		stats := m.Table.Stats()
+		for st := range node.States {
+			if n := stats.Nodes[st]; n > 0 || st == node.Up {
+				mv.Counts = append(mv.Counts, count{st.String(), n})
+			}
+			mv.Total += stats.Nodes[st]
+		}
+		for n := range m.Table.All() {
+			mv.Rows = append(mv.Rows, rowOf(m.Table, n, now))
+		}
+		slices.SortFunc(mv.Rows, func(a, b row) int {
+			return cmp.Or(cmp.Compare(a.order, b.order), cmp.Compare(a.Label, b.Label))
+		})
+		if len(mv.Rows) > rowsMax {
+			mv.More = len(mv.Rows) - rowsMax
+			mv.Rows = mv.Rows[:rowsMax]
+		}
+		v.Trouble = append(v.Trouble, trouble(mv, stats)...)
+		v.Meshes = append(v.Meshes, mv)
+	}
+	return v
+}
+
+// trouble says what a person should look at.
+func trouble(m meshView, s node.Stats) (out []string) {
+	switch {
+	case !m.Radio:
+		out = append(out, fmt.Sprintf("The radio of %s is down: no node can be reached.", m.Name))
+	case !m.Up:
+		out = append(out, fmt.Sprintf("The interface of %s is down: no node can be reached.", m.Name))
+	}
+	if n := s.Nodes[node.Silent]; n > 0 {
+		out = append(out, fmt.Sprintf("%s of %s silent.", people(n), m.Name))
+	}
+	if n := s.Nodes[node.Expected]; n > 0 {
+		out = append(out, fmt.Sprintf("%s of %s expected and never heard.", people(n), m.Name))
+	}
+	if n := s.Strangers; n > 0 {
+		out = append(out, fmt.Sprintf("%s heard on %s that no place lists: not served.", people(n), m.Name))
+	}
+	if s.Refused > 0 {
+		out = append(out, fmt.Sprintf("The node table of %s is full; %d times there was no room for a node.", m.Name, s.Refused))
+	}
+	return out
+}
+
+func people(n int) string {
+	if n == 1 {
+		return "1 node"
+	}
+	return strconv.Itoa(n) + " nodes"
+}
+
+// orders sorts what needs a look to the top.
+var orders = [node.States]int{node.Silent: 0, node.Late: 1, node.Joining: 2, node.Expected: 3, node.Up: 4, node.Retired: 5}
+
+func rowOf(t *node.Table, n *node.Node, now time.Time) row {
+	st := n.State()
+	r := row{Label: n.Label(), State: st.String(), order: orders[st], Heard: "never"}
+	if a := t.Address(n); a.IsValid() {
+		r.Address = a.String()
+	}
+	if a := n.EUI64(); !a.IsNone() {
+		r.EUI64 = a.String()
+	}
+	if at := n.LastHeard(); !at.IsZero() {
+		r.Heard = ago(now.Sub(at))
+		r.HeardTitle = at.UTC().Format(time.RFC3339)
+	}
+	if h := n.Hops(); h > 0 {
+		r.Hops = strconv.Itoa(int(h))
+	}
+	if d := n.Signal(); d != 0 {
+		r.Signal = strconv.Itoa(int(d)) + " dBm"
+	}
+	mv, percent := n.Battery()
+	switch {
+	case mv > 0 && percent <= 100:
+		r.Supply = fmt.Sprintf("%.2f V, %d %%", float64(mv)/1000, percent)
+	case mv > 0:
+		r.Supply = fmt.Sprintf("%.2f V", float64(mv)/1000)
+	case percent <= 100:
+		r.Supply = fmt.Sprintf("%d %%", percent)
+	}
+	if !n.Admitted() {
+		r.State += ", stranger"
+	}
+	return r
+}
+
+// ago writes a span of time as people say it.
+func ago(d time.Duration) string {
+	switch {
+	case d < time.Second:
+		return "now"
+	case d < 2*time.Minute:
+		return fmt.Sprintf("%d s ago", int(d.Seconds()))
+	case d < 2*time.Hour:
+		return fmt.Sprintf("%d min ago", int(d.Minutes()))
+	case d < 48*time.Hour:
+		return fmt.Sprintf("%d h ago", int(d.Hours()))
+	}
+	return fmt.Sprintf("%d days ago", int(d.Hours()/24))
+}

@@ -1,0 +1,194 @@
+// Package web is the HTTP side of the daemon: a status page that needs no script,
+// a health check, and the metrics. It shows; it changes nothing.
+package web
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"sync"
+	"time"
+
+	"culvert/bridge/node"
+)
+
+// Mesh is one mesh on the status page.
+type Mesh struct {
+	Name      string
+	Interface string // of the TUN; may be empty
+	Table     *node.Table
+	// Up reports whether the mesh's interface and its radio are up.
+	Up func() (mesh, radio bool)
+}
+
+// Options are what a Server is made from.
+type Options struct {
+	// Listener is where it serves. Nil: Run listens on the TCP address Address, host
+	// and port.
+	Listener net.Listener
+	Address  string
+	Meshes   []Mesh
+	Metrics  http.Handler // of /metrics; nil: none
+	Version  string
+	Log      *slog.Logger // nil discards
+	Now      func() time.Time
+}
+
+// Server is the HTTP side.
+type Server struct {
+	opt Options
+	log *slog.Logger
+	mux *http.ServeMux
+
+	page pageCache
+}
+
+// Limits of ours: the pages are small, and nobody sends a body.
+const (
+	readHeaderTimeout = 5 * time.Second
+	readTimeout       = 10 * time.Second
+	writeTimeout      = 60 * time.Second // a slow line and a scrape of thousands of nodes
+	idleTimeout       = 2 * time.Minute
+	maxHeader         = 16 << 10 // octets
+	maxConnections    = 256
+	stopTimeout       = 3 * time.Second
+)
+
+// New returns a server that serves nothing until Run.
+func New(o Options) *Server {
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	s := &Server{opt: o, log: o.Log.With("part", "web"), mux: http.NewServeMux()}
+	s.mux.HandleFunc("GET /{$}", s.status)
+	s.mux.HandleFunc("GET /style.css", s.style)
+	s.mux.HandleFunc("GET /healthz", s.health)
+	if o.Metrics != nil {
+		s.mux.Handle("GET /metrics", o.Metrics)
+	}
+	return s
+}
+
+// ServeHTTP implements http.Handler.
+func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	h := w.Header()
+	h.Set("Content-Security-Policy", "default-src 'none'; style-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'")
+	h.Set("X-Content-Type-Options", "nosniff")
+	h.Set("Referrer-Policy", "no-referrer")
+	r.Body = http.MaxBytesReader(w, r.Body, 0)
+	s.mux.ServeHTTP(w, r)
+}
+
+// Run serves until ctx ends, which is no error. It returns when everything that it
+// started has ended.
+func (s *Server) Run(ctx context.Context) error {
+	l := s.opt.Listener
+	if l == nil {
+		var err error
+		if l, err = net.Listen("tcp", s.opt.Address); err != nil {
+			return fmt.Errorf("web: %w", err)
+		}
+	}
+	srv := &http.Server{
+		Handler:           s,
+		ReadHeaderTimeout: readHeaderTimeout,
+		ReadTimeout:       readTimeout,
+		WriteTimeout:      writeTimeout,
+		IdleTimeout:       idleTimeout,
+		MaxHeaderBytes:    maxHeader,
+		ErrorLog:          slog.NewLogLogger(s.log.Handler(), slog.LevelDebug),
+	}
+	s.log.Info("HTTP open", "address", l.Addr().String())
+	var wg sync.WaitGroup
+	served := make(chan error, 1)
+	wg.Go(func() {
+		served <- srv.Serve(&bounded{Listener: l, free: make(chan struct{}, maxConnections), done: make(chan struct{})})
+	})
+	defer wg.Wait()
+	select {
+	case err := <-served:
+		return fmt.Errorf("web: %w", err)
+	case <-ctx.Done():
+	}
+	stop, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopTimeout)
+	defer cancel()
+	if err := srv.Shutdown(stop); err != nil {
+		srv.Close() // what does not end by itself is cut off
+	}
+	if err := <-served; !errors.Is(err, http.ErrServerClosed) {
+		return fmt.Errorf("web: %w", err)
+	}
+	return nil
+}
+
+// bounded is a listener that has at most so many connections open at a time; more
+// wait in the kernel's queue.
+type bounded struct {
+	net.Listener
+	free chan struct{} // one for each connection
+	done chan struct{}
+	once sync.Once
+}
+
+// Accept waits for room, then for a connection.
+func (b *bounded) Accept() (net.Conn, error) {
+	select {
+	case b.free <- struct{}{}:
+	case <-b.done:
+		return nil, net.ErrClosed
+	}
+	c, err := b.Listener.Accept()
+	if err != nil {
+		<-b.free
+		return nil, err
+	}
+	return &counted{Conn: c, free: b.free}, nil
+}
+
+// Close ends the listener and whoever waits for room in it.
+func (b *bounded) Close() error {
+	b.once.Do(func() { close(b.done) })
+	return b.Listener.Close()
+}
+
+// counted is a connection that makes room when it closes.
+type counted struct {
+	net.Conn
+	free chan struct{}
+	once sync.Once
+}
+
+// Close closes the connection.
+func (c *counted) Close() error {
+	c.once.Do(func() { <-c.free })
+	return c.Conn.Close()
+}
+
+// health is /healthz: 200 while every mesh and its radio are up, 503 with the
+// names of those that are not.
+func (s *Server) health(w http.ResponseWriter, _ *http.Request) {
+	var down []string
+	for _, m := range s.opt.Meshes {
+		if mesh, radio := m.Up(); !radio {
+			down = append(down, "mesh "+m.Name+": the radio is down")
+		} else if !mesh {
+			down = append(down, "mesh "+m.Name+": the interface is down")
+		}
+	}
+	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+	w.Header().Set("Cache-Control", "no-store")
+	if len(down) > 0 {
+		w.WriteHeader(http.StatusServiceUnavailable)
+		for _, d := range down {
+			fmt.Fprintln(w, d)
+		}
+		return
+	}
+	fmt.Fprintln(w, "ok")
+}
