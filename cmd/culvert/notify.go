@@ -6,7 +6,7 @@ import (
 	"os"
 	"time"
 
-	"github.com/coreos/go-systemd/v22/daemon"
+	systemd "github.com/coreos/go-systemd/v22/daemon"
 )
 
 // notifier tells the service manager how the daemon is (sd_notify). A nil
@@ -20,7 +20,7 @@ type notifier struct {
 func newNotifier(log *slog.Logger) *notifier {
 	n := &notifier{log: log}
 	var err error
-	if n.watchdog, err = daemon.SdWatchdogEnabled(false); err != nil {
+	if n.watchdog, err = systemd.SdWatchdogEnabled(false); err != nil {
 		log.Warn("the service manager's watchdog cannot be fed", "cause", err)
 	}
 	return n
@@ -31,7 +31,7 @@ func (n *notifier) say(state string) {
 	if n == nil || os.Getenv("NOTIFY_SOCKET") == "" {
 		return
 	}
-	if _, err := daemon.SdNotify(false, state); err != nil {
+	if _, err := systemd.SdNotify(false, state); err != nil {
 		n.log.Warn("the service manager cannot be told", "state", state, "cause", err)
 	}
 }
@@ -56,6 +56,6 @@ func (n *notifier) feed(ctx context.Context, healthy func() error) {
 			n.log.Error("not healthy: the service manager's watchdog is not fed", "cause", err)
 			continue
 		}
-		n.say(daemon.SdNotifyWatchdog)
+		n.say(systemd.SdNotifyWatchdog)
 	}
 }

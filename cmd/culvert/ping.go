@@ -80,7 +80,16 @@ func (p *pinger) ping(ctx context.Context, to netip.Addr, payload []byte) (echo,
 	if err := p.conn.SetReadDeadline(deadline); err != nil {
 		return echo{}, err
 	}
-	defer context.AfterFunc(ctx, func() { p.conn.SetReadDeadline(time.Unix(1, 0)) })()
+	woken := make(chan struct{})
+	stop := context.AfterFunc(ctx, func() {
+		defer close(woken)
+		p.conn.SetReadDeadline(time.Unix(1, 0))
+	})
+	defer func() {
+		if !stop() {
+			<-woken // it must not meet the next ping
+		}
+	}()
 	sent := time.Now()
 	if _, err := p.conn.WriteTo(b, &net.IPAddr{IP: to.AsSlice(), Zone: to.Zone()}); err != nil {
 		return echo{}, fmt.Errorf("send: %w", err)
