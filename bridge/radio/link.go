@@ -140,6 +140,7 @@ func (ln *line) Read(b []byte) (int, error) {
 
 // Causes of a Down event, and of an attempt that failed.
 var (
+	errHungUp   = errors.New("the radio side ended the connection")
 	errSilent   = errors.New("the radio answers no keepalive")
 	errRebooted = errors.New("the radio has booted anew")
 )
@@ -229,6 +230,9 @@ func (l *Link) start(conn io.ReadWriteCloser) {
 // fail ends a line for a cause; the first one counts. It returns when the
 // connection is closed, so that the line's goroutines can be waited for.
 func (l *Link) fail(ln *line, cause error) {
+	if cause == io.EOF {
+		cause = errHungUp
+	}
 	l.mu.Lock()
 	if ln.cause == nil {
 		ln.cause = cause

@@ -360,7 +360,7 @@ func TestHalfDeadRadioIsNoticed(t *testing.T) {
 	linked(t, Options{}, func(_ *Link, r *receiver, p *peer) {
 		start := time.Now()
 		for {
-			p.enc.Encode(&Record{Kind: RecordFrame, Frame: Frame{From: sump, To: gateway, Payload: []byte("on and on")}})
+			p.trySay(&Record{Kind: RecordFrame, Frame: Frame{From: sump, To: gateway, Payload: []byte("on and on")}})
 			ev := <-r.events
 			if ev.Kind == EventDown {
 				break
@@ -519,7 +519,7 @@ func TestReconnectsWithBackOff(t *testing.T) {
 		go p.serve(77)
 		<-time.After(time.Minute + 100*time.Millisecond)
 		p.conn.Close()
-		if ev := r.next(EventDown); !errors.Is(ev.Cause, io.EOF) {
+		if ev := r.next(EventDown); !errors.Is(ev.Cause, errHungUp) {
 			t.Errorf("cause %v, want the end of the stream", ev.Cause)
 		}
 		(<-peers).answer()
@@ -561,7 +561,7 @@ func TestLostResult(t *testing.T) {
 			for rec := range p.in {
 				switch rec.Kind {
 				case RecordKeepalive:
-					p.enc.Encode(&Record{Kind: RecordAlive, ID: rec.ID, Info: Info{Boot: 77}})
+					p.trySay(&Record{Kind: RecordAlive, ID: rec.ID, Info: Info{Boot: 77}})
 				case RecordCancel:
 					cancelled <- rec.ID
 				}

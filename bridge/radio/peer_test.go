@@ -24,6 +24,7 @@ var (
 type peer struct {
 	t    testing.TB
 	conn io.ReadWriteCloser
+	mu   sync.Mutex // guards enc
 	enc  *Encoder
 	in   chan Record // what the daemon says; closed at the end of the stream
 	end  chan error  // how the stream ended
@@ -50,9 +51,15 @@ func newPeer(t testing.TB, conn io.ReadWriteCloser) *peer {
 
 func (p *peer) say(r Record) {
 	p.t.Helper()
-	if err := p.enc.Encode(&r); err != nil {
+	if err := p.trySay(&r); err != nil {
 		p.t.Fatalf("radio side: say %d: %v", r.Kind, err)
 	}
+}
+
+func (p *peer) trySay(r *Record) error {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.enc.Encode(r)
 }
 
 // hear returns the next record of a kind, passing over others.
@@ -106,7 +113,7 @@ func (p *peer) serve(boot uint64) {
 		default:
 			continue
 		}
-		if p.enc.Encode(&out) != nil {
+		if p.trySay(&out) != nil {
 			return
 		}
 	}

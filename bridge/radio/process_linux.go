@@ -105,15 +105,20 @@ func (p *process) closeFiles() {
 	}
 }
 
-func (p *process) Write(b []byte) (int, error) { return p.in.Write(b) }
+// Write writes to the program's standard input, and Read reads from its standard
+// output. An error of either is the program's end, and says how it ended.
+func (p *process) Write(b []byte) (int, error) {
+	n, err := p.in.Write(b)
+	if err != nil {
+		err = p.end()
+	}
+	return n, err
+}
 
-// Read reads from the program's standard output. Its end says how the program
-// ended.
 func (p *process) Read(b []byte) (int, error) {
 	n, err := p.out.Read(b)
-	if n == 0 && err == io.EOF {
-		p.end()
-		return 0, fmt.Errorf("the program ended: %w", p.ended)
+	if err != nil {
+		err = p.end()
 	}
 	return n, err
 }
@@ -124,7 +129,11 @@ func (p *process) Close() error {
 	return nil
 }
 
-func (p *process) end() { p.reap.Do(p.kill) }
+// end ends the program if it has not, and says how it did.
+func (p *process) end() error {
+	p.reap.Do(p.kill)
+	return fmt.Errorf("the program ended: %w", p.ended)
+}
 
 // kill ends the program and what it started. The program is not waited for before
 // its group is killed: until then its process id cannot be another's.

@@ -25,7 +25,7 @@ func (l *Link) Receive(b []byte) (Event, error) {
 		}
 		body, err := ln.dec.next()
 		if err != nil {
-			if ev, ok := l.lost(ln, fmt.Errorf("read: %w", err)); ok {
+			if ev, ok := l.lost(ln, err); ok {
 				return ev, nil
 			}
 			continue

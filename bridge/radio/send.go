@@ -116,7 +116,7 @@ func (l *Link) write(ln *line) {
 		l.stats.OctetsOut += uint64(n)
 		l.mu.Unlock()
 		if err != nil {
-			l.fail(ln, fmt.Errorf("write: %w", err))
+			l.fail(ln, err)
 			return
 		}
 	}
