@@ -136,7 +136,7 @@ func (d *decoder) uncompressed() error {
 
 // padding leaves out what stands behind the n octets of a packet.
 func (d *decoder) padding(n int) {
-	if d.list != nil {
+	if d.list != nil && len(d.b) > d.at+n {
 		d.list.add(d.at+n, 0, 8*(len(d.b)-d.at-n), "MAC padding", "not part of the packet", secIPv6)
 	}
 	d.b = d.b[:d.at+n]

@@ -182,7 +182,7 @@ func (l *listing) payload(at int, b []byte, compressed bool) {
 		at, b = at+n, b[n:]
 	}
 	if len(b) > 0 {
-		l.add(at, 0, 8*len(b), "payload", fmt.Sprintf("%d octets", len(b)), secIPv6)
+		l.add(at, 0, 8*len(b), "payload", countOctets(len(b)), secIPv6)
 	}
 }
 
@@ -229,7 +229,7 @@ func (l *listing) bytecode(at, octets int, name string, n, s int) {
 	switch o := l.frame[at]; {
 	case name != "":
 	case o <= ghcMaxLiteral:
-		name = fmt.Sprintf("literal of %d octets", n)
+		name = "literal of " + countOctets(n)
 	case o>>4 == ghcZeros>>4:
 		name = fmt.Sprintf("%d zeros", n)
 	case o>>5 == ghcExtend>>5:
@@ -260,4 +260,12 @@ func nhName(nh byte) string {
 		return "NHC follows"
 	}
 	return "in-line"
+}
+
+// countOctets returns "1 octet", "2 octets".
+func countOctets(n int) string {
+	if n == 1 {
+		return "1 octet"
+	}
+	return fmt.Sprintf("%d octets", n)
 }
