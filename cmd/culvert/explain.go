@@ -261,8 +261,8 @@ func (l *linkFlags) jsonOnly(cmd *cobra.Command, args []string) error {
 		return asUsage(fmt.Errorf("%q: with --json everything comes from standard input", cut(args[0], 40)))
 	}
 	var err error
-	cmd.LocalNonPersistentFlags().Visit(func(f *pflag.Flag) {
-		if err == nil {
+	cmd.LocalNonPersistentFlags().VisitAll(func(f *pflag.Flag) {
+		if err == nil && f.Changed {
 			err = asUsage(fmt.Errorf("--%s: with --json it stands in each line of standard input", f.Name))
 		}
 	})

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 
+	"culvert/bridge/drop"
 	"culvert/bridge/ipv6"
 	"culvert/bridge/lowpan"
 )
@@ -25,9 +26,11 @@ func explainText(w io.Writer, in explainInput) error {
 		}
 		switch {
 		case o.err != nil && o.whole:
-			p.f("  datagram of frame %d ends: %v\n", o.frame, o.err)
+			p.f("  the datagram of frame %d ends: %v\n", o.frame, o.err)
+			p.f("  (%s)\n", drop.Of(o.err).About())
 		case o.err != nil:
 			p.f("  dropped: %v\n", o.err)
+			p.f("  (%s)\n", drop.Of(o.err).About())
 		case o.packet == nil:
 			p.f("  kept: the datagram is not complete, or had this fragment already\n")
 		default:

@@ -201,9 +201,13 @@ func ndOption(b []byte) (meaning, section string) {
 		copy(raw[:], b[8:])
 		p := netip.PrefixFrom(netip.AddrFrom16(raw), int(b[2]))
 		return fmt.Sprintf("6LoWPAN context %d: %v, %s, lifetime %d min", b[3]&15, p,
-			choose(b[3]&0x10 != 0, "for both ways", "to decompress only"), binary.BigEndian.Uint16(b[4:])), "RFC 6775, 4.2"
+			choose(b[3]&0x10 != 0, "for both ways", "to decompress only"), binary.BigEndian.Uint16(b[6:])), "RFC 6775, 4.2"
 	case 35:
-		return "authoritative border router", "RFC 6775, 4.3"
+		if len(b) != 24 {
+			return "authoritative border router of a wrong length", "RFC 6775, 4.3"
+		}
+		version := uint32(binary.BigEndian.Uint16(b[4:]))<<16 | uint32(binary.BigEndian.Uint16(b[2:]))
+		return fmt.Sprintf("authoritative border router %v, version %d", netip.AddrFrom16([16]byte(b[8:])), version), "RFC 6775, 4.3"
 	case 36:
 		return "6LoWPAN capabilities" + choose(b[3]&1 != 0, ", generic header compression understood", ""), "RFC 7400, 3.4; RFC 8505, 4.3"
 	}

@@ -10,6 +10,7 @@ import (
 	"io"
 	"net/netip"
 	"strconv"
+	"strings"
 
 	"culvert/bridge/drop"
 	"culvert/bridge/ieee802154"
@@ -134,7 +135,7 @@ func object(b []byte, keys map[string]func(json.RawMessage) error) error {
 		}
 		set := keys[key]
 		if set == nil {
-			return fmt.Errorf("unknown key %q", key)
+			return fmt.Errorf("unknown key %q", cut(key, 40))
 		}
 		if seen[key] {
 			return fmt.Errorf("key %q stands twice", key)
@@ -181,7 +182,7 @@ func jsonAddr(dst *ieee802154.Addr) func(json.RawMessage) error {
 		if json.Unmarshal(v, &s) != nil {
 			return errors.New("want a link address as a string")
 		}
-		a, err := ieee802154.ParseAddr(s)
+		a, err := ieee802154.ParseAddr(cut(s, 40)) // longer is wrong, and need not be repeated in full
 		if err == nil {
 			*dst = a
 		}
@@ -271,10 +272,10 @@ func hexError(s string, err error) error {
 	return fmt.Errorf("%q is no hex: an odd number of digits (%d)", cut(s, 40), len(s))
 }
 
-// cut shortens s for a message.
+// cut shortens s to n octets or less for a message.
 func cut(s string, n int) string {
 	if len(s) <= n {
 		return s
 	}
-	return s[:n] + "…"
+	return strings.ToValidUTF8(s[:n], "") + "…"
 }

@@ -287,6 +287,7 @@ func (f *fields) tcp(at int, u upper) {
 	f.octets(at+8, 4, "acknowledgment", fmt.Sprint(binary.BigEndian.Uint32(b[8:])), "RFC 9293, 3.1")
 	n := int(b[12]>>4) * 4
 	f.bits(at+12, 0, 4, "data offset", count(n, "octet"), "RFC 9293, 3.1")
+	f.bits(at+12, 4, 4, "reserved", "", "RFC 9293, 3.1")
 	var flags []string
 	for i, name := range []string{"CWR", "ECE", "URG", "ACK", "PSH", "RST", "SYN", "FIN"} {
 		if b[13]&(0x80>>i) != 0 {
