@@ -270,14 +270,19 @@ func (t *Table) EndSnapshot(at time.Time, changed func(Change)) {
 // that never got further than joining forgotten after ten minutes. Call it about
 // once a second; each change is reported to changed.
 func (t *Table) Tick(now time.Time, changed func(Change)) {
+	t.clock.follow(now)
 	t.expireAddresses(now)
+	at := t.clock.number(now)
 	var forget []*Node
 	for n := range t.All() {
 		id := n.id.Load()
-		heard := n.heard.Load()
-		quiet := time.Duration(now.UnixNano() - heard)
 		s := n.State()
-		if s == Joining && id.place == nil && now.Sub(n.Since()) > forgetJoining && quiet > forgetJoining {
+		heard := n.heard.Load()
+		if heard == never {
+			heard = n.since.Load() // the radio listed it, no frame came yet
+		}
+		quiet := time.Duration(at - heard)
+		if s == Joining && id.place == nil && time.Duration(at-n.since.Load()) > forgetJoining && quiet > forgetJoining {
 			forget = append(forget, n)
 			continue
 		}
@@ -285,7 +290,7 @@ func (t *Table) Tick(now time.Time, changed func(Change)) {
 		if id.place != nil && id.place.Period != 0 {
 			period = id.place.Period
 		}
-		if period <= 0 || heard == 0 {
+		if period <= 0 || s == Expected {
 			continue
 		}
 		switch {
@@ -313,5 +318,5 @@ func change(n *Node, was, is State, at time.Time) Change {
 
 func setState(n *Node, s State, at time.Time) {
 	n.state.Store(uint32(s))
-	n.since.Store(at.UnixNano())
+	n.since.Store(n.clock.number(at))
 }

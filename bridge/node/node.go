@@ -63,7 +63,8 @@ type Node struct {
 	first time.Time
 	id    atomic.Pointer[identity]
 
-	heard   atomic.Int64 // Unix nanoseconds; 0 is never
+	clock   *clock
+	heard   atomic.Int64 // on the clock
 	since   atomic.Int64
 	state   atomic.Uint32
 	gone    atomic.Bool // the radio says that it is not there
@@ -141,13 +142,13 @@ func (n *Node) Reachable() bool {
 func (n *Node) State() State { return State(n.state.Load()) }
 
 // Since returns when the present state began.
-func (n *Node) Since() time.Time { return unixTime(n.since.Load()) }
+func (n *Node) Since() time.Time { return n.clock.time(n.since.Load()) }
 
 // FirstSeen returns when the record was made.
 func (n *Node) FirstSeen() time.Time { return n.first }
 
 // LastHeard returns when the last frame of the node arrived, zero if none did.
-func (n *Node) LastHeard() time.Time { return unixTime(n.heard.Load()) }
+func (n *Node) LastHeard() time.Time { return n.clock.time(n.heard.Load()) }
 
 // Hops returns the number of radio links to the gateway, 0 if unknown.
 func (n *Node) Hops() uint8 { return uint8(n.hops.Load()) }
@@ -218,7 +219,7 @@ func (id *identity) derives(iid ipv6.IID) bool {
 // signal in dBm and hop count where they are known (0 is unknown). The packet path
 // calls it for each frame.
 func (n *Node) Heard(at time.Time, signal int8, hops uint8) {
-	n.heard.Store(at.UnixNano())
+	n.heard.Store(n.clock.number(at))
 	if signal != 0 && n.signal.Load() != int32(signal) {
 		n.signal.Store(int32(signal))
 	}
@@ -238,11 +239,4 @@ type Traffic struct {
 	PacketsDelivered atomic.Uint64 // to the node, all frames acknowledged
 	PacketsDropped   atomic.Uint64 // to or from the node, of any reason
 	Latency          atomic.Int64  // nanoseconds from handing over a frame to its result, smoothed by 1/8
-}
-
-func unixTime(ns int64) time.Time {
-	if ns == 0 {
-		return time.Time{}
-	}
-	return time.Unix(0, ns)
 }

@@ -20,7 +20,7 @@ func (t *Table) Records() []Record {
 	var out []Record
 	for n := range t.All() {
 		id := n.id.Load()
-		if n.heard.Load() == 0 && n.State() == Expected {
+		if n.State() == Expected {
 			continue
 		}
 		out = append(out, Record{EUI64: id.eui, Short: id.short, PAN: id.pan,
@@ -35,6 +35,9 @@ func (t *Table) Records() []Record {
 // no room.
 func (t *Table) Restore(records []Record, at time.Time) (lost int) {
 	for _, r := range records {
+		if t.PAN() == 0 && !r.Short.IsNone() {
+			t.SetPAN(r.PAN)
+		}
 		c := t.Attach(Joined{EUI64: r.EUI64, Short: r.Short}, at)
 		n := c.Node
 		if n == nil {
@@ -43,7 +46,7 @@ func (t *Table) Restore(records []Record, at time.Time) (lost int) {
 		}
 		n.first = r.FirstSeen
 		if !r.LastHeard.IsZero() {
-			n.heard.Store(r.LastHeard.UnixNano())
+			n.heard.Store(t.clock.number(r.LastHeard))
 		}
 		setState(n, Silent, at)
 		n.gone.Store(true)

@@ -22,6 +22,7 @@ type Options struct {
 	Places []Place
 	Period time.Duration // between a node's reports; 0 is unknown: no node is ever late
 	Max    int           // nodes; 0 is 65,536
+	Start  time.Time     // now; zero is time.Now()
 }
 
 // Table is the nodes of one mesh. All methods may be called from any goroutine.
@@ -38,6 +39,7 @@ type Table struct {
 	extras atomic.Int64 // entries in addr
 	pan    atomic.Uint32
 
+	clock   *clock
 	refused atomic.Uint64
 
 	mu      sync.RWMutex      // taken by every change, and by readers of what follows
@@ -64,6 +66,10 @@ func New(o Options) (*Table, error) {
 		byLabel:  map[string]*Node{},
 		places:   map[uint64]*Place{},
 	}
+	if o.Start.IsZero() {
+		o.Start = time.Now()
+	}
+	t.clock = newClock(o.Start)
 	if t.max <= 0 {
 		t.max = defaultMax
 	}
@@ -230,7 +236,9 @@ func (t *Table) Stats() Stats {
 // addLocked puts a new record into a free slot; nil if there is none. The caller
 // holds mu, or nobody else has the table yet.
 func (t *Table) addLocked(id identity, at time.Time) *Node {
-	n := &Node{first: at}
+	n := &Node{first: at, clock: t.clock}
+	n.heard.Store(never)
+	n.since.Store(never)
 	switch {
 	case len(t.free) > 0:
 		n.slot = t.free[len(t.free)-1]

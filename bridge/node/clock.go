@@ -1,0 +1,47 @@
+package node
+
+import (
+	"math"
+	"sync/atomic"
+	"time"
+)
+
+// clock turns times into numbers that fit an atomic: nanoseconds since the table
+// was made, by the monotonic clock where the times have its reading. A gateway
+// without a battery-backed clock steps by years when it first reaches a time server,
+// and no node may be late by that.
+type clock struct {
+	base atomic.Pointer[time.Time] // the time of number 0
+}
+
+const never = math.MinInt64
+
+func newClock(start time.Time) *clock {
+	c := &clock{}
+	c.base.Store(&start)
+	return c
+}
+
+func (c *clock) number(at time.Time) int64 {
+	if at.IsZero() {
+		return never
+	}
+	return int64(at.Sub(*c.base.Load()))
+}
+
+// time returns the time of a number: the zero time for never.
+func (c *clock) time(n int64) time.Time {
+	if n == never {
+		return time.Time{}
+	}
+	return c.base.Load().Add(time.Duration(n))
+}
+
+// follow takes over a step of the wall clock: numbers then give what the wall clock
+// would have shown.
+func (c *clock) follow(now time.Time) {
+	base := now.Add(-now.Sub(*c.base.Load()))
+	if base.Round(0).Sub(c.base.Load().Round(0)).Abs() > time.Second {
+		c.base.Store(&base)
+	}
+}
