@@ -27,6 +27,9 @@ const (
 var commands = []func(*globals) *cobra.Command{
 	newExplainCommand,
 	newCompressCommand,
+	newRunCommand,
+	newDemoCommand,
+	newNodesCommand,
 	newVersionCommand,
 }
 

@@ -9,8 +9,8 @@ import (
 	"github.com/spf13/cobra"
 )
 
-// buildVersion is set when a release is linked: -ldflags "-X main.buildVersion=1.2.3".
-var buildVersion string
+// version is set when a release is linked: -ldflags "-X main.version=1.2.3".
+var version string
 
 // buildInfo is what `culvert version` prints and the metrics show.
 type buildInfo struct {
@@ -23,7 +23,7 @@ type buildInfo struct {
 
 // readBuildInfo collects what the linker and the Go tool left in the program.
 func readBuildInfo() buildInfo {
-	b := buildInfo{Version: buildVersion, Go: runtime.Version(), Platform: runtime.GOOS + "/" + runtime.GOARCH}
+	b := buildInfo{Version: version, Go: runtime.Version(), Platform: runtime.GOOS + "/" + runtime.GOARCH}
 	info, ok := debug.ReadBuildInfo()
 	if ok {
 		for _, s := range info.Settings {

@@ -1,0 +1,58 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"path/filepath"
+	"time"
+
+	"culvert/bridge/radio"
+	"culvert/bridge/sim"
+)
+
+// simulatedSeed makes the simulated mesh of each run take the same course.
+const simulatedSeed = 1
+
+// attach returns the attachment of a mesh's radio; nothing is opened before it is
+// first read. A simulated one comes with a world, which must run beside it.
+func attach(c meshConfig, log *slog.Logger) (a radio.Attachment, world func(context.Context) error, err error) {
+	o := radio.Options{Log: log.With("part", "radio")}
+	switch r := c.radio; r.kind {
+	case radioSerial:
+		a, err = radio.NewSerial(radio.SerialOptions{Options: o, Device: r.device, Speed: r.speed})
+	case radioStream:
+		a, err = radio.NewStream(radio.StreamOptions{Options: o, Address: r.address})
+	case radioProcess:
+		dir := ""
+		if filepath.IsAbs(r.command[0]) {
+			dir = filepath.Dir(r.command[0])
+		}
+		a, err = radio.NewProcess(radio.ProcessOptions{Options: o, Command: r.command, Dir: dir})
+	case radioSimulated:
+		a, world, err = simulated(c, o)
+	default:
+		err = fmt.Errorf("radio of kind %q cannot be attached", r.kind)
+	}
+	if err != nil {
+		return nil, nil, err // not a nil *radio.Link in an interface
+	}
+	return a, world, nil
+}
+
+// simulated returns the radio of a simulated mesh.
+func simulated(c meshConfig, o radio.Options) (radio.Attachment, func(context.Context) error, error) {
+	site, err := loadSite(c.radio.site)
+	if err != nil {
+		return nil, nil, &exitError{exitUsage, err}
+	}
+	if site.Prefix != c.prefix {
+		return nil, nil, usagef("mesh %s: its prefix is %v, but its simulated nodes have %v (%s)", c.name, c.prefix, site.Prefix, c.radio.site)
+	}
+	mesh, err := sim.New(sim.Options{Site: site, Seed: simulatedSeed, Start: time.Now()})
+	if err != nil {
+		return nil, nil, fmt.Errorf("simulated mesh: %w", err)
+	}
+	r := sim.NewRadio(mesh, sim.RadioOptions{Log: o.Log})
+	return radio.NewLink("simulated radio", r.Dial, o), r.Run, nil
+}

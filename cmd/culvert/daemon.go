@@ -1,0 +1,207 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"time"
+
+	systemd "github.com/coreos/go-systemd/v22/daemon"
+
+	"culvert/bridge"
+	"culvert/bridge/node"
+	"culvert/coap"
+	"culvert/tun"
+)
+
+// daemonOptions are what runDaemon needs besides the configuration. Only log is
+// required.
+type daemonOptions struct {
+	log    *slog.Logger
+	notify *notifier    // the service manager; nil where there is none
+	http   net.Listener // already open; nil opens what the configuration says
+}
+
+// daemon is everything that runs, in the order of its start: the meshes, then the
+// doors through which others ask. It stops in the opposite order.
+type daemon struct {
+	cfg    *config
+	log    *slog.Logger
+	meshes []*bridge.Mesh
+	worlds []part        // of simulated radios
+	opened chan struct{} // gets one value for each mesh whose interface is open
+	coap   *coap.Server
+	http   net.Listener
+}
+
+// part is something that runs until its context ends.
+type part struct {
+	name string
+	run  func(context.Context) error
+}
+
+// runDaemon runs the daemon until ctx ends or a part of it fails. When it returns,
+// nothing of it runs any more, unless the error says that a part hangs.
+func runDaemon(ctx context.Context, cfg *config, o daemonOptions) (err error) {
+	defer func() { err = errors.Join(err, closeListener(o.http)) }()
+	unlock, err := lockState(cfg.stateDir)
+	if err != nil {
+		return err
+	}
+	defer unlock()
+	d, err := assemble(cfg, o)
+	if err != nil {
+		return err
+	}
+	o.log.Info("starting", "version", readBuildInfo().Version, "config", cfg.file, "meshes", len(cfg.meshes))
+	o.log.Warn("there are no rules in this version: everything may pass between the meshes and whoever reaches this host")
+
+	ctx, fail := context.WithCancelCause(ctx)
+	defer fail(nil)
+	worlds, worldCtx := newGroup(fail)
+	for _, w := range d.worlds {
+		worlds.start(worldCtx, w)
+	}
+	meshes, meshCtx := newGroup(fail)
+	for _, m := range d.meshes {
+		meshes.start(meshCtx, part{"mesh " + m.Name(), m.Run})
+	}
+	doors, doorCtx := newGroup(fail)
+	if d.waitOpen(ctx) {
+		if err := d.openDoors(doorCtx, doors); err != nil {
+			fail(err)
+		}
+	}
+	if ctx.Err() == nil {
+		o.log.Info("ready")
+		o.notify.say(systemd.SdNotifyReady)
+	}
+	o.notify.feed(ctx, d.healthy) // until ctx ends
+
+	o.log.Info("stopping")
+	o.notify.say(systemd.SdNotifyStopping)
+	err = context.Cause(ctx)
+	if errors.Is(err, context.Canceled) {
+		err = nil // somebody asked for it
+	}
+	deadline, cancel := context.WithTimeout(context.Background(), stopWait)
+	defer cancel()
+	err = errors.Join(err, doors.stop(deadline), meshes.stop(deadline), worlds.stop(deadline))
+	if err == nil {
+		o.log.Info("stopped")
+	}
+	return err
+}
+
+// assemble makes the parts from the configuration. Nothing is opened yet.
+func assemble(cfg *config, o daemonOptions) (*daemon, error) {
+	d := &daemon{cfg: cfg, log: o.log, http: o.http, opened: make(chan struct{}, len(cfg.meshes))}
+	var shown []coap.Mesh
+	for _, c := range cfg.meshes {
+		m, err := d.mesh(c)
+		if err != nil {
+			return nil, err
+		}
+		d.meshes = append(d.meshes, m)
+		shown = append(shown, coap.Mesh{Name: c.name, Table: m.Nodes()})
+	}
+	d.coap = coap.New(coap.Options{
+		Meshes:  shown,
+		UDP:     cfg.coapListen,
+		Control: cfg.control,
+		Version: readBuildInfo().Version,
+		Log:     o.log,
+	})
+	return d, nil
+}
+
+// mesh makes one mesh.
+func (d *daemon) mesh(c meshConfig) (*bridge.Mesh, error) {
+	log := d.log.With("mesh", c.name)
+	attachment, world, err := attach(c, log)
+	if err != nil {
+		return nil, fmt.Errorf("mesh %s: %w", c.name, err)
+	}
+	if world != nil {
+		d.worlds = append(d.worlds, part{"simulated mesh " + c.name, world})
+	}
+	first := true
+	open := func() (bridge.Tun, error) { // called by one goroutine of the mesh
+		dev, err := tun.Open(tun.Options{Name: c.iface, Prefix: c.prefix, Log: log})
+		if err != nil {
+			return nil, err // not a nil *tun.Device in an interface
+		}
+		if first {
+			first = false
+			d.opened <- struct{}{} // has room for each mesh
+		}
+		return dev, nil
+	}
+	admit := node.AdmitAny
+	if c.listed {
+		admit = node.AdmitListed
+	}
+	places := make([]node.Place, 0, len(c.places))
+	for _, p := range c.places {
+		full := c.full
+		if p.full != nil {
+			full = *p.full
+		}
+		places = append(places, node.Place{Name: p.name, EUI64: p.eui64, Full: full})
+	}
+	m, err := bridge.New(bridge.Options{
+		Name:                c.name,
+		Prefix:              c.prefix,
+		Radio:               attachment,
+		OpenTun:             open,
+		Places:              places,
+		Admit:               admit,
+		Full:                c.full,
+		ElidedChecksumPorts: c.elidedPorts,
+		Log:                 d.log,
+	})
+	if err != nil {
+		return nil, errors.Join(err, attachment.Close())
+	}
+	return m, nil
+}
+
+// waitOpen waits until every mesh has its interface, so that a door can listen at an
+// address of it. It reports false if ctx ended before.
+func (d *daemon) waitOpen(ctx context.Context) bool {
+	for range d.meshes {
+		select {
+		case <-d.opened:
+		case <-ctx.Done():
+			return false
+		}
+	}
+	return true
+}
+
+// healthy reports why packets cannot pass, nil if they can. A radio that is away is
+// no fault of the daemon, which waits for it.
+func (d *daemon) healthy() error {
+	for _, m := range d.meshes {
+		if !m.Stats().TunUp {
+			return fmt.Errorf("mesh %s: the interface is away", m.Name())
+		}
+	}
+	return nil
+}
+
+// stopWait is how long all parts together may take to stop.
+const stopWait = 8 * time.Second
+
+// closeListener closes l; nil, and a listener that is closed already, are no error.
+func closeListener(l net.Listener) error {
+	if l == nil {
+		return nil
+	}
+	if err := l.Close(); !errors.Is(err, net.ErrClosed) {
+		return err
+	}
+	return nil
+}

@@ -1,0 +1,87 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"golang.org/x/sys/unix"
+
+	"culvert/bridge/metrics"
+	"culvert/bridge/web"
+)
+
+// openDoors opens what others ask through, and serves it with the group.
+func (d *daemon) openDoors(ctx context.Context, doors *group) error {
+	if err := d.coap.Listen(); err != nil {
+		return err
+	}
+	doors.start(ctx, part{"CoAP front", d.coap.Run})
+	if d.http == nil && d.cfg.httpListen != "" {
+		l, err := net.Listen("tcp", d.cfg.httpListen)
+		if err != nil {
+			return fmt.Errorf("http.listen: %w", err)
+		}
+		d.http = l
+	}
+	if d.http != nil {
+		doors.start(ctx, part{"HTTP side", d.web().Run})
+	}
+	return nil
+}
+
+// web makes the HTTP side.
+func (d *daemon) web() *web.Server {
+	build := readBuildInfo()
+	o := web.Options{
+		Listener: d.http,
+		Version:  build.Version,
+		Log:      d.log,
+		Metrics: metrics.New(metrics.Options{Meshes: d.meshes, CoAP: d.coap,
+			Version: build.Version, Revision: build.Revision, GoVersion: build.Go, Log: d.log}).Handler(),
+	}
+	for i, m := range d.meshes {
+		o.Meshes = append(o.Meshes, web.Mesh{
+			Name:      m.Name(),
+			Interface: d.cfg.meshes[i].iface,
+			Table:     m.Nodes(),
+			Up: func() (mesh, radio bool) {
+				s := m.Stats()
+				return s.Up, s.Forward.Radio.Up
+			},
+		})
+	}
+	return web.New(o)
+}
+
+// lockState makes the folder of the state, and makes sure that no other daemon uses
+// it.
+func lockState(dir string) (unlock func(), err error) {
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return nil, fmt.Errorf("state_dir: %w", err)
+	}
+	f, err := os.OpenFile(filepath.Join(dir, "lock"), os.O_CREATE|os.O_RDWR, 0o600)
+	if err != nil {
+		return nil, fmt.Errorf("state_dir: %w", err)
+	}
+	if err := unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB); err != nil {
+		defer f.Close()
+		if !errors.Is(err, unix.EWOULDBLOCK) {
+			return nil, fmt.Errorf("state_dir: lock %s: %w", f.Name(), err)
+		}
+		who := "another daemon"
+		b := make([]byte, 16)
+		if n, _ := f.Read(b); n > 0 {
+			who += " (process " + strings.TrimSpace(string(b[:n])) + ")"
+		}
+		return nil, fmt.Errorf("state_dir: %s runs with %s already; stop it, or give this one its own state_dir", who, dir)
+	}
+	if err := f.Truncate(0); err == nil {
+		fmt.Fprintln(f, os.Getpid()) // only a hint for whoever finds it locked
+	}
+	return func() { f.Close() }, nil
+}

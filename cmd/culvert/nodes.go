@@ -1,0 +1,123 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"text/tabwriter"
+	"time"
+
+	"github.com/plgd-dev/go-coap/v3/message"
+	"github.com/spf13/cobra"
+
+	"culvert/coap"
+)
+
+// nodes asks the daemon for all nodes.
+func (c *controlClient) nodes(ctx context.Context) ([]coap.NodeState, error) {
+	body, err := c.get(ctx, "/nodes", message.AppJSON)
+	if err != nil {
+		return nil, err
+	}
+	var out []coap.NodeState
+	if err := json.Unmarshal(body, &out); err != nil {
+		return nil, fmt.Errorf("answer of the daemon for /nodes: %w", err)
+	}
+	return out, nil
+}
+
+// newNodesCommand returns `culvert nodes`.
+func newNodesCommand(g *globals) *cobra.Command {
+	return &cobra.Command{
+		Use:   "nodes",
+		Short: "List what the daemon knows of its nodes",
+		Long: `List every node of the running daemon: what it is called, what state it is in,
+the IPv6 address at which any host can reach it, its link addresses, how many radio
+links away it is, and when it was last heard.
+
+States: expected (configured, never heard), joining (frames seen, no packet yet),
+up, late (one report overdue), silent (gone, or long overdue), retired.`,
+		Example: `  culvert nodes
+  culvert nodes --config deploy/fenland/culvert.toml
+  culvert nodes --json | jq -r '.[] | select(.state != "up") | .node'`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			path, err := controlPath(g.config)
+			if err != nil {
+				return err
+			}
+			c, err := dialControl(cmd.Context(), path)
+			if err != nil {
+				return err
+			}
+			defer c.Close()
+			nodes, err := c.nodes(cmd.Context())
+			if err != nil {
+				return err
+			}
+			if g.json {
+				return json.NewEncoder(cmd.OutOrStdout()).Encode(nodes)
+			}
+			return printNodes(cmd.OutOrStdout(), nodes, time.Now())
+		},
+	}
+}
+
+// printNodes prints the nodes as a table for people.
+func printNodes(out io.Writer, nodes []coap.NodeState, now time.Time) error {
+	if len(nodes) == 0 {
+		_, err := fmt.Fprintln(out, "No nodes yet: none is configured as a place, and none has joined.")
+		return err
+	}
+	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(w, "NODE\tSTATE\tADDRESS\tEUI-64\tSHORT\tHOPS\tSIGNAL\tHEARD\tMESH")
+	for _, n := range nodes {
+		address, eui, short := "-", "-", "-"
+		if n.Address != nil {
+			address = n.Address.String()
+		}
+		if n.EUI64 != nil {
+			eui = n.EUI64.String()
+		}
+		if n.Short != nil {
+			short = n.Short.String()
+		}
+		state := n.State
+		if n.Strangers {
+			state += " (not admitted)"
+		}
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n",
+			n.Node, state, address, eui, short, known(int(n.Hops), ""), known(int(n.Signal), " dBm"), ago(n.Heard, now), n.Mesh)
+	}
+	return w.Flush()
+}
+
+// known returns a number with its unit, or a dash for 0, which is unknown.
+func known(n int, unit string) string {
+	if n == 0 {
+		return "-"
+	}
+	return fmt.Sprint(n) + unit
+}
+
+// ago returns how long before now something was, in the unit that reads best.
+func ago(t *time.Time, now time.Time) string {
+	if t == nil {
+		return "never"
+	}
+	d := now.Sub(*t)
+	switch {
+	case d < 0:
+		return "just now"
+	case d < 10*time.Second:
+		return fmt.Sprintf("%.1f s ago", d.Seconds())
+	case d < 2*time.Minute:
+		return fmt.Sprintf("%.0f s ago", d.Seconds())
+	case d < 2*time.Hour:
+		return fmt.Sprintf("%.0f min ago", d.Minutes())
+	case d < 48*time.Hour:
+		return fmt.Sprintf("%.0f h ago", d.Hours())
+	}
+	return fmt.Sprintf("%.0f days ago", d.Hours()/24)
+}

@@ -1,0 +1,98 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"log/slog"
+	"os/signal"
+	"strings"
+	"syscall"
+
+	"github.com/spf13/cobra"
+)
+
+// runOptions are the flags of `culvert run`.
+type runOptions struct {
+	check     bool
+	logFormat string
+	logLevel  string
+}
+
+// newRunCommand returns `culvert run`.
+func newRunCommand(g *globals) *cobra.Command {
+	var o runOptions
+	cmd := &cobra.Command{
+		Use:   "run",
+		Short: "Run the daemon",
+		Long: `Run the daemon in the foreground: for each mesh of the configuration it makes a
+TUN interface, attaches the radio, and carries IPv6 between the two until it is
+told to stop (Ctrl-C, SIGTERM). It then removes the interface and what belongs to
+it. It needs root, or CAP_NET_ADMIN and /dev/net/tun; a service manager is told
+when it is ready and that it is alive (sd_notify).
+
+CAUTION: in this version there are no rules yet. Whoever can send packets to this
+machine can reach every node of a mesh, and can switch outputs that move pumps,
+valves and motors. Keep the mesh's prefix behind a firewall, fit local interlocks
+that hold whatever arrives over the network, and follow the local codes.`,
+		Example: `  culvert run --config culvert.toml
+  culvert run --config culvert.toml --check-config   only say what is wrong with the file
+  culvert run --log json --log-level debug`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error { return runRun(cmd, g, o) },
+	}
+	f := cmd.Flags()
+	f.BoolVar(&o.check, "check-config", false, "only check the configuration file")
+	f.StringVar(&o.logFormat, "log", "text", "`FORMAT` of the log on standard error: text or json")
+	f.StringVar(&o.logLevel, "log-level", "info", "`LEVEL` from which to log: debug, info, warn or error")
+	return cmd
+}
+
+// runRun checks the command line and the configuration, and runs the daemon.
+func runRun(cmd *cobra.Command, g *globals, o runOptions) error {
+	log, err := newLogger(cmd.ErrOrStderr(), o)
+	if err != nil {
+		return err
+	}
+	cfg, err := loadConfig(g.config)
+	if err != nil {
+		return err
+	}
+	if o.check {
+		_, err := fmt.Fprintf(cmd.OutOrStdout(), "%s: no fault found, %s\n", g.config, meshCount(len(cfg.meshes)))
+		return err
+	}
+	ctx, stop := signal.NotifyContext(cmd.Context(), syscall.SIGINT, syscall.SIGTERM, syscall.SIGHUP)
+	defer stop()
+	context.AfterFunc(ctx, stop) // a second signal ends the process at once
+	return runDaemon(ctx, cfg, daemonOptions{log: log, notify: newNotifier(log)})
+}
+
+// meshCount returns "1 mesh" or "2 meshes".
+func meshCount(n int) string {
+	if n == 1 {
+		return "1 mesh"
+	}
+	return fmt.Sprintf("%d meshes", n)
+}
+
+// newLogger returns the logger that the flags ask for.
+func newLogger(w io.Writer, o runOptions) (*slog.Logger, error) {
+	var level slog.Level
+	switch o.logLevel {
+	case "debug", "info", "warn", "error":
+		if err := level.UnmarshalText([]byte(strings.ToUpper(o.logLevel))); err != nil {
+			return nil, asUsage(fmt.Errorf("--log-level: %w", err))
+		}
+	default:
+		return nil, asUsage(fmt.Errorf("--log-level %q: want debug, info, warn or error", o.logLevel))
+	}
+	ho := &slog.HandlerOptions{Level: level}
+	switch o.logFormat {
+	case "text":
+		return slog.New(slog.NewTextHandler(w, ho)), nil
+	case "json":
+		return slog.New(slog.NewJSONHandler(w, ho)), nil
+	}
+	return nil, asUsage(fmt.Errorf("--log %q: want text or json", o.logFormat))
+}

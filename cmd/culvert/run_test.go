@@ -1,0 +1,248 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"culvert/tun/tuntest"
+)
+
+// TestRunStop runs the daemon as a program, asks it, and ends it by each signal: it
+// ends with exit code 0 and leaves nothing behind.
+func TestRunStop(t *testing.T) {
+	for _, s := range []syscall.Signal{syscall.SIGTERM, syscall.SIGINT, syscall.SIGHUP} {
+		t.Run(s.String(), func(t *testing.T) {
+			ns := tuntest.NewNS(t)
+			before := ours(t, ns)
+			if len(before) != 0 {
+				t.Fatalf("a fresh namespace has %v", before)
+			}
+			r := startRun(t, ns, copySite(t))
+			if during := ours(t, ns); !slices.Contains(during, "link mesh0") || !slices.Contains(during, "address fd5e:2a11:77c0:1::1/64") {
+				t.Errorf("while it runs: %q", during)
+			}
+			out, err := ns.Command(built(t), "nodes", "--config", r.config).Output()
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, want := range []string{"NODE ", "pump-house ", "fd5e:2a11:77c0:1:200:5eef:1000:7", "00:00:5e:ef:10:00:00:07", " ago "} {
+				if !strings.Contains(string(out), want) {
+					t.Errorf("nodes prints no %q:\n%s", want, out)
+				}
+			}
+			if code := r.stop(s); code != 0 {
+				t.Errorf("exit code %d", code)
+			}
+			if after := ours(t, ns); len(after) != 0 {
+				t.Errorf("left behind: %q", after)
+			}
+			text := r.log.String()
+			if strings.Count(text, "there are no rules in this version") != 1 || !strings.Contains(text, "msg=stopped") {
+				t.Errorf("the log should say once that there are no rules, and that it stopped:\n%s", text)
+			}
+			code, _, stderr := command(t, "nodes", "--config", r.config)
+			if code != exitUnreachable || !strings.Contains(stderr, "no daemon listens at") {
+				t.Errorf("nodes after the end: exit code %d, %s", code, stderr)
+			}
+		})
+	}
+}
+
+// TestKillRestart kills the daemon the hard way, starts it again, and holds that
+// nothing is doubled, and in the end nothing left.
+func TestKillRestart(t *testing.T) {
+	ns := tuntest.NewNS(t)
+	config := copySite(t)
+	first := startRun(t, ns, config)
+	want := ours(t, ns)
+	first.stop(syscall.SIGKILL)
+	second := startRun(t, ns, config)
+	if got := ours(t, ns); !slices.Equal(got, want) {
+		t.Errorf("after kill and restart:\n got %q\nwant %q", got, want)
+	}
+	if code := second.stop(syscall.SIGTERM); code != 0 {
+		t.Errorf("exit code %d", code)
+	}
+	if after := ours(t, ns); len(after) != 0 {
+		t.Errorf("left behind: %q", after)
+	}
+}
+
+// TestRunTwice holds that a second daemon on the same state says so and ends, and
+// does no harm to the first.
+func TestRunTwice(t *testing.T) {
+	ns := tuntest.NewNS(t)
+	first := startRun(t, ns, copySite(t))
+	out, err := ns.Command(built(t), "run", "--config", first.config).CombinedOutput()
+	if err == nil || !strings.Contains(string(out), "runs with "+filepath.Dir(first.config)+"/state already") {
+		t.Errorf("second daemon: %v\n%s", err, out)
+	}
+	if n := len(first.nodes()); n != 6 {
+		t.Errorf("the first one lists %d nodes", n)
+	}
+	if code := first.stop(syscall.SIGTERM); code != 0 {
+		t.Errorf("exit code %d", code)
+	}
+}
+
+// TestRunDaemon runs the daemon in this process, reads its web side, and ends it:
+// TestMain holds that no goroutine is left.
+func TestRunDaemon(t *testing.T) {
+	tuntest.Own(t)
+	cfg, err := loadConfig(copySite(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	ended := make(chan error, 1)
+	log := &output{}
+	go func() {
+		ended <- runDaemon(ctx, cfg, daemonOptions{log: slog.New(slog.NewTextHandler(log, nil)), http: l})
+	}()
+	client := http.Client{Transport: &http.Transport{DisableKeepAlives: true}}
+	tuntest.Poll(t, 20*time.Second, func() (bool, string) {
+		resp, err := client.Get("http://" + l.Addr().String() + "/metrics")
+		if err != nil {
+			return false, err.Error()
+		}
+		defer resp.Body.Close()
+		return resp.StatusCode == http.StatusOK, resp.Status
+	})
+	cancel()
+	select {
+	case err := <-ended:
+		if err != nil {
+			t.Errorf("ended with %v\n%s", err, log)
+		}
+	case <-time.After(15 * time.Second):
+		t.Fatalf("has not ended\n%s", log)
+	}
+}
+
+// TestRunRefused holds that what cannot be run is said in one line each.
+func TestRunRefused(t *testing.T) {
+	ns := tuntest.NewNS(t)
+	good := copySite(t)
+	text, err := os.ReadFile(good)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		name, old, new string
+		code           int
+		want           string
+	}{
+		{"prefix of the plan", "c0:1::/64", "c0:2::/64", 2, "its prefix is fd5e:2a11:77c0:2::/64, but its simulated nodes have fd5e:2a11:77c0:1::/64"},
+		{"plan", `"site.toml"`, `"nowhere.toml"`, 2, "nowhere.toml"},
+		{"address of the web side", `"[::1]:6282"`, `"192.0.2.1:6282"`, 1, "http.listen: listen tcp 192.0.2.1:6282"},
+		{"address of the CoAP front", `"udp [::]:5683"`, `"udp 192.0.2.1:5683"`, 1, "192.0.2.1:5683"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			changed := strings.Replace(string(text), c.old, c.new, 1)
+			if c.old == `"[::1]:6282"` {
+				changed = strings.Replace(string(text), `"[::1]:0"`, c.new, 1)
+			}
+			file := filepath.Join(filepath.Dir(good), "changed.toml")
+			if err := os.WriteFile(file, []byte(changed), 0o600); err != nil {
+				t.Fatal(err)
+			}
+			cmd := ns.Command(built(t), "run", "--config", file, "--log-level", "error")
+			out := &output{}
+			cmd.Stdout, cmd.Stderr = out, out
+			select {
+			case <-tuntest.Start(t, cmd):
+			case <-time.After(20 * time.Second):
+				t.Fatalf("still runs\n%s", out)
+			}
+			if code := cmd.ProcessState.ExitCode(); code != c.code || !strings.Contains(out.String(), c.want) || strings.Count(out.String(), "\n") != 1 {
+				t.Errorf("exit code %d, want %d with %q:\n%s", code, c.code, c.want, out)
+			}
+		})
+	}
+	if left := ours(t, ns); len(left) != 0 {
+		t.Errorf("left behind: %q", left)
+	}
+}
+
+func TestGroup(t *testing.T) {
+	wait := func(ctx context.Context) error { <-ctx.Done(); return nil }
+	boom := errors.New("boom")
+	for _, c := range []struct {
+		name   string
+		parts  []part
+		failed string // why the daemon ends
+		ended  string // what stop returns
+	}{
+		{"all wait", []part{{"a", wait}, {"b", wait}}, "", ""},
+		{"one fails", []part{{"a", wait}, {"b", func(context.Context) error { return boom }}}, "b: boom", ""},
+		{"one ends", []part{{"a", func(context.Context) error { return nil }}}, "a has ended without being told to", ""},
+		{"one fails at its end", []part{{"a", func(ctx context.Context) error { <-ctx.Done(); return boom }}}, "", "a: boom"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			failed := make(chan error, 8)
+			g, ctx := newGroup(func(err error) { failed <- err })
+			for _, p := range c.parts {
+				g.start(ctx, p)
+			}
+			if c.failed != "" {
+				if err := <-failed; err.Error() != c.failed {
+					t.Errorf("the daemon ends by %v, want %s", err, c.failed)
+				}
+			}
+			err := g.stop(t.Context())
+			if c.ended == "" && err != nil || c.ended != "" && (err == nil || err.Error() != c.ended) {
+				t.Errorf("stop: %v, want %q", err, c.ended)
+			}
+			if len(failed) > 0 {
+				t.Errorf("the daemon ends by %v", <-failed)
+			}
+		})
+	}
+}
+
+// TestGroupHangs holds that a part that does not end is named, and not waited for
+// forever.
+func TestGroupHangs(t *testing.T) {
+	release := make(chan struct{})
+	g, ctx := newGroup(func(error) {})
+	g.start(ctx, part{"the pump", func(context.Context) error { <-release; return nil }})
+	deadline, cancel := context.WithCancel(t.Context())
+	cancel()
+	if err := g.stop(deadline); err == nil || err.Error() != "not stopped within 8s: the pump" {
+		t.Errorf("stop: %v", err)
+	}
+	close(release)
+	g.ended.Wait()
+}
+
+// TestLogger holds that both formats and all levels are taken.
+func TestLogger(t *testing.T) {
+	for _, level := range []string{"debug", "info", "warn", "error"} {
+		out := &output{}
+		log, err := newLogger(out, runOptions{logFormat: "json", logLevel: level})
+		if err != nil {
+			t.Fatal(err)
+		}
+		log.Error("said", "mesh", "fenland")
+		var line struct{ Level, Msg, Mesh string }
+		if err := json.Unmarshal([]byte(out.String()), &line); err != nil || line.Msg != "said" || line.Mesh != "fenland" {
+			t.Errorf("%s: %v %s", level, err, out)
+		}
+	}
+}
