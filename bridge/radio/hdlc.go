@@ -54,7 +54,9 @@ func appendEscaped(dst, b []byte) []byte {
 	return append(dst, b[start:]...)
 }
 
-func special(c byte) bool { return c == flag || c == escape || c == xon || c == xoff }
+// special reports whether c is one of the four octets that are escaped: it is asked
+// for each octet of the line, hence two comparisons for four.
+func special(c byte) bool { return c-escape < 2 || c|2 == xoff }
 
 // LineStats count what a Splitter met. Idle flags are in none of them.
 type LineStats struct {
@@ -82,38 +84,52 @@ type Splitter struct {
 // returns the number taken and the frame's body without its FCS, nil if none is
 // complete. The body is good until the next Feed.
 func (s *Splitter) Feed(in []byte) (body []byte, taken int) {
-	for i, c := range in {
-		if c == flag {
-			if body := s.end(); body != nil {
-				return body, i + 1
-			}
+	for i := 0; i < len(in); {
+		if s.escaped && in[i] != flag {
+			s.escaped = false
+			s.put(in[i] ^ flip)
+			s.raw++
+			i++
 			continue
 		}
-		s.raw++
-		switch {
-		case s.skip:
-		case s.escaped:
-			s.escaped = false
-			s.put(c ^ flip)
-		case c == escape:
-			s.escaped = true
-		case c == xon || c == xoff:
-			// Put in by the line: a sender escapes its own (RFC 1662, section 4.2).
-		default:
-			s.put(c)
+		run := i
+		for run < len(in) && !special(in[run]) {
+			run++
 		}
+		s.put(in[i:run]...)
+		s.raw += run - i
+		if i = run; i == len(in) {
+			break
+		}
+		c := in[i]
+		i++
+		switch c {
+		case flag:
+			if body := s.end(); body != nil {
+				return body, i
+			}
+			continue
+		case escape:
+			s.escaped = true
+		case xon, xoff:
+			// Put in by the line: a sender escapes its own (RFC 1662, section 4.2).
+		}
+		s.raw++
 	}
 	return nil, len(in)
 }
 
-func (s *Splitter) put(c byte) {
-	if s.n == len(s.buf) {
+// put adds octets to the frame, which is given up when it grows too long.
+func (s *Splitter) put(b ...byte) {
+	if s.skip {
+		return
+	}
+	if s.n+len(b) > len(s.buf) {
 		s.skip = true
 		s.stats.TooLong++
 		return
 	}
-	s.buf[s.n] = c
-	s.n++
+	s.n += copy(s.buf[s.n:], b)
 }
 
 // end judges what stands before a flag, and begins the next frame.

@@ -109,6 +109,15 @@ func TestEveryEscapeIsUnderstood(t *testing.T) {
 	}
 }
 
+func TestSpecialOctets(t *testing.T) {
+	for i := range 256 {
+		c := byte(i)
+		if want := c == flag || c == escape || c == xon || c == xoff; special(c) != want {
+			t.Errorf("special(%#x) = %v", c, !want)
+		}
+	}
+}
+
 // The check sequences are those of Python's zlib.crc32, whose CRC RFC 1662's 32-bit
 // FCS is; escapes put in by hand.
 func TestWireForm(t *testing.T) {
