@@ -51,7 +51,7 @@ var claims = []claim{
 	{"nhc-ext", "cmd/culvert", "TestExplainVectors"},
 	{"nhc-udp", "bridge/adapt", "TestVectors"},
 	{"nhc-udp", "cmd/culvert", "TestExplainVectors"},
-	{"router", "bridge/forward", ""},
+	{"router", "bridge/forward", "TestRouterVectors"},
 	{"senml", "bridge/senml", "TestVectors"},
 	{"truncation", "bridge/adapt", "TestVectors"},
 	{"truncation", "cmd/culvert", "TestExplainVectors"},

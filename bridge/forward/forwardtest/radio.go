@@ -104,6 +104,18 @@ func (r *Radio) Receive([]byte) (radio.Event, error) {
 	}
 }
 
+// Poll returns the next event without waiting; false if there is none.
+func (r *Radio) Poll() (radio.Event, bool) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if len(r.events) == 0 {
+		return radio.Event{}, false
+	}
+	ev := r.events[0]
+	r.events = r.events[1:]
+	return ev, true
+}
+
 // Send takes a frame, if there is a credit left.
 func (r *Radio) Send(f radio.Frame, id uint32) error {
 	r.mu.Lock()
