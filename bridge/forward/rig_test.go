@@ -53,11 +53,12 @@ type rig struct {
 	tun   *forwardtest.Tun
 	now   time.Time
 	far   *adapt.Sender // of all nodes
+	gw    ieee802154.Addr
 }
 
 func newRig(t testing.TB, o Options, no node.Options) *rig {
 	t.Helper()
-	r := &rig{t: t, radio: forwardtest.NewRadio(), tun: forwardtest.NewTun(), now: start, far: adapt.NewSender(100)}
+	r := &rig{t: t, radio: forwardtest.NewRadio(), tun: forwardtest.NewTun(), now: start, far: adapt.NewSender(100), gw: gwEUI}
 	no.Prefix, no.Start = prefix, start
 	table, err := node.New(no)
 	if err != nil {
@@ -108,8 +109,8 @@ func (r *rig) down(pkt []byte) {
 // up sends a packet from a node, in as many frames as it takes.
 func (r *rig) up(from ieee802154.Addr, pkt []byte) {
 	r.t.Helper()
-	for _, b := range r.frames(from, gwEUI, pkt) {
-		r.radio.Push(radio.Event{Kind: radio.EventFrame, Frame: radio.Frame{From: from, To: gwEUI, Payload: b}})
+	for _, b := range r.frames(from, r.gw, pkt) {
+		r.radio.Push(radio.Event{Kind: radio.EventFrame, Frame: radio.Frame{From: from, To: r.gw, Payload: b}})
 	}
 	r.run()
 }
@@ -143,7 +144,7 @@ func (r *rig) answer(o radio.Outcome) (got []arrived) {
 			return got
 		}
 		for _, s := range sent {
-			g, err := rx.Receive(lowpan.Peer{From: gwEUI, To: s.Frame.To}, s.Frame.Payload, contexts, r.now)
+			g, err := rx.Receive(lowpan.Peer{From: r.gw, To: s.Frame.To}, s.Frame.Payload, contexts, r.now)
 			if err != nil {
 				r.t.Fatalf("frame to %v: %v", s.Frame.To, err)
 			}

@@ -53,6 +53,7 @@ func routerRow(t *testing.T, v bridgetest.Vector) {
 	r := newRig(t, Options{}, node.Options{})
 	info := forwardtest.Info()
 	info.EUI64 = eui(0xff)
+	r.gw = info.EUI64
 	known := eui(1) // the node of the vectors, and one with a short address
 	short := ieee802154.Short(0xbeef)
 	sender := ieee802154.Extended(0x02005eef1000000b) // of the link-local source
@@ -115,8 +116,8 @@ func (r *rig) fromVector(in []byte, known, short, sender ieee802154.Addr) {
 	case src == local(sender):
 		from = sender
 	}
-	for _, b := range r.frames(from, eui(0xff), p) {
-		r.radio.Push(radio.Event{Kind: radio.EventFrame, Frame: radio.Frame{From: from, To: eui(0xff), Payload: b}})
+	for _, b := range r.frames(from, r.gw, p) {
+		r.radio.Push(radio.Event{Kind: radio.EventFrame, Frame: radio.Frame{From: from, To: r.gw, Payload: b}})
 	}
 	r.run()
 }
