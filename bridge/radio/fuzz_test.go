@@ -49,8 +49,8 @@ func FuzzSplitter(f *testing.F) {
 	for _, c := range samples() {
 		f.Add(AppendFramed(nil, c.octets(f)), uint8(3))
 	}
-	f.Add([]byte{flag, escape, flag, flag, 'x', escape}, uint8(1))
-	f.Add(bytes.Repeat([]byte{flag, 1, 2, 3}, 600), uint8(7))
+	f.Add([]byte{frameFlag, escape, frameFlag, frameFlag, 'x', escape}, uint8(1))
+	f.Add(bytes.Repeat([]byte{frameFlag, 1, 2, 3}, 600), uint8(7))
 	f.Fuzz(func(t *testing.T, in []byte, size uint8) {
 		whole, stats := split(in)
 		var s Splitter

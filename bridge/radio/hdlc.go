@@ -7,12 +7,12 @@ import (
 
 // Octets of the framing (RFC 1662, sections 3.1, 4.2 and 7.1).
 const (
-	flag    = 0x7e // ends one frame and begins the next
-	escape  = 0x7d // the next octet was complemented in its sixth bit
-	flip    = 0x20
-	xon     = 0x11 // software flow control that the line may put in by itself
-	xoff    = 0x13
-	fcsSize = 4 // the 32-bit FCS (RFC 1662, appendix C.3)
+	frameFlag = 0x7e // ends one frame and begins the next
+	escape    = 0x7d // the next octet was complemented in its sixth bit
+	flip      = 0x20
+	xon       = 0x11 // software flow control that the line may put in by itself
+	xoff      = 0x13
+	fcsSize   = 4 // the 32-bit FCS (RFC 1662, appendix C.3)
 )
 
 // The bounds of this link. A frame with fewer octets than minFrame between its
@@ -35,10 +35,10 @@ const (
 func AppendFramed(dst, body []byte) []byte {
 	var fcs [fcsSize]byte
 	binary.LittleEndian.PutUint32(fcs[:], crc32.ChecksumIEEE(body))
-	dst = append(dst, flag)
+	dst = append(dst, frameFlag)
 	dst = appendEscaped(dst, body)
 	dst = appendEscaped(dst, fcs[:])
-	return append(dst, flag)
+	return append(dst, frameFlag)
 }
 
 func appendEscaped(dst, b []byte) []byte {
@@ -85,7 +85,7 @@ type Splitter struct {
 // complete. The body is good until the next Feed.
 func (s *Splitter) Feed(in []byte) (body []byte, taken int) {
 	for i := 0; i < len(in); {
-		if s.escaped && in[i] != flag {
+		if s.escaped && in[i] != frameFlag {
 			s.escaped = false
 			s.put(in[i] ^ flip)
 			s.raw++
@@ -104,7 +104,7 @@ func (s *Splitter) Feed(in []byte) (body []byte, taken int) {
 		c := in[i]
 		i++
 		switch c {
-		case flag:
+		case frameFlag:
 			if body := s.end(); body != nil {
 				return body, i
 			}

@@ -95,15 +95,15 @@ func TestEveryEscapeIsUnderstood(t *testing.T) {
 	}
 	crc := crc32.ChecksumIEEE(body)
 	plain := append(bytes.Clone(body), byte(crc), byte(crc>>8), byte(crc>>16), byte(crc>>24))
-	wire := []byte{flag}
+	wire := []byte{frameFlag}
 	for _, c := range plain { // each octet escaped, which a sender may do (RFC 1662, 4.2)
-		if c^flip == flag {
+		if c^flip == frameFlag {
 			wire = append(wire, c) // 0x5e cannot be: its escape would be an abort
 			continue
 		}
 		wire = append(wire, escape, c^flip)
 	}
-	wire = append(wire, flag)
+	wire = append(wire, frameFlag)
 	if bodies, s := split(wire); len(bodies) != 1 || !bytes.Equal(bodies[0], body) {
 		t.Errorf("came back as %x, %+v", bodies, s)
 	}
@@ -112,7 +112,7 @@ func TestEveryEscapeIsUnderstood(t *testing.T) {
 func TestSpecialOctets(t *testing.T) {
 	for i := range 256 {
 		c := byte(i)
-		if want := c == flag || c == escape || c == xon || c == xoff; special(c) != want {
+		if want := c == frameFlag || c == escape || c == xon || c == xoff; special(c) != want {
 			t.Errorf("special(%#x) = %v", c, !want)
 		}
 	}
@@ -150,18 +150,18 @@ func TestSplitter(t *testing.T) {
 		want []string
 		s    LineStats
 	}{
-		{"idle flags", join([]byte{flag, flag, flag}, good("one"), []byte{flag, flag}, good("two")), []string{"one", "two"}, LineStats{Frames: 2}},
-		{"one flag between frames", join([]byte{flag}, inner("one"), []byte{flag}, inner("two"), []byte{flag}), []string{"one", "two"}, LineStats{Frames: 2}},
-		{"no flag before the first frame", join(inner("one"), []byte{flag}), []string{"one"}, LineStats{Frames: 1}},
+		{"idle flags", join([]byte{frameFlag, frameFlag, frameFlag}, good("one"), []byte{frameFlag, frameFlag}, good("two")), []string{"one", "two"}, LineStats{Frames: 2}},
+		{"one flag between frames", join([]byte{frameFlag}, inner("one"), []byte{frameFlag}, inner("two"), []byte{frameFlag}), []string{"one", "two"}, LineStats{Frames: 2}},
+		{"no flag before the first frame", join(inner("one"), []byte{frameFlag}), []string{"one"}, LineStats{Frames: 1}},
 		{"bad FCS", join(bad, good("one")), []string{"one"}, LineStats{Frames: 1, BadFCS: 1, Garbage: uint64(len(bad) - 2)}},
-		{"abort", join([]byte{flag, '1', '2', '3', '4', '5', '6', '7', escape, flag}, good("one")), []string{"one"}, LineStats{Frames: 1, Aborted: 1, Garbage: 8}},
-		{"abort of nothing", join([]byte{flag, escape, flag}, good("one")), []string{"one"}, LineStats{Frames: 1, Aborted: 1, Garbage: 1}},
-		{"five octets", join([]byte{flag, 1, 2, 3, 4, 5, flag}, good("one")), []string{"one"}, LineStats{Frames: 1, Short: 1, Garbage: 5}},
+		{"abort", join([]byte{frameFlag, '1', '2', '3', '4', '5', '6', '7', escape, frameFlag}, good("one")), []string{"one"}, LineStats{Frames: 1, Aborted: 1, Garbage: 8}},
+		{"abort of nothing", join([]byte{frameFlag, escape, frameFlag}, good("one")), []string{"one"}, LineStats{Frames: 1, Aborted: 1, Garbage: 1}},
+		{"five octets", join([]byte{frameFlag, 1, 2, 3, 4, 5, frameFlag}, good("one")), []string{"one"}, LineStats{Frames: 1, Short: 1, Garbage: 5}},
 		{"flow control put in by the line", bytes.ReplaceAll(good("one"), []byte("n"), []byte{'n', xoff, xon}), []string{"one"}, LineStats{Frames: 1}},
 		{"garbage, then a frame with its own flag", join([]byte("boot: rom 1.2\r\n"), good("one")), []string{"one"}, LineStats{Frames: 1, BadFCS: 1, Garbage: 15}},
 		{"longest", good(string(long)), []string{string(long)}, LineStats{Frames: 1}},
 		{"one too long", join(good(string(long)+"x"), good("one")), []string{"one"}, LineStats{Frames: 1, TooLong: 1, Garbage: MaxRecord + 1}},
-		{"escape runs into the next frame", join([]byte{flag, 'a', 'b', 'c', 'd', 'e', 'f', escape}, good("one")), []string{"one"}, LineStats{Frames: 1, Aborted: 1, Garbage: 7}},
+		{"escape runs into the next frame", join([]byte{frameFlag, 'a', 'b', 'c', 'd', 'e', 'f', escape}, good("one")), []string{"one"}, LineStats{Frames: 1, Aborted: 1, Garbage: 7}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			bodies, stats := split(c.in)
@@ -222,8 +222,8 @@ func TestNoiseThenGoodFrame(t *testing.T) {
 	rnd := rand.New(rand.NewPCG(1662, 4))
 	for name, noise := range map[string]func() byte{
 		"any octets":       func() byte { return byte(rnd.Uint32()) },
-		"flags and escape": func() byte { return []byte{flag, escape, xon, 'x'}[rnd.IntN(4)] },
-		"no flag":          func() byte { return byte(rnd.IntN(flag)) },
+		"flags and escape": func() byte { return []byte{frameFlag, escape, xon, 'x'}[rnd.IntN(4)] },
+		"no flag":          func() byte { return byte(rnd.IntN(frameFlag)) },
 	} {
 		t.Run(name, func(t *testing.T) {
 			in := make([]byte, 1<<20)
