@@ -79,6 +79,8 @@ func dialControl(ctx context.Context, path string) (*controlClient, error) {
 		options.WithContext(ctx),
 		options.WithCloseSocket(),
 		options.WithMaxMessageSize(maxControlAnswer),
+		options.WithDisableTCPSignalMessageCSM(), // introduce says more
+		options.WithCSMExchangeTimeout(controlTimeout),
 		options.WithPeriodicRunner(periodic.New(c.stop, time.Second)),
 		options.WithErrors(func(error) {}), // what matters comes back from the request
 	)
@@ -87,7 +89,23 @@ func dialControl(ctx context.Context, path string) (*controlClient, error) {
 		nc.Close()
 		return nil, unreachablef("control socket %s: %w", path, err)
 	}
+	if err := c.introduce(); err != nil {
+		c.Close()
+		return nil, unreachablef("control socket %s: %w", path, err)
+	}
 	return c, nil
+}
+
+// introduce sends the first message of a connection, which says how large an answer
+// may be (RFC 8323, section 5.3); go-coap's own one says nothing, so that the daemon
+// would have to cut longer answers into blocks.
+func (c *controlClient) introduce() error {
+	m := c.conn.AcquireMessage(c.conn.Context())
+	defer c.conn.ReleaseMessage(m)
+	m.SetCode(codes.CSM)
+	m.SetOptionUint32(message.TCPMaxMessageSize, maxControlAnswer)
+	m.AddOptionBytes(message.TCPBlockWiseTransfer, nil)
+	return c.conn.Session().WriteMessage(m)
 }
 
 // Close ends the connection and waits for its reader.
