@@ -127,10 +127,9 @@ func (r *request) take(number int, v []byte, again bool) bool {
 
 // answer is what a resource has to say.
 type answer struct {
-	code    byte
-	format  int
-	maxAge  int // seconds; -1: the default of 60
-	changed bool
+	code   byte
+	format int
+	maxAge int // seconds; -1: the default of 60
 }
 
 // serveCoAP handles one UDP payload for the CoAP port and appends the message to
@@ -187,6 +186,8 @@ func (m *Mesh) serveRequest(n int32, dst []byte, from netip.AddrPort, in message
 		a = diagnose(m, codeProxyRefused, "no proxy here")
 	case req.critical:
 		a = diagnose(m, codeBadOption, "critical option not understood")
+	case req.block2 >= 0 && req.block2&7 == 7, req.block1 >= 0 && req.block1&7 == 7:
+		a = diagnose(m, codeBadRequest, "block size 7 is reserved") // RFC 7959, section 2.2
 	case in.code > codePUT:
 		a = answer{code: codeNoMethod}
 	default:
@@ -216,14 +217,10 @@ func respond(dst []byte, kind byte, id uint16, token []byte, a answer, req *requ
 		if req.block2 >= 0 {
 			asked := req.block2 & 7
 			num = req.block2 >> 4
-			switch {
-			case num == 0:
+			if szx = asked; num == 0 {
 				szx = min(asked, blockSZX)
-			default:
-				szx = asked
 			}
-			// Section 2.2: size 7 is reserved. Past the end there is no block.
-			if asked == 7 || num > 0 && num<<(szx+4) >= len(body) {
+			if num > 0 && num<<(szx+4) >= len(body) { // past the end
 				a, inBlocks, body = answer{code: codeBadRequest, maxAge: -1}, false, nil
 			}
 		}

@@ -51,6 +51,8 @@ type node struct {
 	tag          uint16        // of the next fragmented datagram
 	state        nodeState
 	known        bool // to the gateway
+	tidying      bool // an eventTidy is on the agenda
+	aged         bool // receiver holds the age of a broadcast
 	output       uint8
 	stats        counters
 }
@@ -111,18 +113,22 @@ func (m *Mesh) receive(n int32, f *frame) {
 	} else if r == nil {
 		r = m.ownReceiver(n)
 	}
-	r.SetOwn(nd.eui64, nd.short)
-	peer := lowpan.Peer{From: f.from, To: f.to}
-	got, err := r.Receive(peer, b, m.contexts, m.start.Add(m.now))
+	got, err := r.Receive(lowpan.Peer{From: f.from, To: f.to}, b, m.contexts, m.start.Add(m.now))
 	if got.Ended.Err != nil {
 		m.dropped(got.Ended.Err.Reason)
 	}
-	if err != nil {
+	switch {
+	case err != nil:
 		m.dropped(drop.Of(err))
+	case got.Packet != nil:
+		m.packet(n, got.Packet)
+	}
+	if nd.receiver == nil {
 		return
 	}
-	if got.Packet != nil {
-		m.packet(n, got.Packet)
+	nd.aged = nd.aged || !isFragment(b)
+	if !nd.aged && r.Stats().Incomplete == 0 {
+		m.giveBack(n)
 	}
 }
 
@@ -132,29 +138,45 @@ func leavesNothing(b []byte) bool {
 	return len(b) > 0 && (b[0]>>5 == 3 || b[0] == 0x41)
 }
 
+// isFragment reports whether a frame is a fragment, 11x00xxx, with no mesh header
+// before it (RFC 4944, section 5.3).
+func isFragment(b []byte) bool { return len(b) > 0 && b[0]>>6 == 3 }
+
 func (m *Mesh) ownReceiver(n int32) *adapt.Receiver {
-	r := (*adapt.Receiver)(nil)
-	if k := len(m.adaptation.pool); k > 0 {
-		r = m.adaptation.pool[k-1]
-		m.adaptation.pool = m.adaptation.pool[:k-1]
+	nd, a := &m.nodes[n], &m.adaptation
+	if k := len(a.pool); k > 0 {
+		nd.receiver, a.pool = a.pool[k-1], a.pool[:k-1]
 	} else {
-		r = adapt.NewReceiver(nodeReassembly)
+		nd.receiver = adapt.NewReceiver(nodeReassembly)
 	}
-	m.nodes[n].receiver = r
-	m.agenda.push(m.now+tidyAfter, eventTidy, n)
-	return r
+	nd.receiver.SetOwn(nd.eui64, nd.short)
+	if !nd.tidying {
+		nd.tidying = true
+		m.agenda.push(m.now+tidyAfter, eventTidy, n)
+	}
+	return nd.receiver
+}
+
+// giveBack takes a receiver with nothing in it from a node.
+func (m *Mesh) giveBack(n int32) {
+	nd, a := &m.nodes[n], &m.adaptation
+	if len(a.pool) < maxFree {
+		a.pool = append(a.pool, nd.receiver)
+	}
+	nd.receiver, nd.aged = nil, false
 }
 
 // tidy ends what a node could not put together in time, and takes its receiver back
 // when nothing is left in it.
 func (m *Mesh) tidy(n int32) {
-	r := m.nodes[n].receiver
+	nd := &m.nodes[n]
+	nd.tidying = false
+	r := nd.receiver
 	if r == nil {
 		return
 	}
-	now := m.start.Add(m.now)
 	for {
-		end, ok := r.Expire(now)
+		end, ok := r.Expire(m.start.Add(m.now))
 		if !ok {
 			break
 		}
@@ -162,17 +184,16 @@ func (m *Mesh) tidy(n int32) {
 			m.dropped(end.Err.Reason)
 		}
 	}
-	if r.Stats().Incomplete > 0 {
-		m.agenda.push(m.now+tidyAfter/8, eventTidy, n)
+	if r.Stats().Incomplete == 0 {
+		m.giveBack(n)
 		return
 	}
-	m.nodes[n].receiver = nil
-	if len(m.adaptation.pool) < maxFree {
-		m.adaptation.pool = append(m.adaptation.pool, r)
-	}
+	nd.tidying = true
+	m.agenda.push(m.now+tidyAfter/8, eventTidy, n)
 }
 
-// addresses of a node: those that RFC 6282, section 3.2.2, derives from its link
+// owns reports whether an address is a node's, or a group that it is in, and the
+// link address that goes with it. Its addresses are those that RFC 6282, section 3.2.2, derives from its link
 // addresses, link-local and under the mesh's prefix. Prefixes that a router
 // advertises (RFC 4861, RFC 6775) will be asked for here too.
 func (m *Mesh) owns(n int32, a netip.Addr) (link ieee802154.Addr, ok bool) {

@@ -32,10 +32,11 @@ type Radio struct {
 
 	mu      sync.Mutex // guards what follows
 	mesh    *Mesh
-	began   time.Time // when the mesh's time was 0; zero before Run
-	current *line     // nil while no daemon is there
-	lineCut bool      // no line is served
-	silent  bool      // nothing passes the line
+	began   time.Time     // when the mesh's time was 0; zero before Run
+	current *line         // nil while no daemon is there
+	lineCut bool          // no line is served
+	mended  chan struct{} // closed when the line is not cut any more; nil while it is not
+	silent  bool          // nothing passes the line
 }
 
 // NewRadio returns a Radio for a mesh, which belongs to it from now on. The mesh's
@@ -54,8 +55,8 @@ func NewRadio(m *Mesh, o RadioOptions) *Radio {
 	}
 }
 
-// errLineCut is why a line ends that was cut, and why none can be opened.
-var errLineCut = errors.New("sim: the line to the radio is cut")
+// ErrLineCut is why a line ends that CutLine cut, and why none can be opened.
+var ErrLineCut = errors.New("sim: the line to the radio is cut")
 
 // Run moves the mesh's time on, and serves the lines that Dial opens, until ctx is
 // done. Call it once.
@@ -125,7 +126,7 @@ func (r *Radio) Dial(ctx context.Context) (io.ReadWriteCloser, error) {
 	cut := r.lineCut
 	r.mu.Unlock()
 	if cut {
-		return nil, errLineCut
+		return nil, ErrLineCut
 	}
 	near, far := newPipe()
 	select {
@@ -146,9 +147,11 @@ func (r *Radio) CutLine(silent bool) {
 		r.silent = true
 		return
 	}
-	r.lineCut = true
+	if !r.lineCut {
+		r.lineCut, r.mended = true, make(chan struct{})
+	}
 	if r.current != nil {
-		r.current.fail(errLineCut)
+		r.current.fail(ErrLineCut)
 	}
 }
 
@@ -156,7 +159,26 @@ func (r *Radio) CutLine(silent bool) {
 func (r *Radio) RestoreLine() {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	r.lineCut, r.silent = false, false
+	if r.lineCut {
+		close(r.mended)
+	}
+	r.lineCut, r.silent, r.mended = false, false, nil
+}
+
+// AwaitLine waits until the line is not cut; the error is that of ctx.
+func (r *Radio) AwaitLine(ctx context.Context) error {
+	r.mu.Lock()
+	mended := r.mended
+	r.mu.Unlock()
+	if mended == nil {
+		return ctx.Err()
+	}
+	select {
+	case <-mended:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
 }
 
 // Serve speaks the link protocol over a connection, from the radio's side, until it
@@ -176,8 +198,8 @@ func (r *Radio) Serve(ctx context.Context, conn io.ReadWriteCloser) error {
 	}
 	r.mu.Unlock()
 	if cut {
-		ln.fail(errLineCut)
-		return errLineCut
+		ln.fail(ErrLineCut)
+		return ErrLineCut
 	}
 	if old != nil {
 		old.fail(errReplaced)
