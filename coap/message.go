@@ -190,7 +190,7 @@ func badOption(o message.Options, forwarding bool) (message.OptionID, bool) {
 			if len(x.Value) < r.min || len(x.Value) > r.max || !r.repeat && i > 0 && o[i-1].ID == x.ID {
 				return x.ID, false
 			}
-		case forwarding && unsafe(x.ID) && !handled(x.ID):
+		case forwarding && unsafeToForward(x.ID) && !handled(x.ID):
 			return x.ID, false
 		case !forwarding && critical(x.ID):
 			return x.ID, false
@@ -210,9 +210,9 @@ func handled(id message.OptionID) bool {
 }
 
 // RFC 7252, section 5.4.6.
-func critical(id message.OptionID) bool   { return id&1 != 0 }
-func unsafe(id message.OptionID) bool     { return id&2 != 0 }
-func noCacheKey(id message.OptionID) bool { return id&0x1e == 0x1c }
+func critical(id message.OptionID) bool        { return id&1 != 0 }
+func unsafeToForward(id message.OptionID) bool { return id&2 != 0 }
+func noCacheKey(id message.OptionID) bool      { return id&0x1e == 0x1c }
 
 // cacheKey identifies a request but for its payload, and whose it is (RFC 7252,
 // section 5.6; RFC 7959, section 2.4): the blocks of one body share it.

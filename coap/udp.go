@@ -95,16 +95,21 @@ func (d *udpDoor) read() error {
 		if err != nil {
 			continue // of one datagram: the next one may do
 		}
-		local, reply := localOf(oob[:nOOB], d.v6)
-		switch {
-		case local.IsMulticast():
-			// RFC 7252, section 8: nothing here is for groups, and a server may stay
-			// silent. To answer would make every host of the link a target.
-		case truncated(flags):
-			d.malformed(buf[:n], from, reply)
-		default:
-			d.receive(buf[:n], opts[:0], from, local, reply)
-		}
+		d.datagram(buf[:n], oob[:nOOB], flags, from, opts[:0])
+	}
+}
+
+// datagram sorts out by where a datagram was sent to, and whether it is whole.
+func (d *udpDoor) datagram(b, oob []byte, flags int, from netip.AddrPort, opts message.Options) {
+	local, reply := localOf(oob, d.v6)
+	switch {
+	case local.IsMulticast():
+		// RFC 7252, section 8: nothing here is for groups, and a server may stay
+		// silent. To answer would make every host of the link a target.
+	case truncated(flags):
+		d.malformed(b, from, reply)
+	default:
+		d.receive(b, opts, from, local, reply)
 	}
 }
 

