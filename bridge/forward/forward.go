@@ -138,7 +138,6 @@ func New(o Options) *Forwarder {
 	f.sender.flights.init()
 	f.unknown.init(o.ErrorRate, o.ErrorBurst)
 	f.errors.init(o.ErrorRate, o.ErrorBurst)
-	f.opt.Log.Info("no rules: every packet that has a node may pass, both ways")
 	return f
 }
 
