@@ -52,6 +52,7 @@ type flow struct {
 	out        adapt.Outgoing  // of head, once head.begun
 	to         ieee802154.Addr // where out goes
 	deficit    int             // octets of MAC payload that it may still send in this round
+	round      uint64          // up to which it got its share
 	next       *flow
 	ready      bool // in the ring of its class
 }

@@ -137,9 +137,20 @@ func (r *rig) frames(from, to ieee802154.Addr, pkt []byte) [][]byte {
 // the frames make, with the link address of each.
 func (r *rig) answer(o radio.Outcome) (got []arrived) {
 	r.t.Helper()
+	return r.answerAll(o, nil)
+}
+
+// answerWith is answer, where one frame was taken from the radio before.
+func (r *rig) answerWith(s forwardtest.Sent, o radio.Outcome) []arrived {
+	r.t.Helper()
+	return r.answerAll(o, []forwardtest.Sent{s})
+}
+
+func (r *rig) answerAll(o radio.Outcome, sent []forwardtest.Sent) (got []arrived) {
+	r.t.Helper()
 	rx := adapt.NewReceiver(adapt.Options{})
 	for {
-		sent := r.radio.Sent()
+		sent = append(sent, r.radio.Sent()...)
 		if len(sent) == 0 {
 			return got
 		}
@@ -153,6 +164,7 @@ func (r *rig) answer(o radio.Outcome) (got []arrived) {
 			}
 			r.radio.Result(s.ID, o)
 		}
+		sent = nil
 		r.run()
 	}
 }

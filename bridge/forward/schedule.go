@@ -2,16 +2,20 @@ package forward
 
 // Deficit round robin by octets of MAC payload: the size of the next frame is only
 // known once it was made, so a flow may overdraw by one frame, and waits until
-// later rounds made up for it. Flows that may not send now are in no ring.
+// later rounds made up for it. Flows that may not send now are in no ring; when one
+// comes back it gets what it missed, at most one round's worth.
 
 const (
-	quantum  = 128 // octets a round
-	maxBurst = 8   // frames of a higher class in a row while a lower one waits
+	quantum  = 128  // octets a round
+	maxBurst = 8    // frames of a higher class in a row while a lower one waits
+	maxFrame = 2047 // octets of MAC payload that any attachment can carry
 )
 
 // ring is the flows of one class that may send, in the order of their turns.
 type ring struct {
 	head, tail *flow
+	size       int
+	round      uint64
 	burst      int // frames in a row while a lower class waited
 }
 
@@ -28,6 +32,7 @@ func (r *ring) add(fl *flow) {
 		r.tail.next = fl
 	}
 	r.tail = fl
+	r.size++
 }
 
 // shift takes the first flow out.
@@ -39,26 +44,31 @@ func (r *ring) shift() *flow {
 	}
 	fl.next = nil
 	fl.ready = false
+	r.size--
 	return fl
 }
 
 // first returns the flow whose turn it is, nil if none may send. Flows whose node
 // has window frames unresolved, or rests, leave the ring until unblock.
 func (r *ring) first(window int) *flow {
-	for r.head != nil {
+	for visits := 0; r.head != nil; {
 		fl := r.head
-		switch {
-		case fl.head == nil:
+		if fl.head == nil || fl.q.unresolved >= window || fl.q.backoff != 0 {
 			r.shift()
-			fl.deficit = min(fl.deficit, 0)
-		case fl.q.unresolved >= window || fl.q.backoff != 0:
-			r.shift()
-		case fl.deficit <= 0:
-			r.shift()
-			fl.deficit += quantum
-			r.add(fl)
-		default:
+			continue
+		}
+		if fl.round != r.round {
+			missed := int(min(r.round-fl.round, 1+maxFrame/quantum))
+			fl.deficit = min(fl.deficit+missed*quantum, quantum)
+			fl.round = r.round
+		}
+		if fl.deficit > 0 {
 			return fl
+		}
+		r.add(r.shift())
+		if visits++; visits >= r.size { // nobody has anything left of this round
+			r.round++
+			visits = 0
 		}
 	}
 	return nil
