@@ -337,35 +337,37 @@ func TestNoShortFrames(t *testing.T) {
 // packets gets no more than one that takes small ones.
 func TestFairByOctets(t *testing.T) {
 	r := withCredits(t, 2)
-	nodeC := eui(0x13)
-	r.radio.Push(radio.Event{Kind: radio.EventAttached, Node: radio.NodeInfo{Addr: nodeC}})
+	sizes := map[ieee802154.Addr]int{}
+	for i, size := range []int{1200, 20, 45, 60, 90, 500} {
+		a := eui(0x20 + uint64(i))
+		sizes[a] = size
+		r.radio.Push(radio.Event{Kind: radio.EventAttached, Node: radio.NodeInfo{Addr: a}})
+	}
 	r.run()
 	octets := map[ieee802154.Addr]int{}
+	all := 0
 	fill := func() {
-		for n, size := range map[ieee802154.Addr]int{nodeA: 1200, nodeB: 45, nodeC: 75} {
-			q := r.f.queues.of(r.table.ByLink(n))
+		for a, size := range sizes {
+			q := r.f.queues.of(r.table.ByLink(a))
 			for q.count.Load() < 20 {
-				r.f.ToMesh(udp(outside, global(n), 64, size))
+				r.f.ToMesh(udp(outside, global(a), 64, size))
 			}
 		}
 	}
 	fill()
 	r.run()
 	for range 3000 {
-		sent := r.radio.Sent()
-		for _, s := range sent {
+		for _, s := range r.radio.Sent() {
 			octets[s.Frame.To] += len(s.Frame.Payload)
+			all += len(s.Frame.Payload)
 			r.radio.Result(s.ID, radio.OutcomeDelivered)
 		}
 		fill()
 		r.run()
 	}
-	a, b, c := octets[nodeA], octets[nodeB], octets[nodeC]
-	mean := (a + b + c) / 3
-	for _, n := range []int{a, b, c} {
-		if n < mean*97/100 || n > mean*103/100 {
-			t.Errorf("octets of the three nodes: %d, %d, %d: not even", a, b, c)
-			break
+	for a, n := range octets {
+		if mean := all / len(sizes); n < mean*98/100 || n > mean*102/100 {
+			t.Errorf("packets of %d octets: %d octets of frames, where each node should have had %d", sizes[a], n, mean)
 		}
 	}
 	r.sums()
