@@ -287,8 +287,8 @@ func TestBroadcastReachesAll(t *testing.T) {
 	if m.Stats().ToNodes != 3 {
 		t.Errorf("reached %d of 3 nodes", m.Stats().ToNodes)
 	}
-	if got := r.outcomes(); got[radio.OutcomeFirstHop] != 1 || len(got) != 1 {
-		t.Errorf("outcomes %v, want one first-hop", got)
+	if got := r.outcomes(); got[radio.OutcomeDelivered] != 1 || len(got) != 1 {
+		t.Errorf("outcomes %v, want one: on the air", got)
 	}
 	if len(m.floods) != 0 {
 		t.Errorf("%d broadcasts are still under way", len(m.floods))

@@ -116,28 +116,22 @@ func (m *Mesh) CutRadio() error {
 		return fmt.Errorf("sim: the radio is cut already")
 	}
 	m.off = true
-	m.clearRadio()
+	m.forget()
 	return nil
 }
 
-// RestoreRadio boots the gateway's radio: a new boot id. A daemon that is joined is
-// told that it is up.
+// RestoreRadio boots the gateway's radio: a new boot id, and counts of the links from
+// zero. A daemon that is joined is told that it is up, and Connects again.
 func (m *Mesh) RestoreRadio() error {
 	if !m.off {
 		return fmt.Errorf("sim: the radio is not cut")
 	}
 	m.off = false
 	m.boot, m.bootAt = m.random.Uint64()|1, m.now
-	if m.emit != nil {
-		m.tellUp()
+	for i := range m.links {
+		l := &m.links[i]
+		l.boot, l.told = l.hop, l.hop
 	}
+	m.tellUp()
 	return nil
-}
-
-// clearRadio drops what the gateway's radio holds.
-func (m *Mesh) clearRadio() {
-	m.dropQueue(gateway, radio.OutcomeNoRoute)
-	for i := range m.floods {
-		m.floods[i].frame.tracked = false
-	}
 }

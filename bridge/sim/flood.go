@@ -41,7 +41,7 @@ func (m *Mesh) flood(f *frame, from int32) {
 
 func (m *Mesh) floodIdeal(f *frame, from int32) {
 	if f.tracked {
-		m.result(f.id, radio.OutcomeFirstHop)
+		m.result(f.id, radio.OutcomeDelivered)
 		f.tracked = false
 	}
 	for n := range m.nodes {
@@ -82,7 +82,7 @@ func (m *Mesh) sharedSlot() {
 	}
 	if from == gateway && fl.frame.tracked {
 		fl.frame.tracked = false
-		m.result(fl.frame.id, radio.OutcomeFirstHop)
+		m.result(fl.frame.id, radio.OutcomeDelivered)
 	}
 	if fl.sent++; fl.sent < repeats {
 		return

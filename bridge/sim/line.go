@@ -25,6 +25,7 @@ type line struct {
 
 	// Guarded by the radio's mutex.
 	session   uint32 // of the hello that is being answered
+	last      uint32 // of the last hello
 	body      []byte
 	discarded uint32 // frames that the daemon has not been told of
 

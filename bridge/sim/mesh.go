@@ -242,15 +242,47 @@ func (m *Mesh) between(a, b time.Duration) time.Duration {
 	return a + time.Duration(m.random.Int64N(int64(b-a)))
 }
 
-// Connect joins a daemon to the gateway's radio: emit is called with all that the
-// radio says from now on, starting with up, its nodes, and the end of that list. The
-// slices of an event are good until emit returns; emit must not call the Mesh.
+// Connect begins a session with a daemon: emit is called with all that the gateway's
+// radio says from now on, starting with up, its nodes, and the end of that list. What
+// an earlier session sent and is not on the air yet is dropped, and no more results
+// of it are told. The slices of an event are good until emit returns; emit must not
+// call the Mesh.
 func (m *Mesh) Connect(emit func(radio.Event)) {
+	m.emit = nil
+	m.forget()
 	m.emit = emit
+	m.Introduce()
+}
+
+// Introduce says up and the list of nodes once more, within a session.
+func (m *Mesh) Introduce() {
 	if m.off {
 		return
 	}
 	m.tellUp()
+	for i := 1; i < len(m.nodes); i++ {
+		if m.nodes[i].known {
+			m.tell(radio.Event{Kind: radio.EventAttached, Node: m.info(int32(i))})
+		}
+	}
+	m.tell(radio.Event{Kind: radio.EventSnapshot})
+}
+
+// forget drops the frames in the gateway's radio, and their results with those of
+// the frames that are on their way.
+func (m *Mesh) forget() {
+	for i := range m.floods {
+		m.floods[i].frame.tracked = false
+	}
+	if m.ideal {
+		return
+	}
+	for n := range m.nodes {
+		for _, f := range m.nodes[n].station.queue {
+			f.tracked = false
+		}
+	}
+	m.dropQueue(gateway, radio.OutcomeNoRoute)
 }
 
 // Disconnect ends what Connect began.
@@ -268,12 +300,6 @@ func (m *Mesh) tellUp() {
 		EUI64: g.eui64, Short: g.short, PAN: m.site.PAN, Boot: m.boot, Feature: features,
 		MaxShort: MaxShort, MaxExtended: MaxExtended, Channel: m.site.Channel,
 	}})
-	for i := 1; i < len(m.nodes); i++ {
-		if m.nodes[i].known {
-			m.tell(radio.Event{Kind: radio.EventAttached, Node: m.info(int32(i))})
-		}
-	}
-	m.tell(radio.Event{Kind: radio.EventSnapshot})
 }
 
 // tell passes an event to the daemon.

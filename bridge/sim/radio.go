@@ -238,10 +238,7 @@ func (r *Radio) handle(ln *line, rec *radio.Record) {
 	}
 	switch rec.Kind {
 	case radio.RecordHello:
-		ln.session = rec.Session
-		m.Connect(ln.tell)
-		ln.session = 0 // an up after this one answers no hello
-		r.log.Debug("daemon said hello", "name", string(rec.Text))
+		r.hello(ln, rec)
 	case radio.RecordSend:
 		if m.emit != nil {
 			m.Send(rec.Frame, rec.ID)
@@ -254,4 +251,20 @@ func (r *Radio) handle(ln *line, rec *radio.Record) {
 		ln.say(&radio.Record{Kind: radio.RecordAlive, ID: rec.ID, Info: radio.Info{Boot: m.boot}, Clock: ln.clock()})
 	}
 	r.poke()
+}
+
+// hello begins a session, or says again what its first hello was answered with.
+func (r *Radio) hello(ln *line, rec *radio.Record) {
+	again := rec.Session == ln.last && r.mesh.emit != nil
+	ln.session, ln.last = rec.Session, rec.Session
+	switch {
+	case rec.Info.Version != radio.Version: // the daemon will see ours, and go
+		ln.tell(radio.Event{Kind: radio.EventUp, Info: radio.Info{Boot: r.mesh.boot}})
+	case again:
+		r.mesh.Introduce()
+	default:
+		r.mesh.Connect(ln.tell)
+		r.log.Debug("daemon said hello", "name", string(rec.Text))
+	}
+	ln.session = 0 // an up after these answers no hello
 }

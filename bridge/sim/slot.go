@@ -301,7 +301,7 @@ func (m *Mesh) nextHop(f *frame, n int32) int32 {
 // and was acknowledged.
 func (m *Mesh) attempt(link int32) bool {
 	l := &m.links[link]
-	l.attempts++
+	l.hop.attempts++
 	m.stats.Attempts++
 	p := l.delivery
 	if m.loss >= 0 {
@@ -313,7 +313,7 @@ func (m *Mesh) attempt(link int32) bool {
 		m.stats.AttemptsLost++
 		return false
 	}
-	l.acked++
+	l.hop.acked++
 	return true
 }
 

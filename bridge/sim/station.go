@@ -40,10 +40,14 @@ type radioLink struct {
 	cut      bool
 	bad      bool          // within a burst
 	drawn    time.Duration // when bad was drawn
-	attempts uint64
-	acked    uint64
-	told     uint64 // attempts when the daemon was told last
+	hop      hopCount
+	boot     hopCount // when the gateway's radio booted
+	told     hopCount // when the daemon was told last
+	reset    hopCount // at ResetStats
 }
+
+// hopCount counts the attempts over one direction of a radio link.
+type hopCount struct{ attempts, acked uint64 }
 
 // wire makes the radio links of a site.
 func (m *Mesh) wire(s Site) {
@@ -327,13 +331,13 @@ func (m *Mesh) tellLinks() {
 	m.agenda.push(m.now+statsEvery, eventStats, gateway)
 	for i := range m.links {
 		l := &m.links[i]
-		if l.attempts == l.told {
+		if l.hop == l.told {
 			continue
 		}
-		l.told = l.attempts
+		l.told = l.hop
 		m.tell(radio.Event{Kind: radio.EventLink, Link: radio.LinkStats{
 			From: m.nodes[l.from].eui64, To: m.nodes[l.to].eui64,
-			Attempts: uint32(l.attempts), Acked: uint32(l.acked), Signal: l.signal,
+			Attempts: uint32(l.hop.attempts - l.boot.attempts), Acked: uint32(l.hop.acked - l.boot.acked), Signal: l.signal,
 		}})
 	}
 	for n := 1; n < len(m.nodes); n++ {

@@ -62,8 +62,7 @@ func (m *Mesh) ResetStats() {
 		m.nodes[i].stats = counters{}
 	}
 	for i := range m.links {
-		l := &m.links[i]
-		l.attempts, l.acked, l.told = 0, 0, 0
+		m.links[i].reset = m.links[i].hop
 	}
 }
 
@@ -113,7 +112,7 @@ func (m *Mesh) Hops() []HopStats {
 		l := &m.links[i]
 		out = append(out, HopStats{
 			From: m.nodes[l.from].name, To: m.nodes[l.to].name,
-			Attempts: l.attempts, Acked: l.acked, Cut: l.cut,
+			Attempts: l.hop.attempts - l.reset.attempts, Acked: l.hop.acked - l.reset.acked, Cut: l.cut,
 		})
 	}
 	return out
