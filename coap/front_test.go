@@ -31,8 +31,8 @@ type front struct {
 	udp     netip.AddrPort
 	control string
 	table   *node.Table
-	where   map[string]netip.AddrPort // of the nodes' servers, by label
-	stop    func()                    // ends it and waits
+	where   sync.Map // of the nodes' servers: label to netip.AddrPort
+	stop    func()   // ends it and waits
 	t       testing.TB
 }
 
@@ -59,7 +59,6 @@ func newFront(t testing.TB, change ...func(*Server)) *front {
 	table.SetBattery(eui(5), 3010, 87)
 	f := &front{
 		t: t, table: table, control: filepath.Join(t.TempDir(), "control.sock"),
-		where: map[string]netip.AddrPort{},
 	}
 	f.Server = New(Options{
 		Meshes:  []Mesh{{"fenland", table}},
@@ -67,7 +66,11 @@ func newFront(t testing.TB, change ...func(*Server)) *front {
 		Control: f.control,
 		Version: "test",
 	})
-	f.locate = func(_ *node.Table, n *node.Node) netip.AddrPort { return f.where[n.Label()] }
+	f.locate = func(_ *node.Table, n *node.Node) netip.AddrPort {
+		a, _ := f.where.Load(n.Label())
+		addr, _ := a.(netip.AddrPort)
+		return addr
+	}
 	for _, c := range change {
 		c(f.Server)
 	}
