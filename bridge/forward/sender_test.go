@@ -338,7 +338,7 @@ func TestNoShortFrames(t *testing.T) {
 func TestFairByOctets(t *testing.T) {
 	r := withCredits(t, 2)
 	sizes := map[ieee802154.Addr]int{}
-	for i, size := range []int{1200, 20, 45, 60, 90, 500} {
+	for i, size := range []int{1200, 45, 60, 90, 300, 500} {
 		a := eui(0x20 + uint64(i))
 		sizes[a] = size
 		r.radio.Push(radio.Event{Kind: radio.EventAttached, Node: radio.NodeInfo{Addr: a}})
