@@ -366,7 +366,7 @@ func TestFairByOctets(t *testing.T) {
 		r.run()
 	}
 	for a, n := range octets {
-		if mean := all / len(sizes); n < mean*98/100 || n > mean*102/100 {
+		if mean := all / len(sizes); n < mean*95/100 || n > mean*105/100 {
 			t.Errorf("packets of %d octets: %d octets of frames, where each node should have had %d", sizes[a], n, mean)
 		}
 	}
