@@ -94,7 +94,7 @@ type Link struct {
 	cancel     context.CancelFunc // of the attempt to connect that is under way
 	line       *line              // nil while there is none
 	up         bool
-	session    uint32 // of the last hello
+	session    uint32 // its number
 	info       Info
 	credits    int
 	unresolved unresolved
@@ -211,20 +211,21 @@ func (l *Link) start(conn io.ReadWriteCloser) {
 	ln := &line{
 		conn: conn,
 		kick: make(chan struct{}, 1), done: make(chan struct{}),
-		asked: time.Now(),
 	}
 	ln.dec = NewDecoder(ln)
 	l.mu.Lock()
-	defer l.mu.Unlock()
-	if l.closed {
-		conn.Close()
-		return
+	closed := l.closed
+	if !closed {
+		l.line = ln
+		l.stats.Connects++
+		l.sessionLocked(ln, time.Now())
+		ln.wg.Go(func() { l.write(ln) })
+		ln.wg.Go(func() { l.watch(ln) })
 	}
-	l.line = ln
-	l.stats.Connects++
-	l.helloLocked(ln)
-	ln.wg.Go(func() { l.write(ln) })
-	ln.wg.Go(func() { l.watch(ln) })
+	l.mu.Unlock()
+	if closed {
+		conn.Close()
+	}
 }
 
 // fail ends a line for a cause; the first one counts. It returns when the

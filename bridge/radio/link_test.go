@@ -216,12 +216,15 @@ func TestHelloIsRepeatedUntilAnswered(t *testing.T) {
 		if err := l.Send(Frame{To: sump}, 1); err != ErrDown {
 			t.Errorf("Send before up: %v, want %v", err, ErrDown)
 		}
-		second := p.hear(RecordHello)
-		// A slow answer to the first hello opens nothing, the one to the second does.
+		<-time.After(100 * time.Millisecond)
+		if again := p.hear(RecordHello); again.Session != first.Session {
+			t.Errorf("hello said again with session %d, first %d", again.Session, first.Session)
+		}
 		p.say(Record{Kind: RecordFrame, Frame: Frame{From: sump, To: gateway, Payload: []byte("early")}})
+		p.say(upRecord(first.Session - 1)) // of an earlier session
+		// A radio that is slow to answer is up with its first answer.
 		p.say(upRecord(first.Session))
-		p.say(upRecord(second.Session))
-		p.say(upRecord(second.Session)) // again: passed over
+		p.say(upRecord(first.Session))
 		r.next(EventUp)
 		p.say(Record{Kind: RecordSnapshot})
 		r.next(EventSnapshot)
@@ -446,6 +449,11 @@ func TestReboot(t *testing.T) {
 			up.Info.Boot = 78
 			p.say(up)
 		}},
+		{"it answers the hello once more, with another boot id", func(p *peer) {
+			up := upRecord(p.session)
+			up.Info.Boot = 78
+			p.say(up)
+		}},
 		{"a keepalive's answer has another boot id", func(p *peer) {
 			p.say(Record{Kind: RecordAlive, ID: p.hear(RecordKeepalive).ID, Info: Info{Boot: 78}})
 		}},
@@ -464,7 +472,11 @@ func TestReboot(t *testing.T) {
 				if s := l.Stats(); s.Unresolved != 0 || s.Reboots != 1 || s.Up {
 					t.Errorf("stats %+v", s)
 				}
+				before := p.session
 				up := upRecord(p.hear(RecordHello).Session)
+				if up.Session == before {
+					t.Error("the session goes on over the boot")
+				}
 				up.Info.Boot = 78
 				p.say(Record{Kind: RecordResult, ID: 2, Outcome: OutcomeDelivered}) // of the life before
 				p.say(up)
@@ -489,7 +501,7 @@ func TestAnnouncementBringsHello(t *testing.T) {
 		p.say(upRecord(0))
 		start := time.Now()
 		second := p.hear(RecordHello)
-		if second.Session == first.Session || time.Since(start) != 0 {
+		if second.Session != first.Session || time.Since(start) != 0 {
 			t.Errorf("hello again after %v with session %d", time.Since(start), second.Session)
 		}
 		p.say(upRecord(second.Session))

@@ -22,12 +22,13 @@ var (
 
 // peer is the radio's side of a connection, under the hands of a test.
 type peer struct {
-	t    testing.TB
-	conn io.ReadWriteCloser
-	mu   sync.Mutex // guards enc
-	enc  *Encoder
-	in   chan Record // what the daemon says; closed at the end of the stream
-	end  chan error  // how the stream ended
+	t       testing.TB
+	conn    io.ReadWriteCloser
+	mu      sync.Mutex // guards enc
+	enc     *Encoder
+	session uint32      // of the last hello that hear returned
+	in      chan Record // what the daemon says; closed at the end of the stream
+	end     chan error  // how the stream ended
 }
 
 // newPeer reads what the daemon says into a channel, in memory of its own.
@@ -70,6 +71,9 @@ func (p *peer) hear(k RecordKind) Record {
 		case r, ok := <-p.in:
 			if !ok {
 				p.t.Fatalf("radio side: the daemon hung up before it said %d", k)
+			}
+			if r.Kind == RecordHello {
+				p.session = r.Session
 			}
 			if r.Kind == k {
 				return r
@@ -143,19 +147,23 @@ func receive(t testing.TB, a Attachment) *receiver {
 	return r
 }
 
-// next returns the next event, which must be of the kind.
-func (r *receiver) next(k Kind) Event {
+// next returns the next event, which must be of the kind, passing over those of
+// kinds that it was told to.
+func (r *receiver) next(k Kind, pass ...Kind) Event {
 	r.t.Helper()
-	select {
-	case ev := <-r.events:
-		if ev.Kind != k {
-			r.t.Fatalf("event %+v, want kind %d", ev, k)
+	for {
+		select {
+		case ev := <-r.events:
+			if ev.Kind == k {
+				return ev
+			}
+			if !slices.Contains(pass, ev.Kind) {
+				r.t.Fatalf("event %+v, want kind %d", ev, k)
+			}
+		case <-time.After(2 * time.Minute):
+			r.t.Fatalf("no event of kind %d", k)
 		}
-		return ev
-	case <-time.After(2 * time.Minute):
-		r.t.Fatalf("no event of kind %d", k)
 	}
-	return Event{}
 }
 
 // ends waits until Receive has given its final error.

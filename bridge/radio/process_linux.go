@@ -28,6 +28,7 @@ const (
 	// exitGrace is what a program gets between the end of its standard input and
 	// being killed.
 	exitGrace = 500 * time.Millisecond
+	killGrace = 2 * time.Second // to be gone after that
 
 	maxStderrLine   = 256 // octets
 	maxStderrLines  = 20  // in each stderrInterval; further ones are counted
@@ -154,10 +155,17 @@ func (p *process) kill() {
 	case <-grace.C:
 	}
 	unix.Kill(-pid, unix.SIGKILL)
-	<-exited
-	if err := p.cmd.Wait(); err != nil {
-		p.ended = err
-	} else {
+	select {
+	case <-exited:
+		p.ended = p.cmd.Wait()
+	case <-time.After(killGrace): // in a device driver that does not return
+		p.ended = fmt.Errorf("process %d cannot be killed", pid)
+		go func() {
+			<-exited
+			p.cmd.Wait()
+		}()
+	}
+	if p.ended == nil {
 		p.ended = errors.New("exit status 0")
 	}
 	// A process that left the group may hold standard error open for ever.

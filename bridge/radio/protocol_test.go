@@ -103,7 +103,7 @@ func TestProtocolTables(t *testing.T) {
 	row("longest text", fmt.Sprint(MaxText, " octets"))
 	row("credits used at most", MaxCredits)
 	row("items within items of an element that is passed over", maxDepth)
-	row("hello repeated, keepalive", fmt.Sprintf("every %.0f s", o.Keepalive.Seconds()))
+	row("hello said again, keepalive", fmt.Sprintf("every %.0f s", o.Keepalive.Seconds()))
 	row("unanswered keepalives, then dead", silentAfter)
 	row("result given up", fmt.Sprintf("%.0f s", o.ResultTimeout.Seconds()))
 	row("stream opened again after", fmt.Sprintf("%d ms to %.0f s", o.RetryMin.Milliseconds(), o.RetryMax.Seconds()))
@@ -146,10 +146,10 @@ func TestProtocolConversation(t *testing.T) {
 				t.Fatal(err)
 			}
 		}
-		hello := daemon(RecordHello, "hello, session 1")
+		hello := daemon(RecordHello, "hello")
 		up := upRecord(hello.Session)
 		up.Info.Feature = FeatureMultihop
-		radio(up, "up, session 1")
+		radio(up, "up, with the session of hello")
 		r.next(EventUp)
 		daemon(RecordTime, "time")
 		radio(Record{Kind: RecordAttached, Node: NodeInfo{Addr: sump, Hops: 1}}, "attached: one node")

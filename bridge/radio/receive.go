@@ -129,9 +129,9 @@ func (l *Link) upLocked(ln *line, now time.Time) Event {
 	case r.Session == 0 && !l.up: // has just booted, and may have missed our hello
 		l.helloLocked(ln)
 		return Event{}
-	case r.Session == 0:
+	case l.up && (r.Session == 0 || r.Session == l.session && r.Info.Boot != l.info.Boot):
 		return l.rebootLocked(ln, now)
-	case r.Session != l.session || l.up: // an answer to an earlier hello, or twice
+	case r.Session != l.session || l.up: // of an earlier session, or to a hello that was said again
 		l.stats.Stray++
 		return Event{}
 	}
@@ -175,8 +175,7 @@ func (l *Link) aliveLocked(ln *line, now time.Time) Event {
 func (l *Link) rebootLocked(ln *line, now time.Time) Event {
 	l.downLocked()
 	l.stats.Reboots++
-	ln.asked = now
-	l.helloLocked(ln)
+	l.sessionLocked(ln, now)
 	return Event{Kind: EventDown, Cause: fmt.Errorf("%s: %w", l.what, errRebooted)}
 }
 

@@ -80,13 +80,16 @@ func (l *Link) sayLocked(ln *line) {
 	}
 }
 
-// helloLocked says hello under a new session number, so that an answer to an
-// earlier one is not taken for this one's.
+// sessionLocked begins a session. Its number differs from that of sessions before,
+// also of a daemon that ran before, by which the radio tells a new one from a hello
+// that is only said again.
+func (l *Link) sessionLocked(ln *line, now time.Time) {
+	l.session = max(l.session+1, uint32(now.UnixMilli()), 1)
+	ln.asked = now
+	l.helloLocked(ln)
+}
+
 func (l *Link) helloLocked(ln *line) {
-	l.session++
-	if l.session == 0 {
-		l.session = 1
-	}
 	r := Record{Kind: RecordHello, Session: l.session, Text: []byte(l.opt.Name)}
 	r.Info.Version = Version
 	l.body = r.AppendTo(l.body[:0])

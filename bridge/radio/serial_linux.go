@@ -45,7 +45,7 @@ func NewSerial(o SerialOptions) (*Link, error) {
 // openSerial opens the device and sets it up. The serial library only sets it up:
 // octets go through a file of our own, whose Close ends a blocked Read or Write,
 // which can tell unplugging from closing, and which no child process inherits.
-func openSerial(device string, speed int) (*os.File, error) {
+func openSerial(device string, speed int) (io.ReadWriteCloser, error) {
 	f, err := os.OpenFile(device, unix.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK|unix.O_CLOEXEC, 0)
 	if err != nil {
 		return nil, inUse(err)
@@ -54,7 +54,18 @@ func openSerial(device string, speed int) (*os.File, error) {
 		f.Close()
 		return nil, err
 	}
-	return f, nil
+	return serialLine{f}, nil
+}
+
+type serialLine struct{ *os.File }
+
+// Close closes the line without waiting for octets that it does not take: the
+// kernel would, for half a minute.
+func (s serialLine) Close() error {
+	if raw, err := s.SyscallConn(); err == nil {
+		control(raw, func(fd int) error { return unix.IoctlSetInt(fd, unix.TCFLSH, unix.TCIOFLUSH) })
+	}
+	return s.File.Close()
 }
 
 func setSerial(f *os.File, device string, speed int) error {
