@@ -116,6 +116,7 @@ func readLine(r *bufio.Reader, buf []byte, limit int) ([]byte, error) {
 // alone would take keys of another case and let the last of two win.
 func object(b []byte, keys map[string]func(json.RawMessage) error) error {
 	d := json.NewDecoder(bytes.NewReader(b))
+	d.UseNumber()
 	t, err := d.Token()
 	if err != nil {
 		return fmt.Errorf("not JSON: %w", noEOF(err))
@@ -158,12 +159,13 @@ func object(b []byte, keys map[string]func(json.RawMessage) error) error {
 	return nil
 }
 
-// noEOF names the end of the input for what it is within an object.
+// noEOF names the end of the input for what it is within an object, and keeps the
+// decoder's errors short: some repeat the value at fault.
 func noEOF(err error) error {
 	if err == io.EOF || err == io.ErrUnexpectedEOF {
 		return errors.New("the line ends within the object")
 	}
-	return err
+	return errors.New(cut(err.Error(), 120))
 }
 
 func isNull(v json.RawMessage) bool { return string(v) == "null" }

@@ -26,8 +26,19 @@ func (d dice) one(percent int) bool { return d.intn(100) < percent }
 func (d dice) octets(n int) []byte {
 	b := make([]byte, n)
 	r := rand.New(rand.NewPCG(uint64(d.intn(1<<30)), 0))
-	for i := range b {
-		b[i] = byte(r.Uint32())
+	kinds := r.IntN(4)
+	for i := 0; i < n; {
+		run := min(1+r.IntN(24), n-i)
+		switch k := r.IntN(4); {
+		case kinds > 0 || k == 0: // three strings in four are random; the fourth can be compressed
+			for j := range run {
+				b[i+j] = byte(r.Uint32())
+			}
+		case k == 1: // zeros
+		case i > 0:
+			copy(b[i:i+run], b[r.IntN(i):])
+		}
+		i += run
 	}
 	return b
 }
