@@ -9,10 +9,14 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"time"
 
 	"github.com/vishvananda/netlink"
 	"golang.org/x/sys/unix"
 )
+
+// addressWait bounds the wait for an address to serve, which takes milliseconds.
+const addressWait = 5 * time.Second
 
 const addrGenNone = 1 // IN6_ADDR_GEN_MODE_NONE (linux/if_link.h)
 
@@ -48,8 +52,8 @@ func (d *Device) configure() error {
 		return refused("set the interface up", err)
 	}
 	// With the address the kernel adds the route for the prefix.
-	if err := d.handle.AddrReplace(link, address(d.opts.Gateway)); err != nil {
-		return refused(fmt.Sprintf("add address %v", d.opts.Gateway), err)
+	if err := d.addAddress(link, d.opts.Gateway); err != nil {
+		return err
 	}
 	if !d.opts.LinkLocal.IsValid() {
 		return nil
@@ -70,8 +74,8 @@ func (d *Device) setLinkLocalLocked(a netip.Addr) error {
 	if err != nil {
 		return err
 	}
-	if err := d.handle.AddrReplace(link, address(a)); err != nil {
-		return refused(fmt.Sprintf("add address %v", a), err)
+	if err := d.addAddress(link, a); err != nil {
+		return err
 	}
 	if old := d.linkLocal; old.IsValid() && old != a {
 		if err := d.handle.AddrDel(link, address(old)); err != nil && !errors.Is(err, unix.EADDRNOTAVAIL) {
@@ -82,21 +86,53 @@ func (d *Device) setLinkLocalLocked(a netip.Addr) error {
 	return nil
 }
 
+// addAddress adds an address and waits until it serves: the kernel answers first,
+// and enters the route that makes the address its own a moment later.
+func (d *Device) addAddress(link netlink.Link, a netip.Addr) error {
+	if err := d.handle.AddrReplace(link, address(a)); err != nil {
+		return refused(fmt.Sprintf("add address %v", a), err)
+	}
+	want := &netlink.Route{
+		Dst:   ipNet(netip.PrefixFrom(a, a.BitLen())),
+		Table: unix.RT_TABLE_LOCAL, LinkIndex: d.index,
+	}
+	const fields = netlink.RT_FILTER_DST | netlink.RT_FILTER_TABLE | netlink.RT_FILTER_OIF
+	for deadline := time.Now().Add(addressWait); ; time.Sleep(time.Millisecond) {
+		found, err := dump(func() ([]netlink.Route, error) {
+			return d.handle.RouteListFiltered(unix.AF_INET6, want, fields)
+		})
+		switch {
+		case err != nil:
+			return fmt.Errorf("list routes: %w", err)
+		case len(found) > 0:
+			return nil
+		case time.Now().After(deadline):
+			return fmt.Errorf("address %v does not serve after %v", a, addressWait)
+		}
+	}
+}
+
+// addresses lists the IPv6 addresses of the interface.
+func (d *Device) addresses() ([]netlink.Addr, error) {
+	link := &netlink.Device{LinkAttrs: netlink.LinkAttrs{Index: d.index}}
+	all, err := dump(func() ([]netlink.Addr, error) { return d.handle.AddrList(link, unix.AF_INET6) })
+	if err != nil {
+		return nil, fmt.Errorf("list addresses: %w", err)
+	}
+	return all, nil
+}
+
 // flush removes all IPv6 addresses of the interface.
 func (d *Device) flush() error {
-	link, err := d.link()
-	if errors.As(err, new(netlink.LinkNotFoundError)) {
-		return nil
-	} else if err != nil {
+	all, err := d.addresses()
+	if err != nil {
 		return err
 	}
-	list, err := d.handle.AddrList(link, unix.AF_INET6)
-	if err != nil {
-		return fmt.Errorf("list addresses: %w", err)
-	}
-	for i := range list {
-		if err := d.handle.AddrDel(link, &list[i]); err != nil {
-			return refused(fmt.Sprintf("remove address %v", list[i].IPNet), err)
+	link := &netlink.Device{LinkAttrs: netlink.LinkAttrs{Index: d.index}}
+	for i := range all {
+		err := d.handle.AddrDel(link, &all[i])
+		if err != nil && !errors.Is(err, unix.EADDRNOTAVAIL) && !errors.Is(err, unix.ENODEV) {
+			return refused(fmt.Sprintf("remove address %v", all[i].IPNet), err)
 		}
 	}
 	return nil
@@ -157,11 +193,11 @@ func (d *Device) setParameter(name, value string) error {
 	if err != nil {
 		return err
 	}
-	if _, err := f.WriteString(value); err != nil || !d.adopted {
+	if _, err := f.WriteAt([]byte(value), 0); err != nil || !d.adopted {
 		return errors.Join(err, f.Close())
 	}
 	d.undo = append(d.undo, func() error {
-		_, err := f.WriteString(old)
+		_, err := f.WriteAt([]byte(old), 0)
 		if errors.Is(err, unix.ENODEV) || errors.Is(err, unix.ENOENT) {
 			err = nil // the interface is gone, and the parameter with it
 		}

@@ -193,30 +193,38 @@ func (d *Device) Write(b []byte) (int, error) {
 
 // explain turns an error of the descriptor into what happened to the interface.
 func (d *Device) explain(op string, err error) error {
-	if d.closed.Load() || errors.Is(err, os.ErrClosed) {
-		return d.errClosed
-	}
-	if fault := d.fault.Load(); fault != nil {
-		return *fault
-	}
 	switch {
-	case errors.Is(err, unix.EBADFD), errors.Is(err, unix.ENODEV):
+	case d.closed.Load() || errors.Is(err, os.ErrClosed):
+		return d.errClosed
+	case errors.Is(err, unix.EBADFD):
 		return d.fail(ErrGone, "deleted by another program")
 	case errors.Is(err, unix.EIO):
 		return d.fail(ErrDown, "set down by another program")
+	case d.fault.Load() != nil:
+		return *d.fault.Load()
 	}
 	return fmt.Errorf("tun: %s: %s: %w", d.opts.Name, op, err)
 }
 
-// fail records what happened to the interface and wakes a blocked reader. The
-// first fault stays.
+// fail records what happened to the interface, wakes a blocked reader, and
+// returns what is recorded. The first fault stays, unless the interface turns
+// out to be gone.
 func (d *Device) fail(what error, cause string) error {
 	err := fmt.Errorf("tun: %s: %w: %s; close it and open it again", d.opts.Name, what, cause)
-	if d.fault.CompareAndSwap(nil, &err) {
-		// An error means that the file is closed, and no reader blocked.
-		_ = d.file.SetReadDeadline(time.Unix(1, 0))
+	if !d.fault.CompareAndSwap(nil, &err) {
+		old := d.fault.Load()
+		if what != ErrGone || errors.Is(*old, ErrGone) || !d.fault.CompareAndSwap(old, &err) {
+			return *d.fault.Load()
+		}
 	}
-	return *d.fault.Load()
+	d.wakeReader()
+	return err
+}
+
+// wakeReader ends a blocked Read and all later ones by a time long past.
+func (d *Device) wakeReader() {
+	// An error means that the file is closed, and no reader blocked.
+	_ = d.file.SetReadDeadline(time.Unix(1, 0))
 }
 
 // SetLinkLocal replaces this host's link-local address on the mesh, which follows
@@ -241,7 +249,7 @@ func (d *Device) SetLinkLocal(a netip.Addr) error {
 func (d *Device) Close() error {
 	d.closing.Do(func() {
 		d.closed.Store(true)
-		d.file.Close() // first: it lets the reader go. Only a second call could fail.
+		d.wakeReader() // else it would be the reader that waits for the kernel to close the device
 		d.watch.stop()
 		d.mu.Lock()
 		defer d.mu.Unlock()
@@ -259,6 +267,5 @@ func (d *Device) putBack() error {
 			errs = append(errs, err)
 		}
 	}
-	d.undo = nil
 	return errors.Join(errs...)
 }

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/songgao/water"
 	"golang.org/x/sys/unix"
@@ -20,7 +21,7 @@ var (
 
 // ping sends an echo request from a node through the device to one of the
 // host's addresses, and reads the answer.
-func ping(t *testing.T, n *tuntest.NS, d io.ReadWriter, to netip.Addr) {
+func ping(t *testing.T, n *tuntest.NS, d io.ReadWriteCloser, to netip.Addr) {
 	t.Helper()
 	id := "ping of " + t.Name()
 	request := packet(node, to, 64, append([]byte{128, 0, 0, 0, 0, 1, 0, 1}, id...))
@@ -31,8 +32,10 @@ func ping(t *testing.T, n *tuntest.NS, d io.ReadWriter, to netip.Addr) {
 }
 
 // until reads packets up to the one that ends with marker, and returns those before.
-func until(t *testing.T, d io.Reader, marker string) (packets []string) {
+func until(t *testing.T, d io.ReadCloser, marker string) (packets []string) {
 	t.Helper()
+	bound := time.AfterFunc(10*time.Second, func() { d.Close() }) // which fails the Read
+	defer bound.Stop()
 	b := make([]byte, 2048)
 	for {
 		n, err := d.Read(b)
@@ -78,7 +81,7 @@ const forgedMark = "forged"
 // attack sends forged packets from the LAN, to a node and to the gateway's own
 // addresses, which would answer into the mesh; and last an honest one. It returns
 // what reached the mesh because of the forged ones.
-func attack(t *testing.T, host *tuntest.NS, mesh io.Reader) (reached []string) {
+func attack(t *testing.T, host *tuntest.NS, mesh io.ReadCloser) (reached []string) {
 	t.Helper()
 	for _, src := range []netip.Addr{gateway, node, netip.MustParseAddr("fd5e:2a11:77c0:1::77")} {
 		for _, dst := range []netip.Addr{node, netip.MustParseAddr("fd5e:2a11:77c0:1::78"), gateway, lanGateway} {

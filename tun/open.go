@@ -99,8 +99,8 @@ func explainOpen(err error) error {
 	case errors.Is(err, unix.ENODEV), errors.Is(err, unix.ENXIO):
 		return fmt.Errorf("open %s: %w: this kernel has no TUN driver (modprobe tun)", devicePath, err)
 	case errors.Is(err, unix.EACCES), errors.Is(err, unix.EPERM):
-		return fmt.Errorf("open %s as user %d: %w: run as root, or chmod 0666 %s; under systemd, DeviceAllow=%s rw",
-			devicePath, os.Geteuid(), err, devicePath, devicePath)
+		return fmt.Errorf("open %s: %w: run as root (of the host, not of a user namespace), or chmod 0666 %s; "+
+			"under systemd, DeviceAllow=%s rw", devicePath, err, devicePath, devicePath)
 	}
 	return fmt.Errorf("open %s: %w", devicePath, err)
 }

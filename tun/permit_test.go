@@ -51,9 +51,9 @@ func TestDeviceFileRefused(t *testing.T) {
 		{"absent", func() { mount(t, "none", "/dev/net", "tmpfs", 0) },
 			[]string{"tun: mesh0: open /dev/net/tun: no such file", "modprobe tun"}},
 		{"not permitted", func() {
-			mount(t, "/dev/net", "/dev/net", "", unix.MS_BIND)
-			mount(t, "", "/dev/net", "", unix.MS_BIND|unix.MS_REMOUNT|unix.MS_NODEV)
-		}, []string{"tun: mesh0: open /dev/net/tun as user 0: permission denied", "chmod 0666 /dev/net/tun", "DeviceAllow"}},
+			mount(t, "/dev/net/tun", "/dev/net/tun", "", unix.MS_BIND)
+			mount(t, "", "/dev/net/tun", "", unix.MS_BIND|unix.MS_REMOUNT|unix.MS_NODEV|unix.MS_NOSUID|unix.MS_NOEXEC)
+		}, []string{"tun: mesh0: open /dev/net/tun: permission denied", "chmod 0666 /dev/net/tun", "DeviceAllow"}},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {

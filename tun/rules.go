@@ -206,45 +206,49 @@ func (r ruleSet) complete() (bool, error) {
 }
 
 // moveLocal puts the kernel's rule for local addresses behind ours: it adds a
-// second one and then removes the first, so that one stands at every moment.
+// second one and then removes the first, so that one stands at every moment. It
+// looks again before each step, since another daemon may be doing the same, and
+// a run killed half-way has left two.
 func (r ruleSet) moveLocal() error {
-	all, err := r.list()
-	if err != nil {
-		return err
-	}
-	first, last, count := -1, -1, 0
-	for i, rule := range all {
-		switch {
-		case isLocal(rule):
-			if count++; first < 0 {
-				first = i
+	const step, steps = "move the policy rule for local addresses", 10
+	had := false
+	for range steps {
+		all, err := r.list()
+		if err != nil {
+			return err
+		}
+		count, first, last := 0, -1, -1 // of the local rules; the last of ours that must precede them
+		for i, rule := range all {
+			switch {
+			case isLocal(rule):
+				if count++; first < 0 {
+					first = i
+				}
+			case rule.Protocol == Protocol && rule.Priority == priorityMesh:
+				last = i
+			case rule.Priority == priorityMesh && rule.Table == unix.RT_TABLE_LOCAL:
+				// Removing the first one might hit this one.
+				r.log.Warn("another program's policy rule keeps those of the mesh from standing ahead of local addresses: "+
+					"this host's addresses take packets that forge a source in the mesh", "rule", rule.String())
+				return nil
 			}
-		case rule.Protocol == Protocol && rule.Priority == priorityMesh:
-			last = i
-		case rule.Priority == priorityMesh && rule.Table == unix.RT_TABLE_LOCAL:
-			r.log.Warn("another program's policy rule keeps the rules of the mesh from coming before local addresses: "+
-				"the addresses of this host take packets that forge a source in the mesh", "rule", rule.String())
+		}
+		had = had || count > 0
+		switch {
+		case count > 1:
+			rule := netlink.NewRule()
+			rule.Family, rule.Priority, rule.Table = unix.AF_INET6, priorityMesh, unix.RT_TABLE_LOCAL
+			err = r.handle.RuleDel(rule)
+		case count == 1 && first < last, count == 0 && had:
+			err = r.addLocal()
+		default:
 			return nil
 		}
-	}
-	if first >= 0 && first < last {
-		if err := r.addLocal(); err != nil {
-			return refused("move the policy rule for local addresses", err)
-		}
-		count++
-	}
-	for ; count > 1; count-- { // a run killed half-way left one more
-		if err := r.handle.RuleDel(localRule()); err != nil {
-			return refused("move the policy rule for local addresses", err)
+		if err != nil {
+			return refused(step, err)
 		}
 	}
-	return nil
-}
-
-func localRule() *netlink.Rule {
-	rule := netlink.NewRule()
-	rule.Family, rule.Priority, rule.Table = unix.AF_INET6, priorityMesh, unix.RT_TABLE_LOCAL
-	return rule
+	return fmt.Errorf("%s: other programs keep changing the policy rules", step)
 }
 
 // addLocal adds a rule like the kernel's own one behind all of its priority. It
@@ -262,23 +266,29 @@ func (r ruleSet) addLocal() error {
 }
 
 func (r ruleSet) list() ([]netlink.Rule, error) {
-	var err error
-	for range 5 { // a list that changed while it was read is read again
-		var all []netlink.Rule
-		if all, err = r.handle.RuleList(unix.AF_INET6); err == nil {
-			return all, nil
-		}
-		if !errors.Is(err, netlink.ErrDumpInterrupted) {
+	all, err := dump(func() ([]netlink.Rule, error) { return r.handle.RuleList(unix.AF_INET6) })
+	if err != nil {
+		return nil, refused("list policy rules", err)
+	}
+	return all, nil
+}
+
+// dump asks the kernel for a list, and again if it changed while it was read.
+func dump[T any](list func() ([]T, error)) (all []T, err error) {
+	const tries = 5
+	for range tries {
+		if all, err = list(); !errors.Is(err, netlink.ErrDumpInterrupted) {
 			break
 		}
 	}
-	return nil, refused("list policy rules", err)
+	return all, err
 }
 
 // isLocal recognises the kernel's own rule for local addresses.
 func isLocal(r netlink.Rule) bool {
 	return r.Priority == 0 && r.Table == unix.RT_TABLE_LOCAL && r.Src == nil && r.Dst == nil &&
-		r.IifName == "" && r.OifName == "" && r.Mark == 0 && r.Goto < 0
+		r.IifName == "" && r.OifName == "" && r.Mark == 0 && r.Mask == nil && r.Tos == 0 && r.IPProto == 0 &&
+		r.UIDRange == nil && r.Sport == nil && r.Dport == nil && !r.Invert && r.Goto < 0
 }
 
 func hasLocal(all []netlink.Rule) bool {

@@ -1,7 +1,9 @@
 package tun_test
 
 import (
+	"bytes"
 	"fmt"
+	"log/slog"
 	"net"
 	"net/netip"
 	"slices"
@@ -9,6 +11,7 @@ import (
 	"testing"
 
 	"github.com/vishvananda/netlink"
+	"github.com/vishvananda/netlink/nl"
 	"golang.org/x/sys/unix"
 
 	"culvert/tun"
@@ -89,14 +92,45 @@ func TestCleanup(t *testing.T) {
 func TestDoubledLocalRule(t *testing.T) {
 	n := tuntest.NewNS(t)
 	before := snapshot(t, n)
-	extra := netlink.NewRule()
-	extra.Family, extra.Priority, extra.Table = unix.AF_INET6, 0, unix.RT_TABLE_LOCAL
-	// A range of all users matches as none does, but does not count as a double.
-	extra.UIDRange = netlink.NewRuleUIDRange(0, 0xfffffffe)
-	if err := n.Handle().RuleAdd(extra); err != nil {
-		t.Fatal(err)
+	n.Do(func() {
+		req := nl.NewNetlinkRequest(unix.RTM_NEWRULE, unix.NLM_F_CREATE|unix.NLM_F_ACK) // doubles are allowed
+		msg := nl.NewRtMsg()
+		msg.Family, msg.Table, msg.Protocol, msg.Type = unix.AF_INET6, unix.RT_TABLE_LOCAL, unix.RTPROT_KERNEL, unix.RTN_UNICAST
+		req.AddData(msg)
+		req.AddData(nl.NewRtAttr(nl.FRA_PRIORITY, nl.Uint32Attr(0)))
+		req.AddData(nl.NewRtAttr(nl.FRA_PROTOCOL, nl.Uint8Attr(unix.RTPROT_KERNEL)))
+		if _, err := req.Execute(unix.NETLINK_ROUTE, 0); err != nil {
+			t.Fatal(err)
+		}
+	})
+	if doubled := rules(t, n); len(doubled) != 3 || doubled[0] != doubled[1] {
+		t.Fatalf("the rules are %q", doubled)
 	}
 	d := open(t, n, meshOptions())
+	if err := d.Close(); err != nil {
+		t.Error(err)
+	}
+	same(t, "after Close", snapshot(t, n), before)
+}
+
+// Where another program has put a rule of its own among those for local
+// addresses, it is left alone, and a warning tells what that leaves open.
+func TestForeignLocalRule(t *testing.T) {
+	n := tuntest.NewNS(t)
+	foreign := netlink.NewRule()
+	foreign.Family, foreign.Priority, foreign.Table, foreign.Protocol = unix.AF_INET6, 0, unix.RT_TABLE_LOCAL, unix.RTPROT_STATIC
+	foreign.UIDRange = netlink.NewRuleUIDRange(0, 0) // root, the one user that each user namespace has
+	if err := n.Handle().RuleAdd(foreign); err != nil {
+		t.Fatal(err)
+	}
+	before := snapshot(t, n)
+	var log bytes.Buffer
+	o := meshOptions()
+	o.Log = slog.New(slog.NewTextHandler(&log, nil))
+	d := open(t, n, o)
+	if !strings.Contains(log.String(), "another program's policy rule") {
+		t.Errorf("the log says: %s", log.String())
+	}
 	if err := d.Close(); err != nil {
 		t.Error(err)
 	}

@@ -98,6 +98,25 @@ func (d *Device) concerns(messages []syscall.NetlinkMessage) (interfaceChanged, 
 
 // verify looks whether the interface is as Open left it, and records a fault if not.
 func (d *Device) verify() error {
+	if err := d.verifyLink(); err != nil {
+		return err
+	}
+	addrs, err := d.addresses()
+	if err != nil {
+		return err
+	}
+	for _, a := range addrs {
+		if a.IP.Equal(d.opts.Gateway.AsSlice()) {
+			return nil
+		}
+	}
+	if err := d.verifyLink(); err != nil { // it took the address along
+		return err
+	}
+	return d.fail(ErrDown, "address "+d.opts.Gateway.String()+" was removed by another program")
+}
+
+func (d *Device) verifyLink() error {
 	link, err := d.handle.LinkByIndex(d.index)
 	switch {
 	case errors.As(err, new(netlink.LinkNotFoundError)):
@@ -109,16 +128,7 @@ func (d *Device) verify() error {
 	case link.Attrs().Flags&net.FlagUp == 0:
 		return d.fail(ErrDown, "set down by another program")
 	}
-	addrs, err := d.handle.AddrList(link, unix.AF_INET6)
-	if err != nil {
-		return err
-	}
-	for _, a := range addrs {
-		if a.IP.Equal(d.opts.Gateway.AsSlice()) {
-			return nil
-		}
-	}
-	return d.fail(ErrDown, "address "+d.opts.Gateway.String()+" was removed by another program")
+	return nil
 }
 
 // restoreRules puts the rules back if another program removed some. For the
