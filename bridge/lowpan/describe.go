@@ -196,6 +196,16 @@ func (l *listing) extension(at int, eid, nh byte) {
 	l.add(at, 7, 1, "NH", nhName(nh), secExt)
 }
 
+func (l *listing) extensionData(at int, proto byte, n int) {
+	l.add(at, 0, 8, "Length", fmt.Sprintf("octets that follow: %d", n), secExt)
+	if n > 0 {
+		l.add(at+1, 0, 8*n, protoName(proto)+" data", "", secExt)
+	}
+	if pad := -(2 + n) & 7; pad > 0 && padded(proto) {
+		l.add(at+1+n, 0, 0, "padding", fmt.Sprintf("octets restored: %d", pad), secExt)
+	}
+}
+
 func (l *listing) fragmentHeader(at int) {
 	l.add(at, 0, 8, "Reserved, or Length", "restored as 0", secExt)
 	l.add(at+1, 0, 13, "Fragment Offset", fmt.Sprintf("octet %d", binary.BigEndian.Uint16(l.frame[at+1:])&^7), secExt)

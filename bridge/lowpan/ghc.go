@@ -176,10 +176,13 @@ func dangling(extended int) error {
 // least n.
 func appendReference(out []byte, from int, dict *ghcDict, n, s int) []byte {
 	at := len(out) - s
-	if before := from - at; before > 0 {
-		k := min(n, before)
-		out = append(out, dict[ghcDictLen-before:][:k]...)
-		at, n = at+k, n-k
+	before := from - at // octets of the dictionary between
+	if before >= n {
+		return append(out, dict[ghcDictLen-before:][:n]...)
+	}
+	if before > 0 {
+		out = append(out, dict[ghcDictLen-before:]...)
+		at, n = from, n-before
 	}
 	return append(out, out[at:at+n]...)
 }

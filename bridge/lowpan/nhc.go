@@ -110,15 +110,12 @@ func (d *decoder) extension(o byte) (more bool, err error) {
 	if eid == eidFragment {
 		return more, d.fragmentHeader(next)
 	}
-	if d.list != nil {
-		d.list.add(d.at-1, 0, 8, "Length", "octets that follow", secExt)
-	}
 	b, err := d.take(int(length), errExtCut)
 	if err != nil {
 		return false, err
 	}
 	if d.list != nil {
-		d.list.add(d.at-len(b), 0, 8*len(b), protoName(proto)+" data", "", secExt)
+		d.list.extensionData(d.at-len(b)-1, proto, len(b))
 	}
 	return more, d.restoreExtension(proto, next, b)
 }
