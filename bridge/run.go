@@ -136,18 +136,18 @@ func (m *Mesh) tick(ctx context.Context) error {
 // readTun takes every packet that the kernel sends to the mesh to its queue. A TUN
 // that vanished is opened again.
 func (m *Mesh) readTun(ctx context.Context, dev Tun) error {
-	for ctx.Err() == nil {
-		err := m.serveTun(ctx, dev)
+	for {
+		err := m.serveTun(ctx, dev) // closes dev, also where ctx has ended before
 		if ctx.Err() != nil {
 			return err
 		}
 		m.tunDowns.Add(1)
 		m.log.Error("the TUN interface is gone: no packet passes until it is there again", "err", err)
-		if dev = m.reopenTun(ctx); dev != nil {
-			m.log.Info("the TUN interface is there again")
+		if dev = m.reopenTun(ctx); dev == nil {
+			return nil
 		}
+		m.log.Info("the TUN interface is there again")
 	}
-	return nil
 }
 
 // serveTun reads one open TUN until it fails or ctx ends, and closes it. The error
