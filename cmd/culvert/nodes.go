@@ -104,7 +104,7 @@ func known(n int, unit string) string {
 // ago returns how long before now something was, in the unit that reads best.
 func ago(t *time.Time, now time.Time) string {
 	if t == nil {
-		return "never"
+		return "not yet"
 	}
 	d := now.Sub(*t)
 	switch {

@@ -4,11 +4,14 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"log/slog"
 	"net"
 	"net/http"
+	"net/netip"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"syscall"
@@ -32,15 +35,12 @@ func TestRunStop(t *testing.T) {
 			if during := ours(t, ns); !slices.Contains(during, "link mesh0") || !slices.Contains(during, "address fd5e:2a11:77c0:1::1/64") {
 				t.Errorf("while it runs: %q", during)
 			}
-			out, err := ns.Command(built(t), "nodes", "--config", r.config).Output()
-			if err != nil {
-				t.Fatal(err)
-			}
-			for _, want := range []string{"NODE ", "pump-house ", "fd5e:2a11:77c0:1:200:5eef:1000:7", "00:00:5e:ef:10:00:00:07", " ago "} {
-				if !strings.Contains(string(out), want) {
-					t.Errorf("nodes prints no %q:\n%s", want, out)
-				}
-			}
+			pingFrom(t, ns, "fd5e:2a11:77c0:1:200:5eef:1000:7") // so that it is heard
+			want := regexp.MustCompile(`(?m)^pump-house +up +fd5e:2a11:77c0:1:200:5eef:1000:7 +00:00:5e:ef:10:00:00:07 +- +[2-4] .* s ago +fenland$`)
+			tuntest.Poll(t, 10*time.Second, func() (bool, string) { // the daemon renders the list once a second
+				out, err := ns.Command(built(t), "nodes", "--config", r.config).Output()
+				return err == nil && want.Match(out), fmt.Sprintf("want %s, got %v\n%s", want, err, out)
+			})
 			if code := r.stop(s); code != 0 {
 				t.Errorf("exit code %d", code)
 			}
@@ -57,6 +57,23 @@ func TestRunStop(t *testing.T) {
 			}
 		})
 	}
+}
+
+// pingFrom pings a node from inside a namespace, three times at most.
+func pingFrom(t *testing.T, ns *tuntest.NS, address string) {
+	t.Helper()
+	ns.Do(func() {
+		p, err := newPinger()
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer p.Close()
+		row := demoRow{Address: netip.MustParseAddr(address)}
+		row.echo(t.Context(), p)
+		if row.EchoError != "" {
+			t.Errorf("ping %s: %s", address, row.EchoError)
+		}
+	})
 }
 
 // TestKillRestart kills the daemon the hard way, starts it again, and holds that
