@@ -25,7 +25,7 @@ var claims = []claim{
 	{"6lorh", "bridge/adapt", "TestVectors"},
 	{"6lorh", "cmd/culvert", "TestExplainVectors"},
 	{"cbor", "bridge/senml", "TestCBORVectors"},
-	{"coap", "coap", ""},
+	{"coap", "coap", "TestCoAPVectors"},
 	{"compress", "bridge/adapt", "TestCompressVectors"},
 	{"compress", "cmd/culvert", "TestCompressVectors"},
 	{"dispatch", "bridge/adapt", "TestVectors"},
@@ -41,7 +41,7 @@ var claims = []claim{
 	{"iphc-cross", "cmd/culvert", "TestExplainVectors"},
 	{"iphc-ctx", "bridge/adapt", "TestVectors"},
 	{"iphc-ctx", "cmd/culvert", "TestExplainVectors"},
-	{"linkfmt", "coap", ""},
+	{"linkfmt", "coap", "TestLinkVectors"},
 	{"mesh", "bridge/adapt", "TestVectors"},
 	{"mesh", "cmd/culvert", "TestExplainVectors"},
 	{"nd", "bridge/nd", "TestNDVectors"},
@@ -58,7 +58,7 @@ var claims = []claim{
 }
 
 // toCome names the sets that may still be without a test.
-var toCome = []string{"coap", "linkfmt"}
+var toCome = []string{}
 
 func TestEverySetIsClaimed(t *testing.T) {
 	sets := Sets(t)
