@@ -182,27 +182,30 @@ func TestOpenSetsAndCloseRemoves(t *testing.T) {
 	}
 }
 
+// addresses lists those of mesh0.
+func addresses(t *testing.T, n *tuntest.NS) (got []string) {
+	t.Helper()
+	addrs, err := n.Handle().AddrList(n.Link("mesh0"), unix.AF_INET6)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, a := range addrs {
+		got = append(got, a.IP.String())
+	}
+	return got
+}
+
 func TestSetLinkLocal(t *testing.T) {
 	n := tuntest.NewNS(t)
 	o := meshOptions()
 	o.LinkLocal = netip.Addr{}
 	d := open(t, n, o)
-	addresses := func() (got []string) {
-		addrs, err := n.Handle().AddrList(n.Link("mesh0"), unix.AF_INET6)
-		if err != nil {
-			t.Fatal(err)
-		}
-		for _, a := range addrs {
-			got = append(got, a.IP.String())
-		}
-		return got
-	}
-	same(t, "before the radio is up", addresses(), []string{gateway.String()})
+	same(t, "before the radio is up", addresses(t, n), []string{gateway.String()})
 	for _, a := range []string{"fe80::200:5eef:1000:1", "fe80::200:5eef:1000:2", "fe80::200:5eef:1000:2"} {
 		if err := d.SetLinkLocal(netip.MustParseAddr(a)); err != nil {
 			t.Fatal(err)
 		}
-		same(t, "with "+a, addresses(), []string{gateway.String(), a})
+		same(t, "with "+a, addresses(t, n), []string{gateway.String(), a})
 	}
 	if err := d.SetLinkLocal(node); err == nil {
 		t.Error("a global address was taken for a link-local one")

@@ -130,6 +130,7 @@ func TestParametersRefused(t *testing.T) {
 					t.Error(err)
 					return
 				}
+				same(t, "addresses", addresses(t, n), []string{gateway.String(), linkLocal.String()})
 				if err := d.Close(); err != nil {
 					t.Error(err)
 				}
