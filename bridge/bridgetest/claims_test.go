@@ -16,11 +16,10 @@ import (
 type claim struct {
 	set  string
 	pkg  string // folder from the root of the module
-	test string // the test function; empty for work that is still to come
+	test string // the test function
 }
 
-// claims lists every set, some twice. A claim without a test is work to come in the named
-// package; it has to be filled in when a test there first reads the set.
+// claims lists every set, some of them twice.
 var claims = []claim{
 	{"6lorh", "bridge/adapt", "TestVectors"},
 	{"6lorh", "cmd/culvert", "TestExplainVectors"},
@@ -57,9 +56,6 @@ var claims = []claim{
 	{"truncation", "cmd/culvert", "TestExplainVectors"},
 }
 
-// toCome names the sets that may still be without a test.
-var toCome = []string{}
-
 func TestEverySetIsClaimed(t *testing.T) {
 	sets := Sets(t)
 	for _, set := range sets {
@@ -77,15 +73,10 @@ func TestEverySetIsClaimed(t *testing.T) {
 			src = readTests(t, filepath.Join(Root(t), filepath.FromSlash(c.pkg)))
 			sources[c.pkg] = src
 		}
-		reads := slices.Contains(src.words, c.set)
 		switch {
-		case c.test == "" && !slices.Contains(toCome, c.set):
-			t.Errorf("set %s: the claim of %s names no test", c.set, c.pkg)
-		case c.test == "" && slices.Contains(src.asked, c.set):
-			t.Errorf("set %s: a test of %s reads it by now: name that test here", c.set, c.pkg)
-		case c.test != "" && !slices.Contains(src.tests, c.test):
+		case !slices.Contains(src.tests, c.test):
 			t.Errorf("set %s is claimed by %s in %s, which has no such test", c.set, c.test, c.pkg)
-		case c.test != "" && !reads:
+		case !slices.Contains(src.words, c.set):
 			t.Errorf("set %s is claimed by %s in %s, whose tests never name the set", c.set, c.test, c.pkg)
 		}
 	}
@@ -95,7 +86,6 @@ func TestEverySetIsClaimed(t *testing.T) {
 type testSource struct {
 	tests []string // test functions
 	words []string // strings in files that import this package
-	asked []string // those of them that are arguments of Vectors
 }
 
 // readTests parses the _test files of a folder, which need not exist.
@@ -128,17 +118,6 @@ func readTests(t *testing.T, dir string) testSource {
 		ast.Inspect(f, func(n ast.Node) bool {
 			if s, ok := text(n); ok {
 				src.words = append(src.words, s)
-			}
-			call, ok := n.(*ast.CallExpr)
-			if !ok {
-				return true
-			}
-			if fun, ok := call.Fun.(*ast.SelectorExpr); ok && fun.Sel.Name == "Vectors" {
-				for _, arg := range call.Args {
-					if s, ok := text(arg); ok {
-						src.asked = append(src.asked, s)
-					}
-				}
 			}
 			return true
 		})
