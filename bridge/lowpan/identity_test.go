@@ -82,7 +82,7 @@ func FuzzIdentity(f *testing.F) {
 		b = bytes.Clone(b)
 		b[0] = b[0]&0x0f | 0x60
 		binary.BigEndian.PutUint16(b[4:], uint16(len(b)-ipv6.HeaderLen))
-		p := Peer{Full: flags&1 != 0, GHC: flags&2 != 0 && len(b) < 300}
+		p := Peer{Full: flags&1 != 0, GHC: flags&2 != 0 && len(b) < 120}
 		p.From, _ = ieee802154.FromBytes(from)
 		p.To, _ = ieee802154.FromBytes(to)
 		set := map[uint8]netip.Prefix{}
