@@ -66,6 +66,7 @@ type Mesh struct {
 	running  atomic.Bool
 	tunUp    atomic.Bool
 	tunDowns atomic.Uint64
+	ticks    atomic.Uint64
 
 	tunMu     sync.Mutex
 	dev       Tun        // guarded by tunMu; nil while there is none
@@ -121,13 +122,14 @@ type Stats struct {
 	Up       bool // Run runs, the TUN is open and the radio is up
 	TunUp    bool
 	TunDowns uint64 // times that the TUN vanished
+	Ticks    uint64 // of the goroutine that lets what is too old end, four a second
 	Forward  forward.Stats
 	Nodes    node.Stats
 }
 
 // Stats returns the figures now.
 func (m *Mesh) Stats() Stats {
-	s := Stats{Name: m.opt.Name, TunUp: m.tunUp.Load(), TunDowns: m.tunDowns.Load(), Forward: m.fwd.Stats(), Nodes: m.nodes.Stats()}
+	s := Stats{Name: m.opt.Name, TunUp: m.tunUp.Load(), TunDowns: m.tunDowns.Load(), Ticks: m.ticks.Load(), Forward: m.fwd.Stats(), Nodes: m.nodes.Stats()}
 	s.Up = m.running.Load() && s.TunUp && s.Forward.Radio.Up
 	return s
 }

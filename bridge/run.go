@@ -130,6 +130,7 @@ func (m *Mesh) tick(ctx context.Context) error {
 		if i%4 == 0 {
 			m.fwd.TickNodes()
 		}
+		m.ticks.Add(1)
 	}
 }
 

@@ -33,6 +33,7 @@ type sender struct {
 	session atomic.Uint32 // goes up each time the radio goes down
 	poked   atomic.Bool   // something of the above changed
 	ticked  atomic.Bool
+	turns   atomic.Uint64 // that the sending goroutine took
 	flights flights
 
 	// The sending goroutine's.
@@ -53,6 +54,7 @@ func (f *Forwarder) Run(ctx context.Context) error {
 	defer timer.Stop()
 	for {
 		next := f.turn()
+		s.turns.Add(1)
 		s.asleep.Store(true)
 		if s.stack.Load() != nil || s.flights.head.Load() != s.flights.tail.Load() || s.poked.Load() {
 			s.asleep.Store(false)

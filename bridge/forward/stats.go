@@ -15,6 +15,7 @@ type Stats struct {
 	Limited uint64 // errors that the rate limit held back
 	Buffers Buffers
 	Radio   RadioState
+	Turns   uint64 // of the sending goroutine, which takes some a second while anything is queued
 }
 
 // Direction are the counts of one direction. At rest, for packets,
@@ -111,6 +112,7 @@ func (f *Forwarder) Stats() Stats {
 		Limited:  c.limited.Load(),
 		Buffers:  Buffers{InUse: f.buffers.inUse(), Max: f.opt.Buffers},
 		Radio:    f.sender.state(),
+		Turns:    f.sender.turns.Load(),
 	}
 	s.Radio.Downs = c.downs.Load()
 	for t := range c.errors {

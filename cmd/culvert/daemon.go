@@ -78,7 +78,7 @@ func runDaemon(ctx context.Context, cfg *config, o daemonOptions) (err error) {
 		o.log.Info("ready")
 		o.notify.say(systemd.SdNotifyReady)
 	}
-	o.notify.feed(ctx, d.healthy) // until ctx ends
+	o.notify.feed(ctx, (&health{meshes: d.meshes}).check) // until ctx ends
 
 	o.log.Info("stopping")
 	o.notify.say(systemd.SdNotifyStopping)
@@ -179,17 +179,6 @@ func (d *daemon) waitOpen(ctx context.Context) bool {
 		}
 	}
 	return true
-}
-
-// healthy reports why packets cannot pass, nil if they can. A radio that is away is
-// no fault of the daemon, which waits for it.
-func (d *daemon) healthy() error {
-	for _, m := range d.meshes {
-		if !m.Stats().TunUp {
-			return fmt.Errorf("mesh %s: the interface is away", m.Name())
-		}
-	}
-	return nil
 }
 
 // stopWait is how long all parts together may take to stop.
