@@ -30,7 +30,7 @@ func TestFaults(t *testing.T) {
 		}, tun.ErrGone, "moved to another network namespace"},
 		{"renamed", func(n *tuntest.NS, l netlink.Link) error {
 			err := n.Handle().LinkSetName(l, "pump0")
-			if errors.Is(err, unix.EBUSY) { // before Linux 6.2 only while it is down, which may be seen first
+			if errors.Is(err, unix.EBUSY) { // on older kernels only while it is down, which may be seen first
 				err = errors.Join(n.Handle().LinkSetDown(l), n.Handle().LinkSetName(l, "pump0"))
 			}
 			return err

@@ -8,6 +8,7 @@ import (
 	"net/netip"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 
 	"github.com/vishvananda/netlink"
@@ -163,6 +164,32 @@ func TestTwoMeshes(t *testing.T) {
 	if err := first.Close(); err != nil {
 		t.Error(err)
 	}
+	same(t, "after all", snapshot(t, n), before)
+}
+
+// Meshes that come and go at the same time leave the kernel's rule for local
+// addresses where it was, and once.
+func TestConcurrentMeshes(t *testing.T) {
+	n := tuntest.NewNS(t)
+	before := snapshot(t, n)
+	var wg sync.WaitGroup
+	for i := range 4 {
+		o := tun.Options{Name: fmt.Sprintf("mesh%d", i)}
+		o.Prefix = netip.PrefixFrom(netip.MustParseAddr(fmt.Sprintf("fd5e:2a11:77c0:%d::", i+1)), 64)
+		wg.Go(func() {
+			for range 10 {
+				d, err := tryOpen(n, o)
+				if err != nil {
+					t.Error(err)
+					return
+				}
+				if err := d.Close(); err != nil {
+					t.Error(err)
+				}
+			}
+		})
+	}
+	wg.Wait()
 	same(t, "after all", snapshot(t, n), before)
 }
 

@@ -31,10 +31,10 @@ type Traffic struct {
 }
 
 const (
-	headers    = 48                     // IPv6 and UDP
-	stamp      = 8                      // the time of sending, at the start of the payload
-	lostAfter  = 200 * time.Millisecond // without any answer, what is in flight is lost
-	maxSamples = 1 << 18                // round-trip times kept per socket
+	headers    = 48          // IPv6 and UDP
+	stamp      = 8           // the time of sending, at the start of the payload
+	lostAfter  = time.Second // without any answer, what is in flight is lost
+	maxSamples = 1 << 18     // round-trip times kept per socket
 )
 
 // Run sends datagrams from the namespace until count of them have come back or
