@@ -16,8 +16,10 @@ type datagram struct {
 	there    bitmap // the units that are there
 	begins   bitmap // those of them that a fragment begins with
 	buf      *[MaxDatagram]byte
-	// The table's: neighbours by age, and by age among those of one sender.
+	// The table's: neighbours by age, and by age among those of one sender; number
+	// tells the age of those that began at the same time.
 	sender       *sender
+	number       uint64
 	older, newer *datagram
 	prev, next   *datagram
 }

@@ -7,6 +7,7 @@ import "culvert/bridge/ieee802154"
 // that a steady state allocates nothing.
 type table struct {
 	count          int
+	inserted       uint64 // datagrams so far, which numbers them
 	oldest, newest *datagram
 	chains         []*sender   // by the hash of the sender's address
 	senders        []*sender   // those that hold something, in no order
@@ -77,7 +78,8 @@ func (t *table) insert(k Key) *datagram {
 	} else {
 		d = &datagram{buf: new([MaxDatagram]byte)}
 	}
-	*d = datagram{key: k, buf: d.buf, sender: s, older: t.newest, prev: s.newest}
+	*d = datagram{key: k, buf: d.buf, sender: s, number: t.inserted, older: t.newest, prev: s.newest}
+	t.inserted++
 	if t.newest != nil {
 		t.newest.newer = d
 	} else {
@@ -152,11 +154,12 @@ func (t *table) removeSender(s *sender) {
 	t.freeSenders = append(t.freeSenders, s)
 }
 
-// greediest returns a sender that holds as many as any.
+// greediest returns a sender that holds as many as any; of several such, the one
+// that holds the oldest datagram.
 func (t *table) greediest() *sender {
 	var most *sender
 	for _, s := range t.senders {
-		if most == nil || s.count > most.count || s.count == most.count && s.oldest.deadline.Before(most.oldest.deadline) {
+		if most == nil || s.count > most.count || s.count == most.count && s.oldest.number < most.oldest.number {
 			most = s
 		}
 	}

@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"culvert/bridge/bridgetest"
+	"culvert/bridge/ieee802154"
 	"culvert/bridge/lowpan"
 )
 
@@ -109,5 +110,31 @@ func TestConservativeFrames(t *testing.T) {
 	}
 	if unspecified == 0 {
 		t.Error("no packet had a source of :: and context 0")
+	}
+}
+
+// More senders than there are buffers, each with one fragment, at the same time: the
+// oldest datagrams make room, in the order in which they came (RFC 4944, section 13,
+// asks for a bound; RFC 8930, section 6, for the oldest to go).
+func TestExplainEvictsTheOldest(t *testing.T) {
+	const buffers, more = 1024, 16
+	var frames []bridgetest.Frame
+	for i := range buffers + more {
+		payload := append([]byte{0xe0, 0xc8, 0, 7, 0x13}, make([]byte, 48)...)
+		frames = append(frames, bridgetest.Frame{From: ieee802154.Short(uint16(i)), To: ieee802154.Short(0x7fff), Payload: payload})
+	}
+	a := askLines[explained](t, exitOK, "explain", []line{vectorLine(nil, frames, nil)})[0]
+	checkAnswer(t, "flood", len(frames), a)
+	if len(a.Drops) != len(frames) {
+		t.Fatalf("%d drops, want %d", len(a.Drops), len(frames))
+	}
+	for i, d := range a.Drops {
+		want := "reassembly-full"
+		if i >= more {
+			want = "reassembly-timeout"
+		}
+		if d.Frame != i || d.Reason != want {
+			t.Fatalf("drop %d is %+v, want frame %d, %s", i, d, i, want)
+		}
 	}
 }
