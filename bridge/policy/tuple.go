@@ -1,0 +1,73 @@
+package policy
+
+import (
+	"encoding/binary"
+	"net/netip"
+
+	"culvert/bridge/ipv6"
+)
+
+// Tuple is what rules and flows look at in a packet.
+type Tuple struct {
+	Source, Destination         netip.Addr
+	SourcePort, DestinationPort uint16 // the identifier of an echo, in both
+	Proto                       uint8
+	Echo                        bool
+	ICMPError                   bool // an ICMPv6 error: Quoted tells about what
+	Later                       bool // a fragment that is not the first: ports are unknown
+}
+
+// Parse reads the tuple of a packet whose extension headers were walked.
+func Parse(p ipv6.Packet, u ipv6.Upper) Tuple {
+	t := Tuple{Source: p.Source(), Destination: p.Destination(), Proto: u.Proto}
+	if !u.First {
+		t.Later = true
+		return t
+	}
+	b := p[min(u.Offset, len(p)):]
+	switch u.Proto {
+	case ipv6.ProtoUDP, ipv6.ProtoTCP:
+		if len(b) >= 4 {
+			t.SourcePort, t.DestinationPort = binary.BigEndian.Uint16(b), binary.BigEndian.Uint16(b[2:])
+		}
+	case ipv6.ProtoICMPv6:
+		switch {
+		case len(b) < 8:
+		case b[0] == ipv6.TypeEchoRequest || b[0] == ipv6.TypeEchoReply:
+			t.Echo = true
+			t.SourcePort = binary.BigEndian.Uint16(b[4:])
+			t.DestinationPort = t.SourcePort
+		case b[0] < 128:
+			t.ICMPError = true
+		}
+	}
+	return t
+}
+
+// Quoted reads the tuple of the packet that an ICMPv6 error quotes (RFC 4443,
+// section 3), and false where too little of it is there.
+func Quoted(p ipv6.Packet, u ipv6.Upper) (Tuple, bool) {
+	if u.Offset+8 > len(p) {
+		return Tuple{}, false
+	}
+	q := p[u.Offset+8:]
+	if len(q) < ipv6.HeaderLen || q[0]>>4 != 6 {
+		return Tuple{}, false
+	}
+	// What is quoted may be cut: give the walk a packet that ends where the quote does.
+	var whole [ipv6.MinMTU]byte
+	n := copy(whole[:], q)
+	binary.BigEndian.PutUint16(whole[4:], uint16(n-ipv6.HeaderLen))
+	quoted := ipv6.Packet(whole[:n])
+	w := ipv6.Walk(quoted)
+	t := Parse(quoted, w)
+	return t, !w.Cut
+}
+
+// reverse returns the tuple of an answer.
+func (t *Tuple) reverse() Tuple {
+	r := *t
+	r.Source, r.Destination = t.Destination, t.Source
+	r.SourcePort, r.DestinationPort = t.DestinationPort, t.SourcePort
+	return r
+}
