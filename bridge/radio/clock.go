@@ -35,8 +35,7 @@ func (c *clock) at(micros uint64, now time.Time) time.Time {
 	}
 	since := now.Sub(c.base)
 	offset := since - radio
-	least := min(c.cur, c.prev)
-	if offset-least > clockJump || least-offset > clockJump {
+	if offset-min(c.cur, c.prev) > clockJump { // a jump forward shows the least offset by itself
 		c.restart(radio, now)
 		return now
 	}

@@ -106,6 +106,32 @@ func TestFrameFromTheMesh(t *testing.T) {
 	})
 }
 
+// What an event aliases is the caller's buffer: it outlives the next Receive into
+// another one.
+func TestEventsAliasTheCallersBuffer(t *testing.T) {
+	l, b := looped(t)
+	if err := l.Send(Frame{To: sump, Payload: []byte("first")}, 1); err != nil {
+		t.Fatal(err)
+	}
+	ev, err := l.Receive(b)
+	for err == nil && ev.Kind != EventFrame {
+		ev, err = l.Receive(b)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := l.Send(Frame{To: sump, Payload: []byte("other")}, 1); err != nil {
+		t.Fatal(err)
+	}
+	again, err := l.Receive(make([]byte, MaxRecord))
+	for err == nil && again.Kind != EventFrame {
+		again, err = l.Receive(make([]byte, MaxRecord))
+	}
+	if err != nil || string(ev.Frame.Payload) != "first" || string(again.Frame.Payload) != "other" {
+		t.Errorf("payloads %q, %q, %v", ev.Frame.Payload, again.Frame.Payload, err)
+	}
+}
+
 func TestSendAndResult(t *testing.T) {
 	linked(t, Options{}, func(l *Link, r *receiver, p *peer) {
 		payload := []byte{0x7e, 0x7d, 0x11, 0x13, 0x41, 0x60}
