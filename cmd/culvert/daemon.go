@@ -30,7 +30,8 @@ type daemon struct {
 	cfg    *config
 	log    *slog.Logger
 	meshes []*bridge.Mesh
-	worlds []part        // of simulated radios
+	worlds []part // of simulated radios
+	state  *state
 	opened chan struct{} // gets one value for each mesh whose interface is open
 	coap   *coap.Server
 	http   net.Listener
@@ -60,6 +61,8 @@ func runDaemon(ctx context.Context, cfg *config, o daemonOptions) (err error) {
 
 	ctx, fail := context.WithCancelCause(ctx)
 	defer fail(nil)
+	keeper, keeperCtx := newGroup(fail)
+	keeper.start(keeperCtx, part{"state", d.state.run})
 	worlds, worldCtx := newGroup(fail)
 	for _, w := range d.worlds {
 		worlds.start(worldCtx, w)
@@ -88,21 +91,28 @@ func runDaemon(ctx context.Context, cfg *config, o daemonOptions) (err error) {
 	}
 	deadline, cancel := context.WithTimeout(context.Background(), stopWait)
 	defer cancel()
-	err = errors.Join(err, doors.stop(deadline), meshes.stop(deadline), worlds.stop(deadline))
+	err = errors.Join(err, doors.stop(deadline), meshes.stop(deadline), worlds.stop(deadline), keeper.stop(deadline))
 	if err == nil {
 		o.log.Info("stopped")
 	}
 	return err
 }
 
-// assemble makes the parts from the configuration. Nothing is opened yet.
+// assemble makes the parts from the configuration. Nothing is opened yet but the state.
 func assemble(cfg *config, o daemonOptions) (*daemon, error) {
 	d := &daemon{cfg: cfg, log: o.log, http: o.http, opened: make(chan struct{}, len(cfg.meshes))}
+	var err error
+	if d.state, err = openState(cfg.stateDir, o.log); err != nil {
+		return nil, err
+	}
 	var shown []coap.Mesh
 	for _, c := range cfg.meshes {
 		m, err := d.mesh(c)
+		if err == nil {
+			err = d.state.restore(c.name, m.Nodes(), time.Now())
+		}
 		if err != nil {
-			return nil, err
+			return nil, errors.Join(err, d.state.store.Close())
 		}
 		d.meshes = append(d.meshes, m)
 		shown = append(shown, coap.Mesh{Name: c.name, Table: m.Nodes()})
