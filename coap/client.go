@@ -23,7 +23,7 @@ import (
 )
 
 // maxAnswer bounds, in octets, an answer that a Client takes.
-const maxAnswer = 64 << 20
+const maxAnswer = 16 << 20
 
 // ErrUnreachable is wrapped by errors that say that no daemon could be asked.
 var ErrUnreachable = errors.New("the daemon cannot be reached")
@@ -84,6 +84,10 @@ func DialControl(ctx context.Context, path string) (*Client, error) {
 	c.conn, err = tcp.Client(nc,
 		options.WithCloseSocket(),
 		options.WithMaxMessageSize(maxAnswer),
+		options.WithDisableTCPSignalMessageCSM(), // introduce says more
+		// A request that leaves before the daemon's first message has come is not asked
+		// block by block, and its answer is lost if it comes so.
+		options.WithCSMExchangeTimeout(csmTimeout),
 		options.WithPeriodicRunner(periodic.New(c.stop, time.Second)),
 		options.WithErrors(func(error) {}), // what matters comes back from the request
 	)
@@ -92,7 +96,22 @@ func DialControl(ctx context.Context, path string) (*Client, error) {
 		nc.Close()
 		return nil, fmt.Errorf("%w: %s: %w", ErrUnreachable, path, err)
 	}
+	if err := c.introduce(); err != nil {
+		c.Close()
+		return nil, fmt.Errorf("%w: %s: %w", ErrUnreachable, path, err)
+	}
 	return c, nil
+}
+
+// introduce sends the first message of a connection, which says how large an answer
+// may be (RFC 8323, section 5.3); go-coap's own one says nothing.
+func (c *Client) introduce() error {
+	m := c.conn.AcquireMessage(c.conn.Context())
+	defer c.conn.ReleaseMessage(m)
+	m.SetCode(codes.CSM)
+	m.SetOptionUint32(message.TCPMaxMessageSize, maxAnswer)
+	m.AddOptionBytes(message.TCPBlockWiseTransfer, nil)
+	return c.conn.Session().WriteMessage(m)
 }
 
 // Close ends the connection and waits for its reader.
