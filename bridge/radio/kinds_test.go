@@ -1,8 +1,10 @@
 package radio
 
 import (
+	"bytes"
 	"fmt"
 	"io"
+	"math/rand/v2"
 	"net"
 	"os"
 	"os/exec"
@@ -15,6 +17,7 @@ import (
 	"time"
 
 	"github.com/creack/pty"
+	"github.com/fxamacker/cbor/v2"
 	"go.uber.org/goleak"
 	"golang.org/x/sys/unix"
 )
@@ -425,6 +428,66 @@ func TestSkeletonThroughProcess(t *testing.T) {
 	until(t, "the program and its group are gone", func() bool { return !running(pid) && !running(child) })
 	if log.count("line=starting") != 2 {
 		t.Errorf("standard error was logged as %s", log)
+	}
+}
+
+// The skeleton passes over what it does not understand: noise, records of the other
+// direction, elements and kinds to come.
+func TestSkeletonPassesOver(t *testing.T) {
+	defer goleak.VerifyNone(t)
+	cmd := exec.Command(buildSkeleton(t))
+	in, err := cmd.StdinPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	out, err := cmd.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	dec := NewDecoder(out)
+	hear := func(k RecordKind) (r Record) {
+		t.Helper()
+		for r.Kind != k {
+			if err := dec.Decode(&r); err != nil {
+				t.Fatalf("the skeleton is gone before it said %d: %v", k, err)
+			}
+		}
+		return r
+	}
+	if up := hear(RecordUp); up.Session != 0 {
+		t.Errorf("announced itself with session %d", up.Session)
+	}
+	rnd := rand.New(rand.NewPCG(1, 2))
+	var line []byte
+	for range 1 << 16 {
+		line = append(line, byte(rnd.Uint32()))
+	}
+	for _, c := range samples() {
+		body := c.octets(t)
+		for n := range body { // cut short, with a good check sequence
+			line = AppendFramed(line, body[:n])
+		}
+		grown, err := cbor.Marshal(append(append([]any{}, c.items...), map[string]any{"more": []any{1, nil}}, 1.5, "x"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		line = AppendFramed(line, grown)
+	}
+	line = AppendFramed(line, bytes.Repeat([]byte{1}, 3*MaxRecord))
+	hello := Record{Kind: RecordHello, Session: 4711, Info: Info{Version: Version}}
+	line = AppendFramed(line, hello.AppendTo(nil))
+	go func() { // it answers while it is written to
+		in.Write(line)
+		in.Close()
+	}()
+	for hear(RecordUp).Session != 4711 {
+	}
+	hear(RecordSnapshot)
+	if err := cmd.Wait(); err != nil { // its standard input has ended
+		t.Errorf("the skeleton ended: %v", err)
 	}
 }
 

@@ -220,6 +220,33 @@ func TestOrders(t *testing.T) {
 	})
 }
 
+func TestOrdersThatCannotBe(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		dial, peers := pipes(t)
+		l := NewLink("test radio", dial, Options{})
+		if err := l.Cancel(1); err != ErrDown {
+			t.Errorf("Cancel before up: %v", err)
+		}
+		r := receive(t, l)
+		p := <-peers
+		up := upRecord(p.hear(RecordHello).Session)
+		up.Info.Feature = 0
+		p.say(up)
+		r.next(EventUp)
+		if err := l.Cancel(1); !errors.Is(err, ErrNotAble) {
+			t.Errorf("Cancel without the feature: %v", err)
+		}
+		if err := l.Assign(sump, ieee802154.Short(2)); !errors.Is(err, ErrNotAble) {
+			t.Errorf("Assign without the feature: %v", err)
+		}
+		l.Close()
+		r.ends()
+		if err := l.Cancel(1); err != net.ErrClosed {
+			t.Errorf("Cancel after Close: %v", err)
+		}
+	})
+}
+
 func TestTimeIsTold(t *testing.T) {
 	linked(t, Options{}, func(_ *Link, _ *receiver, p *peer) {
 		want := time.Now()
