@@ -44,7 +44,7 @@ func ParseEnd(s string) (End, error) {
 		return End{}, errors.New("is empty: want a prefix, any, MESH or MESH/PATTERN")
 	case s == "any":
 		return End{Prefix: netip.PrefixFrom(netip.IPv6Unspecified(), 0)}, nil
-	case strings.Contains(s, ":"):
+	case strings.Contains(before(s, "/"), ":"):
 		if p, err := netip.ParsePrefix(s); err == nil && p.Addr().Is6() && !p.Addr().Is4In6() {
 			return End{Prefix: p.Masked()}, nil
 		}
@@ -65,6 +65,12 @@ func ParseEnd(s string) (End, error) {
 		}
 	}
 	return End{Mesh: mesh, Pattern: pattern}, nil
+}
+
+// before returns what stands before a separator, all of s without one.
+func before(s, sep string) string {
+	head, _, _ := strings.Cut(s, sep)
+	return head
 }
 
 // String writes an End as ParseEnd reads it.
