@@ -1,8 +1,10 @@
 package coap
 
 import (
-	"bytes"
+	"bufio"
+	"cmp"
 	"context"
+	"encoding/binary"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -10,20 +12,17 @@ import (
 	"net"
 	"os"
 	"strings"
+	"sync"
 	"syscall"
 	"time"
 
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
-	"github.com/plgd-dev/go-coap/v3/message/pool"
-	"github.com/plgd-dev/go-coap/v3/options"
-	"github.com/plgd-dev/go-coap/v3/pkg/runner/periodic"
-	"github.com/plgd-dev/go-coap/v3/tcp"
-	tcpclient "github.com/plgd-dev/go-coap/v3/tcp/client"
+	"github.com/plgd-dev/go-coap/v3/tcp/coder"
 )
 
 // maxAnswer bounds, in octets, an answer that a Client takes.
-const maxAnswer = 16 << 20
+const maxAnswer = 64 << 20
 
 // ErrUnreachable is wrapped by errors that say that no daemon could be asked.
 var ErrUnreachable = errors.New("the daemon cannot be reached")
@@ -44,11 +43,22 @@ func (e *StatusError) Error() string {
 	return s
 }
 
-// Client asks a running daemon. Its methods may be called from any goroutine.
+// Client asks a running daemon over its control socket. Its methods may be called
+// from any goroutine.
 type Client struct {
-	conn *tcpclient.Conn
-	stop chan struct{} // ends the runner that go-coap needs
+	conn net.Conn
+	done chan struct{} // closed when the reader has ended
+
+	writing sync.Mutex // held for one message
+
+	mu      sync.Mutex
+	waiting map[[tokenSize]byte]chan message.Message
+	next    uint64
+	err     error // why the reader ended
 }
+
+// tokenSize is the length of a Client's tokens, which only have to differ.
+const tokenSize = 8
 
 // Ask is what a Client asks for.
 type Ask struct {
@@ -80,115 +90,143 @@ func DialControl(ctx context.Context, path string) (*Client, error) {
 	case err != nil:
 		return nil, fmt.Errorf("%w: %w", ErrUnreachable, err)
 	}
-	c := &Client{stop: make(chan struct{})}
-	c.conn, err = tcp.Client(nc,
-		options.WithCloseSocket(),
-		options.WithMaxMessageSize(maxAnswer),
-		options.WithDisableTCPSignalMessageCSM(), // introduce says more
-		// A request that leaves before the daemon's first message has come is not asked
-		// block by block, and its answer is lost if it comes so.
-		options.WithCSMExchangeTimeout(csmTimeout),
-		options.WithPeriodicRunner(periodic.New(c.stop, time.Second)),
-		options.WithErrors(func(error) {}), // what matters comes back from the request
-	)
+	c := &Client{conn: nc, done: make(chan struct{}), waiting: map[[tokenSize]byte]chan message.Message{}}
+	// RFC 8323, section 5.3: a CSM is the first message each way.
+	err = c.write(message.Message{Code: codes.CSM, Options: message.Options{
+		{ID: message.TCPMaxMessageSize, Value: uintBytes(maxAnswer)},
+	}})
 	if err != nil {
-		close(c.stop)
 		nc.Close()
 		return nil, fmt.Errorf("%w: %s: %w", ErrUnreachable, path, err)
 	}
-	if err := c.introduce(); err != nil {
-		c.Close()
-		return nil, fmt.Errorf("%w: %s: %w", ErrUnreachable, path, err)
-	}
+	go c.read()
 	return c, nil
-}
-
-// introduce sends the first message of a connection, which says how large an answer
-// may be (RFC 8323, section 5.3); go-coap's own one says nothing.
-func (c *Client) introduce() error {
-	m := c.conn.AcquireMessage(c.conn.Context())
-	defer c.conn.ReleaseMessage(m)
-	m.SetCode(codes.CSM)
-	m.SetOptionUint32(message.TCPMaxMessageSize, maxAnswer)
-	m.AddOptionBytes(message.TCPBlockWiseTransfer, nil)
-	return c.conn.Session().WriteMessage(m)
 }
 
 // Close ends the connection and waits for its reader.
 func (c *Client) Close() error {
 	err := c.conn.Close()
-	<-c.conn.Session().Done()
-	close(c.stop)
+	<-c.done
+	return err
+}
+
+// read hands answers out until the connection ends.
+func (c *Client) read() {
+	defer close(c.done)
+	r := bufio.NewReaderSize(c.conn, 1<<16)
+	for {
+		m, err := readMessage(r, maxAnswer)
+		switch {
+		case err != nil:
+		case m.Code == codes.Ping:
+			err = c.write(message.Message{Code: codes.Pong, Token: m.Token})
+		case m.Code == codes.Abort || m.Code == codes.Release:
+			err = fmt.Errorf("the daemon ended the connection: %s", m.Payload)
+		case len(m.Token) == tokenSize:
+			c.mu.Lock()
+			if w := c.waiting[[tokenSize]byte(m.Token)]; w != nil {
+				delete(c.waiting, [tokenSize]byte(m.Token))
+				w <- m // it has room for one
+			}
+			c.mu.Unlock()
+		}
+		if err != nil {
+			c.conn.Close()
+			c.mu.Lock()
+			c.err = err
+			c.mu.Unlock()
+			return
+		}
+	}
+}
+
+// write sends one message.
+func (c *Client) write(m message.Message) error {
+	buf := make([]byte, headerRoom+8+optionRoom(m.Options)+len(m.Payload))
+	n, err := coder.DefaultCoder.Encode(m, buf)
+	if err != nil {
+		return err
+	}
+	c.writing.Lock()
+	defer c.writing.Unlock()
+	if err := c.conn.SetWriteDeadline(time.Now().Add(writeTimeout)); err != nil {
+		return err
+	}
+	_, err = c.conn.Write(buf[:n])
 	return err
 }
 
 // Do asks and waits for the answer, at most until ctx ends. An answer of class 4 or
 // 5 is a *StatusError; where the daemon was lost, the error wraps ErrUnreachable.
 func (c *Client) Do(ctx context.Context, a Ask) (Answer, error) {
-	req := c.conn.AcquireMessage(ctx)
-	defer c.conn.ReleaseMessage(req)
-	if err := fill(req, a); err != nil {
-		return Answer{}, fmt.Errorf("coap: %s: %w", a.Path, err)
+	if len(a.Body) > maxBody {
+		return Answer{}, fmt.Errorf("coap: %s: a body of %d octets, at most %d are allowed", a.Path, len(a.Body), maxBody)
 	}
-	resp, err := c.conn.Do(req)
-	if err != nil {
-		if ctx.Err() != nil {
-			return Answer{}, fmt.Errorf("coap: %s: %w", a.Path, context.Cause(ctx))
-		}
-		return Answer{}, fmt.Errorf("%w: %s: %w", ErrUnreachable, a.Path, err)
+	w := make(chan message.Message, 1)
+	var token [tokenSize]byte
+	c.mu.Lock()
+	c.next++
+	binary.BigEndian.PutUint64(token[:], c.next)
+	c.waiting[token] = w
+	c.mu.Unlock()
+	defer func() {
+		c.mu.Lock()
+		delete(c.waiting, token)
+		c.mu.Unlock()
+	}()
+	if err := c.write(a.message(token[:])); err != nil {
+		return Answer{}, c.lost(a.Path, err)
 	}
-	defer c.conn.ReleaseMessage(resp)
-	out := Answer{Code: resp.Code(), Format: -1}
-	if f, err := resp.ContentFormat(); err == nil {
-		out.Format = int(f)
+	select {
+	case m := <-w:
+		return a.answer(&m)
+	case <-ctx.Done():
+		return Answer{}, fmt.Errorf("coap: %s: %w", a.Path, context.Cause(ctx))
+	case <-c.done:
 	}
-	if out.Body, err = body(resp); err != nil {
-		return out, fmt.Errorf("coap: %s: %w", a.Path, err)
+	select {
+	case m := <-w: // it came as the connection ended
+		return a.answer(&m)
+	default:
+		return Answer{}, c.lost(a.Path, nil)
 	}
-	if out.Code >= codes.BadRequest {
-		return out, &StatusError{a.Path, out.Code, string(out.Body)}
-	}
-	return out, nil
 }
 
-func fill(req *pool.Message, a Ask) error {
-	token, err := message.GetToken()
-	if err != nil {
-		return err
-	}
-	req.SetToken(token)
-	req.SetCode(a.Method)
-	if a.Method == 0 {
-		req.SetCode(codes.GET)
-	}
+func (c *Client) lost(path string, err error) error {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return fmt.Errorf("%w: %s: the connection was lost: %w", ErrUnreachable, path, cmp.Or(c.err, err, io.ErrUnexpectedEOF))
+}
+
+func (a *Ask) message(token []byte) message.Message {
+	m := message.Message{Code: cmp.Or(a.Method, codes.GET), Token: token, Payload: a.Body}
 	// Part by part, as a part may hold anything but the slash.
 	for part := range strings.SplitSeq(strings.Trim(a.Path, "/"), "/") {
 		if part != "" {
-			req.AddOptionString(message.URIPath, part)
+			m.Options = with(m.Options, message.URIPath, []byte(part))
 		}
 	}
 	for _, q := range a.Query {
-		req.AddOptionString(message.URIQuery, q)
+		m.Options = with(m.Options, message.URIQuery, []byte(q))
 	}
 	if a.Accept >= 0 {
-		req.SetAccept(message.MediaType(a.Accept))
+		m.Options = with(m.Options, message.Accept, uintBytes(uint32(a.Accept)))
 	}
 	if a.Body != nil {
-		req.SetContentFormat(message.MediaType(a.Format))
-		req.SetBody(bytes.NewReader(a.Body))
+		m.Options = with(m.Options, message.ContentFormat, uintBytes(uint32(a.Format)))
 	}
-	return nil
+	return m
 }
 
-func body(resp *pool.Message) ([]byte, error) {
-	r := resp.Body()
-	if r == nil {
-		return nil, nil
+func (a *Ask) answer(m *message.Message) (Answer, error) {
+	out := Answer{Code: m.Code, Format: int(uintOption(m.Options, message.ContentFormat)), Body: m.Payload}
+	if m.Code>>5 != 2 {
+		return out, &StatusError{a.Path, m.Code, string(m.Payload)}
 	}
-	if _, err := r.Seek(0, io.SeekStart); err != nil {
-		return nil, err
+	if _, blocks := option(m.Options, message.Block2); blocks {
+		return out, fmt.Errorf("coap: %s: the answer is longer than %d octets", a.Path, maxAnswer)
 	}
-	return io.ReadAll(r)
+	return out, nil
 }
 
 // Nodes returns the states of all nodes of the daemon, by label.

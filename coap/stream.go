@@ -35,9 +35,15 @@ type stream struct {
 	max  atomic.Uint32 // octets of a message that the peer takes
 	bert atomic.Bool   // the peer speaks blocks, so BERT too (RFC 8323, section 5.3.2)
 
-	out  chan []byte   // to the writer
-	slot chan struct{} // one for each request under way
+	out  chan outgoing // to the writer
+	slot chan struct{} // one for each request whose answer is not written yet
 	done chan struct{} // closed by serveStream when nothing more is read
+}
+
+// outgoing is one message for the writer.
+type outgoing struct {
+	b      []byte
+	answer bool // it frees a slot
 }
 
 var (
@@ -50,13 +56,13 @@ var (
 func (s *Server) serveStream(c net.Conn, p peer) {
 	st := &stream{
 		s: s, conn: c, peer: p,
-		out: make(chan []byte, streamQueue), slot: make(chan struct{}, maxInFlight), done: make(chan struct{}),
+		out: make(chan outgoing, streamQueue), slot: make(chan struct{}, maxInFlight), done: make(chan struct{}),
 	}
 	st.max.Store(baseMessage)
 	var wg sync.WaitGroup
 	wg.Go(st.write)
 	// RFC 8323, section 5.3: a CSM is the first message each way.
-	st.send(message.Message{Code: codes.CSM, Options: message.Options{
+	st.signalling(message.Message{Code: codes.CSM, Options: message.Options{
 		{ID: message.TCPMaxMessageSize, Value: uintBytes(streamMessage)},
 		{ID: message.TCPBlockWiseTransfer},
 	}})
@@ -64,7 +70,7 @@ func (s *Server) serveStream(c net.Conn, p peer) {
 	if errors.Is(err, errAbort) {
 		s.counts.malformed[p.door].Add(1)
 		s.log.Info("CoAP connection ended", "door", p.door.String(), "cause", err)
-		st.send(message.Message{Code: codes.Abort, Payload: []byte(err.Error())})
+		st.signalling(message.Message{Code: codes.Abort, Payload: []byte(err.Error())})
 	}
 	close(st.done) // what is queued still goes out; replies that come later go nowhere
 	wg.Wait()
@@ -158,7 +164,7 @@ func (st *stream) signal(m *message.Message) error {
 			st.bert.Store(true)
 		}
 	case codes.Ping:
-		st.send(message.Message{Code: codes.Pong, Token: m.Token})
+		st.signalling(message.Message{Code: codes.Pong, Token: m.Token})
 	case codes.Release, codes.Abort:
 		return errLeaves
 	}
@@ -183,30 +189,40 @@ func (st *stream) request(m *message.Message) {
 		quiet = uintValue(v)
 	}
 	st.s.serve(&req, func(r response) {
-		if quiet>>(r.code>>5-1)&1 == 0 {
-			st.send(message.Message{Code: r.code, Token: token, Options: r.options, Payload: r.payload})
+		if quiet>>(r.code>>5-1)&1 != 0 {
+			<-st.slot
+			return
 		}
-		<-st.slot
+		st.send(message.Message{Code: r.code, Token: token, Options: r.options, Payload: r.payload}, true)
 	})
 }
 
-// send queues a message. A peer that does not read loses its connection.
-func (st *stream) send(m message.Message) {
+// signalling queues a message that answers no request.
+func (st *stream) signalling(m message.Message) { st.send(m, false) }
+
+// send queues a message. There is room for every answer; a peer that pings and does
+// not read loses its connection.
+func (st *stream) send(m message.Message, answer bool) {
 	buf := make([]byte, headerRoom+8+optionRoom(m.Options)+len(m.Payload))
 	n, err := coder.DefaultCoder.Encode(m, buf)
-	if err != nil {
+	if err != nil { // a defect of ours
+		st.s.log.Error("CoAP message not written", "error", err)
 		st.conn.Close()
-		return
+		n = 0
 	}
 	select {
+	case st.out <- outgoing{buf[:n], answer}:
 	case <-st.done:
-		return
-	default:
-	}
-	select {
-	case st.out <- buf[:n]:
+		st.free(answer)
 	default:
 		st.conn.Close()
+		st.free(answer)
+	}
+}
+
+func (st *stream) free(answer bool) {
+	if answer {
+		<-st.slot
 	}
 }
 
@@ -214,13 +230,13 @@ func (st *stream) send(m message.Message) {
 func (st *stream) write() {
 	for {
 		select {
-		case b := <-st.out:
-			st.writeOne(b)
+		case o := <-st.out:
+			st.writeOne(o)
 		case <-st.done:
 			for {
 				select {
-				case b := <-st.out:
-					st.writeOne(b)
+				case o := <-st.out:
+					st.writeOne(o)
 				default:
 					return
 				}
@@ -230,12 +246,13 @@ func (st *stream) write() {
 }
 
 // writeOne writes one message; where that fails the connection ends.
-func (st *stream) writeOne(b []byte) {
+func (st *stream) writeOne(o outgoing) {
 	err := st.conn.SetWriteDeadline(time.Now().Add(writeTimeout))
 	if err == nil {
-		_, err = st.conn.Write(b)
+		_, err = st.conn.Write(o.b)
 	}
 	if err != nil {
 		st.conn.Close()
 	}
+	st.free(o.answer)
 }
