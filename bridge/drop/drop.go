@@ -110,7 +110,7 @@ var table = [Count]about{
 	BroadcastDuplicate:  {"broadcast-duplicate", "RFC 4944, 11.1", "a broadcast that was already received"},
 
 	Truncated:        {"truncated", "RFC 6282, 3 and 4", "the frame ended within a header"},
-	ReservedEncoding: {"reserved-encoding", "RFC 6282, 3.1.1", "a reserved combination of address mode bits"},
+	ReservedEncoding: {"reserved-encoding", "RFC 6282, 3.1.1 and 4.2", "a combination of bits in a compressed header that is reserved"},
 	UnknownNHC:       {"unknown-nhc", "RFC 6282, 4.1", "a next header encoding that is not assigned"},
 	UnknownContext:   {"unknown-context", "RFC 6282, 3.1.2; RFC 6775, 7.2", "a context that is not installed, or cannot serve here"},
 	NoLinkAddress:    {"no-link-address", "RFC 6282, 3.2.2", "an elided interface identifier and no link address to take it from"},

@@ -7,6 +7,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 )
 
@@ -66,7 +67,7 @@ func ParseAddr(s string) (Addr, error) {
 	t := s
 	if strings.ContainsAny(s, ":-") {
 		parts := strings.FieldsFunc(s, func(r rune) bool { return r == ':' || r == '-' })
-		if len(parts) != 2 && len(parts) != 8 || len(s) != 3*len(parts)-1 {
+		if len(s) != 3*len(parts)-1 || slices.ContainsFunc(parts, func(p string) bool { return len(p) != 2 }) {
 			return Addr{}, fmt.Errorf("ieee802154: link address %q: %w", s, errParse)
 		}
 		t = strings.Join(parts, "")
