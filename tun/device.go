@@ -39,6 +39,7 @@ type Device struct {
 	index   int
 	handle  *netlink.Handle
 	raw     map[int]*nl.SocketHandle
+	lock    *os.File
 	watch   *watch
 	adopted bool           // the interface was made beforehand, and outlives the device
 	ruled   bool           // the rules for our prefix are ours to remove
@@ -74,6 +75,11 @@ func (d *Device) open() error {
 	if err := d.openNetlink(); err != nil {
 		return fmt.Errorf("open netlink: %w", err)
 	}
+	var err error
+	if d.lock, err = openLock(); err != nil {
+		return err
+	}
+	d.undo = append(d.undo, d.lock.Close)
 	// Before the interface exists, so that no change to it is missed.
 	events, err := subscribe()
 	if err != nil {
@@ -202,8 +208,27 @@ func (d *Device) explain(op string, err error) error {
 		return d.fail(ErrDown, "set down by another program")
 	case d.fault.Load() != nil:
 		return *d.fault.Load()
+	case d.deleted():
+		return d.fail(ErrGone, "deleted by another program")
 	}
 	return fmt.Errorf("tun: %s: %s: %w", d.opts.Name, op, err)
+}
+
+// deleted asks the descriptor. While an interface is being deleted, a reader may
+// get no more than the poller's complaint about that.
+func (d *Device) deleted() bool {
+	conn, err := d.file.SyscallConn()
+	if err != nil {
+		return false
+	}
+	gone := false
+	err = conn.Control(func(fd uintptr) {
+		p := []unix.PollFd{{Fd: int32(fd)}}
+		if n, err := unix.Poll(p, 0); err == nil && n == 1 {
+			gone = p[0].Revents&unix.POLLERR != 0
+		}
+	})
+	return err == nil && gone
 }
 
 // fail records what happened to the interface, wakes a blocked reader, and

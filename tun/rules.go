@@ -6,6 +6,8 @@ import (
 	"log/slog"
 	"net"
 	"net/netip"
+	"os"
+	"time"
 
 	"github.com/vishvananda/netlink"
 	"github.com/vishvananda/netlink/nl"
@@ -33,19 +35,23 @@ const (
 	priorityResume = 1
 )
 
+// lockWait bounds the wait for another daemon, which takes milliseconds.
+const lockWait = 10 * time.Second
+
 const actionNop = 3 // FR_ACT_NOP (linux/fib_rules.h)
 
 // A ruleSet is the rules of one mesh.
 type ruleSet struct {
 	handle *netlink.Handle
 	raw    map[int]*nl.SocketHandle // for what handle does not offer
+	lock   *os.File                 // the network namespace itself
 	log    *slog.Logger
 	name   string
 	prefix netip.Prefix
 }
 
 func (d *Device) rules() ruleSet {
-	return ruleSet{handle: d.handle, raw: d.raw, log: d.opts.Log, name: d.opts.Name, prefix: d.opts.Prefix}
+	return ruleSet{handle: d.handle, raw: d.raw, lock: d.lock, log: d.opts.Log, name: d.opts.Name, prefix: d.opts.Prefix}
 }
 
 // Cleanup removes the policy rules that a killed run with these options left
@@ -60,8 +66,13 @@ func Cleanup(o Options) error {
 		return fmt.Errorf("tun: open netlink: %w", err)
 	}
 	defer h.Close()
-	r := ruleSet{handle: h, log: o.Log, name: o.Name, prefix: o.Prefix}
-	if err := r.cleanup(); err != nil {
+	lock, err := openLock()
+	if err != nil {
+		return fmt.Errorf("tun: %w", err)
+	}
+	defer lock.Close()
+	r := ruleSet{handle: h, lock: lock, log: o.Log, name: o.Name, prefix: o.Prefix}
+	if err := r.locked(r.cleanup); err != nil {
 		return fmt.Errorf("tun: %s: %w", o.Name, err)
 	}
 	return nil
@@ -81,14 +92,16 @@ func (r ruleSet) cleanup() error {
 // setRules replaces what an earlier run left by the rules of the mesh.
 func (d *Device) setRules() error {
 	r := d.rules()
-	if err := r.unclaimed(); err != nil {
-		return err
-	}
-	d.ruled = true
-	if err := r.remove(); err != nil {
-		return err
-	}
-	return r.install()
+	return r.locked(func() error {
+		if err := r.unclaimed(); err != nil {
+			return err
+		}
+		d.ruled = true
+		if err := r.remove(); err != nil {
+			return err
+		}
+		return r.install()
+	})
 }
 
 // dropRules removes the rules after the interface is gone, unless another
@@ -101,7 +114,34 @@ func (d *Device) dropRules() error {
 	if err == nil && link.Attrs().Index != d.index {
 		return nil
 	}
-	return d.rules().remove()
+	r := d.rules()
+	return r.locked(r.remove)
+}
+
+// openLock opens the network namespace of the calling thread, which is a file
+// that all processes in it share.
+func openLock() (*os.File, error) {
+	f, err := os.Open("/proc/thread-self/ns/net")
+	if err != nil {
+		return nil, fmt.Errorf("network namespaces need a mounted /proc: %w", err)
+	}
+	return f, nil
+}
+
+// locked runs f while no other daemon in the namespace changes its rules. The
+// kernel ends the lock of a process that is killed.
+func (r ruleSet) locked(f func() error) error {
+	for deadline := time.Now().Add(lockWait); ; time.Sleep(time.Millisecond) {
+		err := unix.Flock(int(r.lock.Fd()), unix.LOCK_EX|unix.LOCK_NB)
+		if err == nil {
+			break
+		}
+		if !errors.Is(err, unix.EWOULDBLOCK) || time.Now().After(deadline) {
+			return fmt.Errorf("lock the policy rules against other daemons: %w", err)
+		}
+	}
+	err := f()
+	return errors.Join(err, unix.Flock(int(r.lock.Fd()), unix.LOCK_UN))
 }
 
 // mesh is the rules of the mesh, in their order.
@@ -207,8 +247,8 @@ func (r ruleSet) complete() (bool, error) {
 
 // moveLocal puts the kernel's rule for local addresses behind ours: it adds a
 // second one and then removes the first, so that one stands at every moment. It
-// looks again before each step, since another daemon may be doing the same, and
-// a run killed half-way has left two.
+// looks again before each step, since other programs change rules too, and a run
+// killed half-way has left two.
 func (r ruleSet) moveLocal() error {
 	const step, steps = "move the policy rule for local addresses", 10
 	had := false

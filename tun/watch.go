@@ -131,24 +131,26 @@ func (d *Device) verifyLink() error {
 	return nil
 }
 
-// restoreRules puts the rules back if another program removed some. For the
-// moment that this takes, sources in the mesh can be forged.
+// restoreRules puts the rules back if another program removed some, and tells
+// whether it had to. For the moment that this takes, sources in the mesh can be
+// forged.
 func (d *Device) restoreRules() bool {
-	r := d.rules()
-	ok, err := r.complete()
-	if err == nil && ok {
-		return false
-	}
-	if err == nil {
-		err = r.remove()
-	}
-	if err == nil {
-		err = r.install()
-	}
-	if err != nil {
+	r, restored := d.rules(), false
+	err := r.locked(func() error {
+		if ok, err := r.complete(); ok || err != nil {
+			return err
+		}
+		restored = true
+		if err := r.remove(); err != nil {
+			return err
+		}
+		return r.install()
+	})
+	switch {
+	case err != nil:
 		_ = d.fail(ErrDown, fmt.Sprintf("its policy rules were removed by another program and could not be restored (%v)", err))
-		return true
+	case restored:
+		d.opts.Log.Warn("policy rules of the mesh were removed by another program; restored")
 	}
-	d.opts.Log.Warn("policy rules of the mesh were removed by another program; restored")
-	return true
+	return restored
 }
