@@ -1,12 +1,14 @@
 package sim
 
 import (
+	"encoding/json"
 	"fmt"
 	"slices"
 	"strconv"
 	"strings"
 	"text/tabwriter"
 
+	"culvert/bridge/drop"
 	"culvert/bridge/radio"
 )
 
@@ -27,6 +29,7 @@ cut line silent          leave it open, but let nothing pass
 restore line             the radio is there again, with the same boot id
 loss P                   lose this share of all attempts (0 to 1), on every radio link
 loss site                lose what the site's plan says
+json list                the same as list, links or stats, as one line of JSON
 help                     this list
 `
 
@@ -58,6 +61,16 @@ func show(f func(m *Mesh, w *tabwriter.Writer)) func(*Radio, []string) (string, 
 	}
 }
 
+// encode makes a command of what a Mesh tells to machines.
+func encode(f func(m *Mesh) any) func(*Radio, []string) (string, error) {
+	return func(r *Radio, _ []string) (string, error) {
+		var v any
+		r.Do(func(m *Mesh) { v = f(m) })
+		b, err := json.Marshal(v)
+		return string(b) + "\n", err
+	}
+}
+
 // commands returns the table of commands; longer ones stand before those that they
 // begin with.
 func commands() []command {
@@ -65,6 +78,9 @@ func commands() []command {
 		{"list", 0, show(listNodes)},
 		{"links", 0, show(listLinks)},
 		{"stats", 0, show(listStats)},
+		{"json list", 0, encode(func(m *Mesh) any { return m.Nodes() })},
+		{"json links", 0, encode(func(m *Mesh) any { return m.Hops() })},
+		{"json stats", 0, encode(func(m *Mesh) any { return statsByName(m) })},
 		{"reset", 0, onMesh(func(m *Mesh, _ []string) error { m.ResetStats(); return nil })},
 		{"cut node", 1, onMesh(func(m *Mesh, a []string) error { return m.CutNode(a[0]) })},
 		{"restore node", 1, onMesh(func(m *Mesh, a []string) error { return m.RestoreNode(a[0]) })},
@@ -140,37 +156,54 @@ func listLinks(m *Mesh, w *tabwriter.Writer) {
 	}
 }
 
-func listStats(m *Mesh, w *tabwriter.Writer) {
+// count is one count of the whole mesh.
+type count struct {
+	key, name string
+	value     uint64
+}
+
+// counts returns the counts of the whole mesh in the order in which they are shown.
+func counts(m *Mesh) []count {
 	s := m.Stats()
-	for _, row := range []struct {
-		name  string
-		value uint64
-	}{
-		{"nodes joined", uint64(m.Joined())},
-		{"frames from the daemon", s.FromDaemon},
-		{"of these lost", s.DaemonLost},
-		{"frames at nodes", s.ToNodes},
-		{"frames from nodes", s.FromNodes},
-		{"of these lost", s.NodesLost},
-		{"frames to the daemon", s.ToDaemon},
-		{"attempts", s.Attempts},
-		{"of these lost", s.AttemptsLost},
-		{"packets received by nodes", s.PacketsReceived},
-		{"packets sent by nodes", s.PacketsSent},
-		{"echo requests answered", s.Echoes},
-		{"reports of readings", s.Reports},
-		{"changes of parent", s.ParentChanges},
-	} {
-		fmt.Fprintf(w, "%s\t%d\n", row.name, row.value)
+	list := []count{
+		{"joined", "nodes joined", uint64(m.Joined())},
+		{"from_daemon", "frames from the daemon", s.FromDaemon},
+		{"from_daemon_lost", "of these lost", s.DaemonLost},
+		{"to_nodes", "frames at nodes", s.ToNodes},
+		{"from_nodes", "frames from nodes", s.FromNodes},
+		{"from_nodes_lost", "of these lost", s.NodesLost},
+		{"to_daemon", "frames to the daemon", s.ToDaemon},
+		{"attempts", "attempts", s.Attempts},
+		{"attempts_lost", "of these lost", s.AttemptsLost},
+		{"packets_received", "packets received by nodes", s.PacketsReceived},
+		{"packets_sent", "packets sent by nodes", s.PacketsSent},
+		{"echoes", "echo requests answered", s.Echoes},
+		{"reports", "reports of readings", s.Reports},
+		{"parent_changes", "changes of parent", s.ParentChanges},
 	}
 	for o, n := range s.Outcomes {
-		if n > 0 {
-			fmt.Fprintf(w, "result %s\t%d\n", radio.Outcome(o), n)
+		if word := radio.Outcome(o).String(); n > 0 {
+			list = append(list, count{"result_" + word, "result " + word, n})
 		}
 	}
-	for reason, n := range s.Drops {
-		if n > 0 {
-			fmt.Fprintf(w, "dropped in a node, %s\t%d\n", dropWord(reason), n)
+	for i, n := range s.Drops {
+		if word := drop.Reason(i).String(); n > 0 {
+			list = append(list, count{"dropped_" + word, "dropped in a node, " + word, n})
 		}
 	}
+	return list
+}
+
+func listStats(m *Mesh, w *tabwriter.Writer) {
+	for _, c := range counts(m) {
+		fmt.Fprintf(w, "%s\t%d\n", c.name, c.value)
+	}
+}
+
+func statsByName(m *Mesh) map[string]uint64 {
+	out := map[string]uint64{}
+	for _, c := range counts(m) {
+		out[c.key] = c.value
+	}
+	return out
 }

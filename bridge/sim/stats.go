@@ -30,26 +30,28 @@ type Stats struct {
 
 // NodeStats is one node's state and counts.
 type NodeStats struct {
-	Name         string
-	EUI64, Short ieee802154.Addr
-	State        string // off, joining, joined
-	Parents      [2]string
-	Hops         int    // 0: no way to the gateway
-	Sent         uint32 // frames of its own
-	Received     uint32 // frames for it
-	Relayed      uint32 // frames for others
-	Lost         uint32 // frames of its own that did not arrive
-	QueueFull    uint32 // frames and packets that found its queue full
-	Queued       int    // frames now
-	Output       string // off, on
+	Name      string          `json:"name"`
+	EUI64     ieee802154.Addr `json:"eui64"`
+	Short     ieee802154.Addr `json:"short"`
+	State     string          `json:"state"` // off, joining, joined
+	Parents   [2]string       `json:"parents"`
+	Hops      int             `json:"hops"`       // 0: no way to the gateway
+	Sent      uint32          `json:"sent"`       // frames of its own
+	Received  uint32          `json:"received"`   // frames for it
+	Relayed   uint32          `json:"relayed"`    // frames for others
+	Lost      uint32          `json:"lost"`       // frames of its own that did not arrive
+	QueueFull uint32          `json:"queue_full"` // frames and packets that found its queue full
+	Queued    int             `json:"queued"`     // frames now
+	Output    string          `json:"output"`     // off, on
 }
 
 // HopStats are the counts of one direction of a radio link.
 type HopStats struct {
-	From, To string
-	Attempts uint64
-	Acked    uint64
-	Cut      bool
+	From     string `json:"from"`
+	To       string `json:"to"`
+	Attempts uint64 `json:"attempts"`
+	Acked    uint64 `json:"acked"`
+	Cut      bool   `json:"cut"`
 }
 
 // Stats returns the counts of the mesh.
@@ -128,5 +130,3 @@ func (m *Mesh) Joined() int {
 	}
 	return count
 }
-
-func dropWord(reason int) string { return drop.Reason(reason).String() }

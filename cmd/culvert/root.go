@@ -29,6 +29,7 @@ var commands = []func(*globals) *cobra.Command{
 	newCompressCommand,
 	newRunCommand,
 	newDemoCommand,
+	newSimulateCommand,
 	newNodesCommand,
 	newVersionCommand,
 }

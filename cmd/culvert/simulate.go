@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"net/netip"
 	"os/signal"
+	"strings"
 	"sync"
 	"syscall"
 	"time"
@@ -64,7 +65,7 @@ const simulateExample = `  culvert simulate --listen tcp:[::1]:6283     serve th
   culvert simulate tell /tmp/sim cut node grain-bin`
 
 // newSimulateCommand returns `culvert simulate`.
-func newSimulateCommand(*globals) *cobra.Command {
+func newSimulateCommand(g *globals) *cobra.Command {
 	var o simulateOptions
 	cmd := &cobra.Command{
 		Use:     "simulate",
@@ -85,12 +86,12 @@ func newSimulateCommand(*globals) *cobra.Command {
 	f.IntVar(&o.ideal, "ideal", 0, "`N` generated nodes, without slots, losses and joins, instead of a plan")
 	f.StringVar(&o.prefix, "prefix", "", "the mesh's `PREFIX`, a /64, instead of the plan's")
 	f.Float64Var(&o.loss, "loss", 0, "lose this `SHARE` of all attempts, 0 to 1, on every radio link, instead of what the plan says")
-	f.DurationVar(&o.period, "period", time.Minute, "how often a node publishes its readings, in whole seconds; 0s: never")
+	f.DurationVar(&o.period, "period", time.Minute, "how often a node publishes its readings: a `TIME` in whole seconds; 0s: never")
 	f.Float64Var(&o.speed, "speed", 1, "live so many `TIMES` faster than the clock")
 	f.StringVar(&o.listen, "listen", "", "wait for the daemon on `ADDRESS`: tcp:HOST:PORT or unix:PATH")
 	f.BoolVar(&o.pty, "pty", false, "wait for the daemon on a pseudo-terminal, whose path is printed")
 	f.StringVar(&o.control, "control", "", "take commands on the Unix socket `PATH`")
-	cmd.AddCommand(newTellCommand())
+	cmd.AddCommand(newTellCommand(g))
 	return cmd
 }
 
@@ -125,8 +126,13 @@ func runSimulate(ctx context.Context, cmd *cobra.Command, o simulateOptions) err
 
 // buildSimulation makes the mesh that the flags ask for.
 func buildSimulation(o simulateOptions) (*sim.Mesh, error) {
-	if !(o.speed > 0 && o.speed <= 1000) {
+	switch {
+	case !(o.speed > 0 && o.speed <= 1000):
 		return nil, fmt.Errorf("--speed %v: want above 0 and at most 1000", o.speed)
+	case o.ideal < 0 || o.ideal > sim.MaxNodes:
+		return nil, fmt.Errorf("--ideal %d: want 1 to %d nodes", o.ideal, sim.MaxNodes)
+	case o.ideal > 0 && o.site != "":
+		return nil, errors.New("--ideal makes its own nodes: leave --site out")
 	}
 	var prefix netip.Prefix
 	if o.prefix != "" {
@@ -143,12 +149,7 @@ func buildSimulation(o simulateOptions) (*sim.Mesh, error) {
 	if prefix.IsValid() {
 		site.Prefix = prefix
 	}
-	switch {
-	case o.ideal < 0 || o.ideal > sim.MaxNodes:
-		return nil, fmt.Errorf("--ideal %d: want 1 to %d nodes", o.ideal, sim.MaxNodes)
-	case o.ideal > 0 && o.site != "":
-		return nil, errors.New("--ideal makes its own nodes: leave --site out")
-	case o.ideal > 0:
+	if o.ideal > 0 {
 		site = sim.Generate(o.ideal, site.Prefix)
 	}
 	period := o.period
@@ -163,7 +164,7 @@ func buildSimulation(o simulateOptions) (*sim.Mesh, error) {
 	}
 	if o.lossSet {
 		if err := m.SetLoss(o.loss); err != nil {
-			return nil, fmt.Errorf("--loss: %w", err)
+			return nil, fmt.Errorf("--loss: %s", strings.TrimPrefix(err.Error(), "sim: "))
 		}
 	}
 	return m, nil

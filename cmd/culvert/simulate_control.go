@@ -81,7 +81,7 @@ func serveTeller(ctx context.Context, conn net.Conn, exec func(string) (string, 
 }
 
 // newTellCommand returns `culvert simulate tell`.
-func newTellCommand() *cobra.Command {
+func newTellCommand(g *globals) *cobra.Command {
 	return &cobra.Command{
 		Use:   "tell SOCKET COMMAND...",
 		Short: "Cut, restore and look at what a running simulation simulates",
@@ -91,10 +91,15 @@ the answer. The commands:
 ` + indent(sim.Commands),
 		Example: `  culvert simulate tell /tmp/sim list
   culvert simulate tell /tmp/sim cut link mast grain-bin
-  culvert simulate tell /tmp/sim loss 0.1`,
+  culvert simulate tell /tmp/sim loss 0.1
+  culvert simulate tell /tmp/sim links --json`,
 		Args: cobra.MinimumNArgs(2),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			return tell(cmd.OutOrStdout(), args[0], strings.Join(args[1:], " "))
+			command := strings.Join(args[1:], " ")
+			if g.json {
+				command = "json " + command
+			}
+			return tell(cmd.OutOrStdout(), args[0], command)
 		},
 	}
 }

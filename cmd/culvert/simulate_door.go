@@ -12,7 +12,6 @@ import (
 	"sync"
 	"syscall"
 
-	"github.com/creack/pty"
 	"github.com/spf13/cobra"
 	"golang.org/x/sys/unix"
 
@@ -31,7 +30,7 @@ func simulateDoor(cmd *cobra.Command, o simulateOptions, r *sim.Radio, log *slog
 		if err != nil {
 			return nil, err
 		}
-		log.Info("waiting for the daemon", "address", o.listen)
+		log.Info("waiting for the daemon", "address", l.Addr())
 		return func(ctx context.Context) error { return serveListener(ctx, l, r, log) }, nil
 	}
 	conn, err := standardIO(cmd.InOrStdin(), cmd.OutOrStdout())
@@ -109,13 +108,8 @@ func serveListener(ctx context.Context, l net.Listener, r *sim.Radio, log *slog.
 // daemon that goes and comes back finds the same one.
 func servePTY(ctx context.Context, out io.Writer, r *sim.Radio) error {
 	for ctx.Err() == nil {
-		master, slave, err := pty.Open()
+		master, slave, err := openPTY()
 		if err != nil {
-			return fmt.Errorf("--pty: %w", err)
-		}
-		if err := makeRaw(int(slave.Fd())); err != nil {
-			master.Close()
-			slave.Close()
 			return fmt.Errorf("--pty: %w", err)
 		}
 		fmt.Fprintln(out, slave.Name())
@@ -130,6 +124,33 @@ func servePTY(ctx context.Context, out io.Writer, r *sim.Radio) error {
 		}
 	}
 	return nil
+}
+
+// openPTY opens a pseudo-terminal (pty(7), ioctl_tty(2)) that lets every octet pass.
+// The master is non-blocking, so that closing it ends a read that waits.
+func openPTY() (master, slave *os.File, err error) {
+	fd, err := unix.Open("/dev/ptmx", unix.O_RDWR|unix.O_NOCTTY|unix.O_CLOEXEC|unix.O_NONBLOCK, 0)
+	if err != nil {
+		return nil, nil, fmt.Errorf("/dev/ptmx: %w", err)
+	}
+	master = os.NewFile(uintptr(fd), "/dev/ptmx")
+	number, err := unix.IoctlGetInt(fd, unix.TIOCGPTN)
+	if err == nil {
+		err = unix.IoctlSetPointerInt(fd, unix.TIOCSPTLCK, 0)
+	}
+	if err == nil {
+		slave, err = os.OpenFile(fmt.Sprintf("/dev/pts/%d", number), os.O_RDWR|unix.O_NOCTTY, 0)
+	}
+	if err != nil {
+		master.Close()
+		return nil, nil, err
+	}
+	if err := makeRaw(fd); err != nil {
+		master.Close()
+		slave.Close()
+		return nil, nil, err
+	}
+	return master, slave, nil
 }
 
 // makeRaw lets every octet pass a terminal as it is (termios(3), cfmakeraw).
