@@ -29,7 +29,7 @@ func (s *site) shell(ctx context.Context, cmd *cobra.Command) error {
 	if err != nil {
 		return fmt.Errorf("put culvert into the path of the shell: %w", err)
 	}
-	all, err := s.client.nodes(ctx)
+	all, err := listNodes(ctx, s.client)
 	if err != nil {
 		return err
 	}

@@ -39,7 +39,7 @@ type site struct {
 	inside bool // in a namespace of its own
 	web    net.Addr
 	log    *os.File
-	client *controlClient
+	client *coap.Client
 	cancel context.CancelFunc
 	ended  chan struct{} // closed once the daemon has stopped
 	err    error         // of the daemon; read after ended
@@ -89,7 +89,7 @@ func (s *site) dial(ctx context.Context) error {
 	tick := time.NewTicker(pollInterval / 4)
 	defer tick.Stop()
 	for {
-		c, err := dialControl(context.WithoutCancel(ctx), s.cfg.control)
+		c, err := coap.DialControl(ctx, s.cfg.control)
 		if err == nil {
 			s.client = c
 			return nil
@@ -132,7 +132,7 @@ func (s *site) waitJoined(ctx context.Context, joined func(coap.NodeState, time.
 	up := map[string]coap.NodeState{}
 	places := s.cfg.meshes[0].places
 	for len(up) < len(places) {
-		nodes, err := s.client.nodes(ctx)
+		nodes, err := listNodes(ctx, s.client)
 		if err != nil && ctx.Err() == nil {
 			return s.inOrder(up), err
 		}

@@ -12,6 +12,7 @@ import (
 
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
+	"github.com/plgd-dev/go-coap/v3/message/pool"
 	"github.com/plgd-dev/go-coap/v3/options"
 	"github.com/plgd-dev/go-coap/v3/pkg/runner/periodic"
 	"github.com/plgd-dev/go-coap/v3/udp"
@@ -257,4 +258,26 @@ func timedOut(err error, what string) error {
 		return fmt.Errorf("%s: no answer within %v", what, coapTimeout)
 	}
 	return fmt.Errorf("%s: %w", what, err)
+}
+
+// answer returns the body of a response, or an error that says why there is none.
+func answer(resp *pool.Message, path string) ([]byte, error) {
+	body, err := resp.ReadBody()
+	if err != nil {
+		return nil, fmt.Errorf("answer for %s: %w", path, err)
+	}
+	if resp.Code() >= codes.BadRequest {
+		text := ""
+		if len(body) > 0 {
+			text = ": " + string(body[:min(len(body), 200)])
+		}
+		return nil, fmt.Errorf("%s: %s%s", path, codeText(resp.Code()), text)
+	}
+	return body, nil
+}
+
+// codeText returns a response code as RFC 7252, section 3, writes it, with its
+// name: 4.04 NotFound.
+func codeText(c codes.Code) string {
+	return fmt.Sprintf("%d.%02d %v", c>>5, c&31, c)
 }

@@ -1,31 +1,16 @@
 package main
 
 import (
-	"context"
 	"encoding/json"
 	"fmt"
 	"io"
 	"text/tabwriter"
 	"time"
 
-	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/spf13/cobra"
 
 	"culvert/coap"
 )
-
-// nodes asks the daemon for all nodes.
-func (c *controlClient) nodes(ctx context.Context) ([]coap.NodeState, error) {
-	body, err := c.get(ctx, "/nodes", message.AppJSON)
-	if err != nil {
-		return nil, err
-	}
-	var out []coap.NodeState
-	if err := json.Unmarshal(body, &out); err != nil {
-		return nil, fmt.Errorf("answer of the daemon for /nodes: %w", err)
-	}
-	return out, nil
-}
 
 // newNodesCommand returns `culvert nodes`.
 func newNodesCommand(g *globals) *cobra.Command {
@@ -43,16 +28,12 @@ up, late (one report overdue), silent (gone, or long overdue), retired.`,
   culvert nodes --json | jq -r '.[] | select(.state != "up") | .node'`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			path, err := controlPath(g.config)
-			if err != nil {
-				return err
-			}
-			c, err := dialControl(cmd.Context(), path)
+			c, err := dialControl(cmd.Context(), g.config)
 			if err != nil {
 				return err
 			}
 			defer c.Close()
-			nodes, err := c.nodes(cmd.Context())
+			nodes, err := listNodes(cmd.Context(), c)
 			if err != nil {
 				return err
 			}

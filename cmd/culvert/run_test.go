@@ -52,7 +52,7 @@ func TestRunStop(t *testing.T) {
 				t.Errorf("the log should say once that there are no rules, and that it stopped:\n%s", text)
 			}
 			code, _, stderr := command(t, "nodes", "--config", r.config)
-			if code != exitUnreachable || !strings.Contains(stderr, "no daemon listens at") {
+			if code != exitUnreachable || !strings.Contains(stderr, "nothing listens at") {
 				t.Errorf("nodes after the end: exit code %d, %s", code, stderr)
 			}
 		})
