@@ -161,7 +161,7 @@ func (r *Receiver) fragment(got Received, p lowpan.Peer, f lowpan.Frame, c *lowp
 		}
 		if err != nil {
 			e, _ := err.(*drop.Error)
-			got.Ended = r.reassembler.Discard(key, e)
+			got.Ended = r.reassembler.Refuse(key, e, now)
 			return got, err
 		}
 		part.Data, part.Mark = pkt, markOf(h)

@@ -73,8 +73,9 @@ const section = "RFC 4944, 5.3"
 // Reassembler puts fragments together. Its memory is bounded by its Options, grows
 // with use and is kept for reuse. It is for one goroutine at a time.
 type Reassembler struct {
-	opt   Options
-	table table
+	opt    Options
+	table  table
+	recent recent
 }
 
 // NewReassembler returns an empty Reassembler.
@@ -94,7 +95,8 @@ func NewReassembler(o Options) *Reassembler {
 // Add takes a copy of one fragment of datagram k. An exact repetition is ignored:
 // neither value says anything then. An overlap, a datagram past its time, and a lack
 // of room each end one datagram, which is returned; the fragment then starts
-// afresh. An error, a *drop.Error, is a fragment that can be no part of datagram k.
+// afresh. An error, a *drop.Error, is a fragment that can be no part of datagram k,
+// or that belongs to one which Refuse closed.
 func (r *Reassembler) Add(k Key, f Fragment, now time.Time) (Datagram, End, error) {
 	if err := check(k, f); err != nil {
 		return Datagram{}, End{}, err
@@ -105,6 +107,11 @@ func (r *Reassembler) Add(k Key, f Fragment, now time.Time) (Datagram, End, erro
 	case d == nil && len(f.Data) == int(k.Size): // whole by itself
 		return Datagram{Octets: f.Data, Mark: f.Mark, Frames: 1, Frame: f.Frame}, End{}, nil
 	case d == nil:
+		if repeats, err := r.recent.late(k, f, now); err != nil {
+			return Datagram{}, End{}, err
+		} else if repeats {
+			return Datagram{}, End{}, nil
+		}
 		end = r.makeRoom(k.From, now)
 	case !now.Before(d.deadline):
 		// The timer starts once, at the first fragment to arrive.
@@ -127,6 +134,7 @@ func (r *Reassembler) Add(k Key, f Fragment, now time.Time) (Datagram, End, erro
 	}
 	whole := Datagram{Octets: d.buf[:k.Size], Mark: d.mark, Frames: d.frames, Frame: d.frame}
 	r.table.remove(d) // the buffer stays as it is until the next insert
+	r.recent.add(closed{key: k, until: now.Add(repeatAge), offset: f.Offset, n: len(f.Data)})
 	return whole, end, nil
 }
 
@@ -185,8 +193,11 @@ func (r *Reassembler) end(d *datagram, err *drop.Error) End {
 	return e
 }
 
-// Discard ends datagram k under err, if it is there.
-func (r *Reassembler) Discard(k Key, err *drop.Error) End {
+// Refuse closes datagram k, whose first fragment was refused with err: what was
+// gathered ends, and what still comes of it is refused with err too, until a first
+// fragment opens it anew or its time is over.
+func (r *Reassembler) Refuse(k Key, err *drop.Error, now time.Time) End {
+	r.recent.add(closed{key: k, until: now.Add(r.opt.Timeout), err: err})
 	if d := r.table.find(k); d != nil {
 		return r.end(d, err)
 	}

@@ -195,7 +195,7 @@ func TestModel(t *testing.T) {
 	for range 2000 {
 		script := make([]byte, 4*(1+m.IntN(60)))
 		for i := 0; i < len(script); i += 4 {
-			script[i] = byte(m.IntN(4))
+			script[i] = byte(m.IntN(4)) | byte(m.IntN(2))<<6
 			if m.IntN(10) == 0 {
 				script[i] = byte(m.IntN(256))
 			}
@@ -248,16 +248,56 @@ func TestNoAllocations(t *testing.T) {
 	}
 }
 
-func TestDiscard(t *testing.T) {
+// What still comes of a closed datagram opens no second one: a repetition of the
+// fragment that completed it, and the rest of one whose first fragment was refused.
+func TestLate(t *testing.T) {
 	r := NewReassembler(Options{})
 	k := Key{From: ieee802154.Short(1), Size: 100, Tag: 1}
 	bad := drop.NewError(drop.UnknownNHC, "NHC", "RFC 6282, 4.1")
-	if end := r.Discard(k, bad); end != (End{}) {
-		t.Errorf("nothing there: %+v", end)
+	head, tail := Fragment{Data: text[:48], Frame: 2}, Fragment{Offset: 48, Data: text[48:], Frame: 3}
+	for i, c := range []struct {
+		refuse, whole bool
+		f             Fragment
+		after         time.Duration // since the first step
+		ended, err    drop.Reason
+		left          int
+	}{
+		{f: head, left: 1},
+		{f: tail, whole: true},
+		{f: tail}, // its acknowledgement was lost
+		{f: tail, after: 4 * time.Second},
+		{f: head, after: 4 * time.Second, left: 1}, // the tag is used anew
+		{f: tail, after: 4 * time.Second, whole: true},
+		{f: tail, after: 9 * time.Second, left: 1}, // that is another one
+		{refuse: true, after: 9 * time.Second, ended: drop.UnknownNHC},
+		{f: tail, after: 68 * time.Second, err: drop.UnknownNHC},
+		{f: head, after: 68 * time.Second, left: 1},
+		{f: tail, after: 68 * time.Second, whole: true},
+		{refuse: true, after: 68 * time.Second}, // with nothing gathered
+		{f: tail, after: 68 * time.Second, err: drop.UnknownNHC},
+		{f: tail, after: 128 * time.Second, left: 1},
+	} {
+		now := start.Add(c.after)
+		var got Datagram
+		var end End
+		var err error
+		if c.refuse {
+			end = r.Refuse(k, bad, now)
+		} else {
+			got, end, err = r.Add(k, c.f, now)
+		}
+		if (got.Octets != nil) != c.whole || reason(end) != c.ended || drop.Of(err) != c.err || r.Len() != c.left {
+			t.Errorf("step %d: %v, %+v, %v, %d left", i, got.Octets != nil, end, err, r.Len())
+		}
+		if c.ended != 0 && end != (End{Key: k, Frames: 1, Frame: 3, Err: bad}) {
+			t.Errorf("step %d: %+v", i, end)
+		}
 	}
-	_, _, _ = r.Add(k, Fragment{Offset: 48, Data: text[48:], Frame: 3}, start)
-	if end := r.Discard(k, bad); end != (End{Key: k, Frames: 1, Frame: 3, Err: bad}) || r.Len() != 0 {
-		t.Errorf("%+v, %d left", end, r.Len())
+	for i := range 1000 {
+		r.Refuse(Key{Size: 100, Tag: uint16(i)}, bad, start)
+	}
+	if len(r.recent.closed) != maxRecent {
+		t.Errorf("%d datagrams are remembered", len(r.recent.closed))
 	}
 }
 
