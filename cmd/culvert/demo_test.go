@@ -66,6 +66,7 @@ func (d *demoRun) wait(t *testing.T) int {
 // TestDemo runs the demo from end to end: it reaches all nodes, says so, ends within
 // a minute, and leaves neither interface nor file behind.
 func TestDemo(t *testing.T) {
+	t.Parallel()
 	d := startDemo(t, nil)
 	if code := d.wait(t); code != 0 {
 		t.Errorf("exit code %d", code)
@@ -139,6 +140,7 @@ func TestDemoHere(t *testing.T) {
 // TestDemoStay reads the web side on this side of the namespace, and ends the site
 // by Ctrl-C.
 func TestDemoStay(t *testing.T) {
+	t.Parallel()
 	d := startDemo(t, nil, "--stay")
 	url := ""
 	tuntest.Poll(t, demoWait, func() (bool, string) {
@@ -173,6 +175,7 @@ func TestDemoStay(t *testing.T) {
 // TestDemoShell gives a script to the shell inside: culvert and ping work there, and
 // nodes can be called by their names.
 func TestDemoShell(t *testing.T) {
+	t.Parallel()
 	ping := tuntest.Tool(t, "ping", "iputils-ping")
 	d := startDemo(t, func(cmd *exec.Cmd) {
 		cmd.Env = append(cmd.Env, "SHELL=/bin/sh")
@@ -191,6 +194,7 @@ func TestDemoShell(t *testing.T) {
 
 // TestDemoKilled kills the outer process: the inner one goes with it.
 func TestDemoKilled(t *testing.T) {
+	t.Parallel()
 	d := startDemo(t, nil, "--stay")
 	inner := 0
 	tuntest.Poll(t, demoWait, func() (bool, string) {

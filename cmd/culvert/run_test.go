@@ -26,6 +26,7 @@ import (
 func TestRunStop(t *testing.T) {
 	for _, s := range []syscall.Signal{syscall.SIGTERM, syscall.SIGINT, syscall.SIGHUP} {
 		t.Run(s.String(), func(t *testing.T) {
+			t.Parallel()
 			ns := tuntest.NewNS(t)
 			before := ours(t, ns)
 			if len(before) != 0 {
@@ -79,6 +80,7 @@ func pingFrom(t *testing.T, ns *tuntest.NS, address string) {
 // TestKillRestart kills the daemon the hard way, starts it again, and holds that
 // nothing is doubled, and in the end nothing left.
 func TestKillRestart(t *testing.T) {
+	t.Parallel()
 	ns := tuntest.NewNS(t)
 	config := copySite(t)
 	first := startRun(t, ns, config)
@@ -99,6 +101,7 @@ func TestKillRestart(t *testing.T) {
 // TestRunTwice holds that a second daemon on the same state says so and ends, and
 // does no harm to the first.
 func TestRunTwice(t *testing.T) {
+	t.Parallel()
 	ns := tuntest.NewNS(t)
 	first := startRun(t, ns, copySite(t))
 	out, err := ns.Command(built(t), "run", "--config", first.config).CombinedOutput()
