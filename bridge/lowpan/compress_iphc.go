@@ -39,7 +39,7 @@ func (e *encoder) iphc(more bool) (proto byte) {
 	e.out[base], e.out[base+1] = b0, b1
 	e.out = s.appendTo(e.out, b[8:24])
 	e.out = d.appendTo(e.out, b[24:40])
-	e.from, e.to = link{src.lo, true}, link{dst.lo, true}
+	e.from, e.to = src.link(), dst.link() // for a header within
 	e.at += 40
 	return proto
 }

@@ -128,6 +128,8 @@ var refused = []struct {
 	{err: errSourceLink, frame: "7a33 3b", from: "none"},
 	{err: errSourceLink, frame: "7a33 3b", from: "ff:ff"},
 	{err: errDestLink, frame: "7a23 3b 0001", from: "to none"},
+	{err: errSourceLink, frame: "7e43 ee 7a33 3b"},
+	{err: errDestLink, frame: "7e3b 01 ee 7a33 3b"},
 	{err: errNHCCut, frame: "7e33"},
 	{err: errNHCCut, frame: "7e33 e1 06 1e0400000000"},
 	{err: errNHC, frame: "7e33 00"},

@@ -36,6 +36,13 @@ func linkOf(a ieee802154.Addr) link {
 	return link{uint64(iid), ok}
 }
 
+// link returns what the address of an encapsulating IPv6 header yields for an
+// elided interface identifier: its own (section 3.2.2). That of a group or of no
+// node at all is none.
+func (a address) link() link {
+	return link{a.lo, !a.isMulticast() && a != address{}}
+}
+
 // iphc restores one IPv6 header from LOWPAN_IPHC (RFC 6282, section 3), and reports
 // whether an NHC follows. In-line fields come in the order CID, TF, NH, HLIM,
 // source, destination.
@@ -115,8 +122,7 @@ func (d *decoder) iphc() (more bool, err error) {
 	d.headers[d.headerCount] = int16(header)
 	d.headerCount++
 	d.header, d.nextHeader, d.routed = header, header+6, false
-	// An inner header's identifiers are derived from this one (section 3.2.2).
-	d.from, d.to = link{src.lo, true}, link{dst.lo, true}
+	d.from, d.to = src.link(), dst.link()
 	return more, nil
 }
 

@@ -81,6 +81,15 @@ func slowIID(a ieee802154.Addr) []byte {
 	return b
 }
 
+// outerIID returns the interface identifier of an enclosing header's address, or
+// nil: a group has none, and neither has "::".
+func outerIID(a []byte) []byte {
+	if a[0] == 0xff || netip.AddrFrom16([16]byte(a)).IsUnspecified() {
+		return nil
+	}
+	return a[8:]
+}
+
 // iphc reads 3.1.1 and all that follows, and returns the packet.
 func (s *slow) iphc(from, to []byte) []byte {
 	require(s.get(3) == 3)
@@ -123,7 +132,7 @@ func (s *slow) iphc(from, to []byte) []byte {
 	if nh == 0 {
 		rest = s.octets(len(s.bits) / 8)
 	} else {
-		next, rest = s.nhc(src[8:], dst[8:])
+		next, rest = s.nhc(outerIID(src), outerIID(dst))
 	}
 	head := uint64(6)<<60 | dscp<<54 | ecn<<52 | flow<<32 | uint64(len(rest))<<16 | next<<8 | hops
 	out := binary.BigEndian.AppendUint64(nil, head)
