@@ -176,6 +176,7 @@ func counts(m *Mesh) []count {
 		{"attempts", "attempts", s.Attempts},
 		{"attempts_lost", "of these lost", s.AttemptsLost},
 		{"packets_received", "packets received by nodes", s.PacketsReceived},
+		{"malformed", "of these malformed", s.Malformed},
 		{"packets_sent", "packets sent by nodes", s.PacketsSent},
 		{"echoes", "echo requests answered", s.Echoes},
 		{"reports", "reports of readings", s.Reports},

@@ -8,6 +8,9 @@
 // with the same calls at the same times gives the same events. A Radio runs a Mesh
 // against the wall clock and joins it to a connection.
 //
-// What the model leaves out: frames that disturb each other, the octets that relays
-// would need to find their way, energy, and security.
+// What the model leaves out: frames that disturb each other, acknowledgements that
+// are lost though their frame arrived (so no frame comes twice), the octets that
+// relays would need to find their way, energy, and security. The gateway's radio
+// learns at once what becomes of a frame and where a node joins, where a real one
+// would hear of it some slotframes later.
 package sim

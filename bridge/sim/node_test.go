@@ -248,6 +248,7 @@ func TestNodeRefuses(t *testing.T) {
 	}
 	broken := func(b []byte, at int) []byte { b[at] ^= 1; return b }
 	const silence = -1
+	const malformed = drop.Count // counted apart
 	for _, c := range []struct {
 		name       string
 		packet     []byte
@@ -260,8 +261,8 @@ func TestNodeRefuses(t *testing.T) {
 		{"no next header", build(t, ip(farHost, dst, layers.IPProtocolNoNextHeader), gopacket.Payload("x")), silence, 0, 0},
 		{"another's address", echo(t, farHost, netip.MustParseAddr("2001:db8::5"), 1, 1, nil), silence, 0, drop.UnknownNode},
 		{"another's link-local address", echo(t, farHost, linkLocalOf(s.Gateway.EUI64), 1, 1, nil), silence, 0, drop.UnknownNode},
-		{"bad ICMPv6 checksum", broken(echo(t, farHost, dst, 1, 1, []byte("abc")), 50), silence, 0, drop.Truncated},
-		{"bad UDP checksum", broken(udp(farHost, dst, 5683), 50), silence, 0, drop.PayloadLength},
+		{"bad ICMPv6 checksum", broken(echo(t, farHost, dst, 1, 1, []byte("abc")), 50), silence, 0, malformed},
+		{"bad UDP checksum", broken(udp(farHost, dst, 5683), 50), silence, 0, malformed},
 		{"echo reply", func() []byte {
 			b := echo(t, farHost, dst, 1, 1, nil)
 			b[40] = ipv6.TypeEchoReply
@@ -271,12 +272,24 @@ func TestNodeRefuses(t *testing.T) {
 		{"echo from nowhere", echo(t, netip.IPv6Unspecified(), dst, 1, 1, nil), silence, 0, 0},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			before := m.Stats().Drops
+			before := m.Stats()
 			h.t = t
 			h.send(link, c.packet)
 			b := h.await(2 * time.Second)
-			if c.dropReason != 0 && m.Stats().Drops[c.dropReason] != before[c.dropReason]+1 {
-				t.Errorf("not counted as %v", c.dropReason)
+			after := m.Stats()
+			switch c.dropReason {
+			case 0:
+				if after.Drops != before.Drops || after.Malformed != before.Malformed {
+					t.Error("counted as dropped")
+				}
+			case malformed:
+				if after.Malformed != before.Malformed+1 {
+					t.Error("not counted as malformed")
+				}
+			default:
+				if after.Drops[c.dropReason] != before.Drops[c.dropReason]+1 {
+					t.Errorf("not counted as %v", c.dropReason)
+				}
 			}
 			if c.typ == silence {
 				if b != nil {

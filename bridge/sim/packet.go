@@ -37,7 +37,7 @@ func (m *Mesh) packet(n int32, p ipv6.Packet) {
 func (m *Mesh) icmp(n int32, p ipv6.Packet, at int) {
 	msg := p[at:]
 	if len(msg) < 8 || !ipv6.ChecksumOK(p.SourceBytes(), p.DestinationBytes(), ipv6.ProtoICMPv6, msg) {
-		m.dropped(drop.Truncated)
+		m.stats.Malformed++
 		return
 	}
 	if msg[0] != ipv6.TypeEchoRequest || msg[1] != 0 || p.Source().IsUnspecified() || p.Source().IsMulticast() {
@@ -56,14 +56,14 @@ func (m *Mesh) icmp(n int32, p ipv6.Packet, at int) {
 func (m *Mesh) udp(n int32, p ipv6.Packet, at int) {
 	d := p[at:]
 	if len(d) < udpHeaderLen {
-		m.dropped(drop.Truncated)
+		m.stats.Malformed++
 		return
 	}
 	size := int(binary.BigEndian.Uint16(d[4:]))
 	sum := binary.BigEndian.Uint16(d[6:])
 	if size < udpHeaderLen || size > len(d) || sum == 0 ||
 		!ipv6.ChecksumOK(p.SourceBytes(), p.DestinationBytes(), ipv6.ProtoUDP, d[:size]) {
-		m.dropped(drop.PayloadLength)
+		m.stats.Malformed++
 		return
 	}
 	srcPort, dstPort := binary.BigEndian.Uint16(d), binary.BigEndian.Uint16(d[2:])

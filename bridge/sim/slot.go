@@ -253,7 +253,9 @@ func (m *Mesh) settle(f *frame, c cell) {
 		return
 	}
 	m.nodes[c.to].stats.Relayed++
-	m.enqueue(f, c.to)
+	if !m.enqueue(f, c.to) { // pass has seen room
+		m.fail(f, radio.OutcomeQueueFull)
+	}
 }
 
 // deliver hands a frame to its final node.

@@ -20,6 +20,7 @@ type Stats struct {
 
 	PacketsReceived uint64 // by nodes, restored from frames
 	PacketsSent     uint64 // by nodes
+	Malformed       uint64 // packets to nodes with a cut message or a wrong checksum
 	Echoes          uint64 // requests answered
 	Reports         uint64 // of readings
 	ParentChanges   uint64
