@@ -127,7 +127,7 @@ func (r *demoReport) closing(s *site) error {
 	switch {
 	case r.options.shell:
 	case r.options.stay:
-		r.say("\nThe site stays up until Ctrl-C. On this machine:\n  %s\n", r.web(s))
+		r.say("\nThe site stays up until Ctrl-C. On this machine:\n  %s/   the status page\n  %[1]s/metrics   figures for Prometheus\n", r.web(s))
 	default:
 		r.say("\nHow to go on:\n" +
 			"  culvert demo --stay    keep the site up, with its web page on this machine\n" +
@@ -142,5 +142,5 @@ func (r *demoReport) web(s *site) string {
 	if !r.options.stay && !r.options.shell {
 		return ""
 	}
-	return "http://" + s.web.String() + "/metrics"
+	return "http://" + s.web.String()
 }

@@ -40,7 +40,7 @@ A shell in the network of the site. Leave it with 'exit', and the site ends. Try
   culvert nodes
   ping %s
   coap-client -m get 'coap://%s/temp'
-From another shell of this machine: http://%s/metrics
+From another shell, or a browser, of this machine: http://%s/
 The daemon's log: %s
 
 `, host, uri, s.web, s.log.Name())

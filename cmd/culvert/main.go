@@ -25,11 +25,21 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 	cmd, err := root.ExecuteContextC(ctx)
 	code, show := exitCode(err)
 	if show {
-		hint := ""
-		if usage := (*usageError)(nil); errors.As(err, &usage) {
-			hint = fmt.Sprintf(" (see '%s --help')", cmd.CommandPath())
-		}
-		fmt.Fprintf(stderr, "%s: %v%s\n", cmd.CommandPath(), err, hint)
+		fmt.Fprintf(stderr, "%s: %s\n", cmd.CommandPath(), errorText(err, cmd.CommandPath()))
 	}
 	return code
+}
+
+// errorText returns what is printed of an error: one line, but for a configuration in
+// which more than one thing is wrong.
+func errorText(err error, command string) string {
+	var usage *usageError
+	if errors.As(err, &usage) {
+		return fmt.Sprintf("%v (see '%s --help')", err, command)
+	}
+	var all configErrors
+	if errors.As(err, &all) && len(all) > 1 {
+		return fmt.Sprintf("%s in the configuration:\n%v", plural(len(all), "error"), err)
+	}
+	return err.Error()
 }

@@ -33,6 +33,10 @@ func TestWrongUse(t *testing.T) {
 	if err := os.WriteFile(bad, []byte("control = 1\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
+	good := filepath.Join(dir, "good.toml")
+	if err := os.WriteFile(good, []byte("control = \"control.sock\"\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
 	for _, c := range []struct {
 		args string
 		code int
@@ -45,10 +49,27 @@ func TestWrongUse(t *testing.T) {
 		{"version 1", 2, `culvert version: unknown command "1" for "culvert version" (see 'culvert version --help')`},
 		{"version --bogus", 2, `culvert version: unknown flag: --bogus (see 'culvert version --help')`},
 		{"version --config", 2, `culvert version: flag needs an argument: --config (see 'culvert version --help')`},
+		{"run 1", 2, `culvert run: unknown command "1" for "culvert run" (see 'culvert run --help')`},
+		{"run --config NONE", 2, `culvert run: configuration NONE does not exist; name another with --config FILE`},
+		{"run --config BAD", 2, `culvert run: 2 errors in the configuration:
+BAD:1: control: 1; want the path of a socket
+BAD:1: mesh: missing; want at least one [[mesh]]`},
+		{"run --config BAD --check-config", 2, `culvert run: 2 errors in the configuration:
+BAD:1: control: 1; want the path of a socket
+BAD:1: mesh: missing; want at least one [[mesh]]`},
+		{"run --log yaml", 2, `culvert run: --log "yaml": want text or json (see 'culvert run --help')`},
+		{"run --log-level loud", 2, `culvert run: --log-level "loud": want debug, info, warn or error (see 'culvert run --help')`},
+		{"demo 1", 2, `culvert demo: unknown command "1" for "culvert demo" (see 'culvert demo --help')`},
+		{"demo --stay --shell", 2, `culvert demo: --stay and --shell exclude each other: with --shell the site stays up as long as the shell (see 'culvert demo --help')`},
+		{"demo --http nowhere", 2, `culvert demo: --http nowhere: listen tcp: address nowhere: missing port in address`},
+		{"demo --inside", 2, `culvert demo: --inside is for the demo itself`},
+		{"nodes --config NONE", 2, `culvert nodes: configuration NONE does not exist; name another with --config FILE`},
+		{"nodes --config BAD", 2, `culvert nodes: BAD:1: control: 1; want the path of a socket`},
+		{"nodes --config GOOD", 3, `culvert nodes: the daemon cannot be reached: nothing listens at DIR/control.sock; is 'culvert run' up, and with the same --config?`},
 	} {
 		t.Run(c.args, func(t *testing.T) {
-			c.args = strings.NewReplacer("NONE", none, "BAD", bad).Replace(c.args)
-			c.want = strings.NewReplacer("NONE", none, "BAD", bad).Replace(c.want)
+			names := strings.NewReplacer("NONE", none, "BAD", bad, "GOOD", good, "DIR", dir)
+			c.args, c.want = names.Replace(c.args), names.Replace(c.want)
 			code, stdout, stderr := command(t, strings.Fields(c.args)...)
 			if code != c.code || stdout != "" || stderr != c.want+"\n" {
 				t.Errorf("exit code %d, stdout %q\n got %s\nwant %s", code, stdout, stderr, c.want)
