@@ -37,7 +37,10 @@ type LinkLocalSetter interface {
 type Options struct {
 	Name   string       // of the mesh, in logs and metrics
 	Prefix netip.Prefix // a /64
-	Radio  radio.Attachment
+	// Gateway is the gateway's own address in Prefix, as the TUN has it; the first
+	// one, Prefix::1, by default.
+	Gateway netip.Addr
+	Radio   radio.Attachment
 	// OpenTun opens the interface, at the start and again when it vanished. It is
 	// tried once a second as long as it fails after the start; at the start an error
 	// ends Run.
@@ -96,6 +99,7 @@ func New(o Options) (*Mesh, error) {
 	m.fwd = forward.New(forward.Options{
 		Table:    nodes,
 		Radio:    o.Radio,
+		Gateway:  o.Gateway,
 		Contexts: lowpan.NewContexts(contexts),
 		Full:     o.Full,
 		Adapt:    adapt.Options{ElidedChecksumPorts: o.ElidedChecksumPorts},

@@ -106,8 +106,13 @@ type running struct {
 
 func start(t testing.TB, o bridge.Options) running {
 	t.Helper()
+	return startAt(t, prefix, o)
+}
+
+func startAt(t testing.TB, p netip.Prefix, o bridge.Options) running {
+	t.Helper()
 	log := &logs{}
-	o.Name, o.Prefix, o.Log = "fenland", prefix, log.logger()
+	o.Name, o.Prefix, o.Log = "fenland", p, log.logger()
 	m, err := bridge.New(o)
 	if err != nil {
 		t.Fatal(err)
