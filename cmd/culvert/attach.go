@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"culvert/bridge/radio"
+	"culvert/bridge/radio/netif"
 	"culvert/bridge/sim"
 )
 
@@ -15,7 +16,7 @@ import (
 const simulatedSeed = 1
 
 // attach returns the attachment of a mesh's radio; nothing is opened before it is
-// first read. A simulated one comes with a world, which must run beside it.
+// first read, but a Linux interface must be there. A simulated one comes with a world, which must run beside it.
 func attach(c meshConfig, log *slog.Logger) (a radio.Attachment, world func(context.Context) error, err error) {
 	o := radio.Options{Log: log.With("part", "radio")}
 	switch r := c.radio; r.kind {
@@ -29,8 +30,13 @@ func attach(c meshConfig, log *slog.Logger) (a radio.Attachment, world func(cont
 			dir = filepath.Dir(r.command[0])
 		}
 		a, err = radio.NewProcess(radio.ProcessOptions{Options: o, Command: r.command, Dir: dir})
+	case radioInterface:
+		a, err = netif.Open(netif.Options{Name: r.name, Log: o.Log})
 	case radioSimulated:
-		a, world, err = simulated(c, o)
+		var s *sim.Radio
+		if s, err = simulated(c, o.Log); err == nil {
+			a, world = radio.NewLink("simulated radio", s.Dial, o), s.Run
+		}
 	default:
 		err = fmt.Errorf("radio of kind %q cannot be attached", r.kind)
 	}
@@ -41,18 +47,17 @@ func attach(c meshConfig, log *slog.Logger) (a radio.Attachment, world func(cont
 }
 
 // simulated returns the radio of a simulated mesh.
-func simulated(c meshConfig, o radio.Options) (radio.Attachment, func(context.Context) error, error) {
+func simulated(c meshConfig, log *slog.Logger) (*sim.Radio, error) {
 	site, err := loadSite(c.radio.site)
 	if err != nil {
-		return nil, nil, &exitError{exitUsage, err}
+		return nil, &exitError{exitUsage, err}
 	}
 	if site.Prefix != c.prefix {
-		return nil, nil, usagef("mesh %s: its prefix is %v, but its simulated nodes have %v (%s)", c.name, c.prefix, site.Prefix, c.radio.site)
+		return nil, usagef("mesh %s: its prefix is %v, but its simulated nodes have %v (%s)", c.name, c.prefix, site.Prefix, c.radio.site)
 	}
 	mesh, err := sim.New(sim.Options{Site: site, Seed: simulatedSeed, Start: time.Now()})
 	if err != nil {
-		return nil, nil, fmt.Errorf("simulated mesh: %w", err)
+		return nil, fmt.Errorf("simulated mesh: %w", err)
 	}
-	r := sim.NewRadio(mesh, sim.RadioOptions{Log: o.Log})
-	return radio.NewLink("simulated radio", r.Dial, o), r.Run, nil
+	return sim.NewRadio(mesh, sim.RadioOptions{Log: log}), nil
 }

@@ -52,6 +52,7 @@ type radioConfig struct {
 	speed   int      // serial: baud
 	address string   // stream: HOST:PORT or unix:PATH
 	command []string // process: program and arguments
+	name    string   // interface: of a Linux IEEE 802.15.4 interface
 	site    string   // simulated: path
 }
 

@@ -184,8 +184,7 @@ func (r *configReader) ifaceName(t *table) string {
 	if !ok {
 		return ""
 	}
-	bad := strings.ContainsFunc(s, func(c rune) bool { return c <= ' ' || c > '~' || strings.ContainsRune("/:%", c) })
-	if len(s) > 15 || bad || s == "." || s == ".." || s == "all" || s == "default" || s == "lo" {
+	if !isIfaceName(s) {
 		t.errorf("interface", "%s; want %s", describe(s), want)
 		return ""
 	}
@@ -194,6 +193,12 @@ func (r *configReader) ifaceName(t *table) string {
 	}
 	r.ifaces[s] = true
 	return s
+}
+
+// isIfaceName reports whether s can be the name of a network interface of ours.
+func isIfaceName(s string) bool {
+	bad := strings.ContainsFunc(s, func(c rune) bool { return c <= ' ' || c > '~' || strings.ContainsRune("/:%", c) })
+	return len(s) > 0 && len(s) <= 15 && !bad && s != "." && s != ".." && s != "all" && s != "default" && s != "lo"
 }
 
 // prefix reads the prefix of a mesh.

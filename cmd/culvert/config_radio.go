@@ -16,7 +16,8 @@ var radioKeys = map[radioKind][]string{
 }
 
 // radioKinds is the order in which messages name the kinds.
-var radioKinds = []string{string(radioSerial), string(radioStream), string(radioProcess), string(radioSimulated)}
+var radioKinds = []string{string(radioSerial), string(radioStream), string(radioProcess),
+	string(radioInterface), string(radioSimulated)}
 
 // radio reads one [mesh.radio].
 func (r *configReader) radio(t *table) radioConfig {
@@ -27,9 +28,6 @@ func (r *configReader) radio(t *table) radioConfig {
 	switch {
 	case !ok:
 		return c // without the kind nothing is known of the other keys
-	case c.kind == radioInterface:
-		t.errorf("kind", "\"interface\" (a Linux IEEE 802.15.4 interface) is not in this version of culvert yet; want %s", want)
-		return c
 	case radioKeys[c.kind] == nil:
 		t.errorf("kind", "%s; want %s", describe(kind), want)
 		return c
@@ -42,6 +40,8 @@ func (r *configReader) radio(t *table) radioConfig {
 		c.address = r.streamAddress(t)
 	case radioProcess:
 		c.command = r.command(t)
+	case radioInterface:
+		c.name = r.radioName(t)
 	case radioSimulated:
 		c.site = r.requiredPath(t, "site", "the path of the plan of the simulated site, like \"site.toml\"")
 	}
@@ -92,6 +92,23 @@ func (r *configReader) streamAddress(t *table) string {
 		t.errorf("address", "%s; want %s", describe(s), want)
 		return ""
 	}
+	return s
+}
+
+// radioName reads the name of a Linux IEEE 802.15.4 interface.
+func (r *configReader) radioName(t *table) string {
+	const want = "the name of a Linux IEEE 802.15.4 interface, like \"wpan0\""
+	s, ok := t.required("name", want)
+	switch {
+	case !ok:
+		return ""
+	case !isIfaceName(s):
+		t.errorf("name", "%s; want %s", describe(s), want)
+		return ""
+	case r.ifaces[s]:
+		t.errorf("name", "%q stands for another interface in this file already; want %s", s, want)
+	}
+	r.ifaces[s] = true
 	return s
 }
 

@@ -10,6 +10,8 @@ import (
 	"testing"
 
 	"culvert/bridge/ieee802154"
+	"culvert/bridge/node"
+	"culvert/deploy/fenland"
 )
 
 // TestConfigFull reads the file that holds every key, and compares all of it.
@@ -48,6 +50,9 @@ func TestConfigFull(t *testing.T) {
 		}, {
 			name: "plan", iface: "mesh4", prefix: netip.MustParsePrefix("2001:db8:5:5::/64"),
 			radio: radioConfig{kind: radioSimulated, site: dir + "/site.toml"},
+		}, {
+			name: "wharf", iface: "mesh5", prefix: netip.MustParsePrefix("2001:db8:5:6::/64"),
+			radio: radioConfig{kind: radioInterface, name: "wpan0"},
 		}},
 		coapListen: []netip.AddrPort{netip.MustParseAddrPort("[::]:5683"), netip.MustParseAddrPort("127.0.0.1:5683")},
 		httpListen: "[::1]:6282",
@@ -74,6 +79,58 @@ radio = { kind = "serial", device = "radio" }
 	}}}
 	if !reflect.DeepEqual(cfg, want) {
 		t.Errorf("got  %+v\nwant %+v", cfg, want)
+	}
+}
+
+// TestConfigExample holds that the example site's configuration is accepted, and that
+// its places are the nodes of its plan.
+func TestConfigExample(t *testing.T) {
+	cfg, err := parseConfig("culvert.toml", "/", fenland.Config)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := loadSite("")
+	if err != nil {
+		t.Fatal(err)
+	}
+	m := cfg.meshes[0]
+	if s.Prefix != m.prefix || s.Name != m.name || len(s.Nodes) != len(m.places) {
+		t.Fatalf("plan %s, %v, %d nodes; configuration %s, %v, %d places", s.Name, s.Prefix, len(s.Nodes), m.name, m.prefix, len(m.places))
+	}
+	for i, n := range s.Nodes {
+		if n.Name != m.places[i].name || n.EUI64 != m.places[i].eui64 {
+			t.Errorf("node %d: %s %v; place %s %v", i, n.Name, n.EUI64, m.places[i].name, m.places[i].eui64)
+		}
+	}
+}
+
+// TestConfigKeys holds that testdata/config/full.toml has every key that is known.
+func TestConfigKeys(t *testing.T) {
+	data, err := os.ReadFile("testdata/config/full.toml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, key := range []string{"state_dir", "control", "mesh", "mesh.name", "mesh.interface", "mesh.prefix", "mesh.addresses",
+		"mesh.encoding", "mesh.admit", "mesh.elided_checksum_ports", "mesh.radio", "mesh.radio.kind", "mesh.radio.device",
+		"mesh.radio.speed", "mesh.radio.address", "mesh.radio.command", "mesh.radio.site", "mesh.place", "mesh.place.name",
+		"mesh.place.eui64", "mesh.place.encoding", "coap", "coap.listen", "http", "http.listen"} {
+		found := false
+		for path := range keyLines(data) {
+			found = found || plainKey(path) == key
+		}
+		if !found {
+			t.Errorf("no %s", key)
+		}
+	}
+}
+
+// TestConfigNames holds that names are judged like the node table judges them.
+func TestConfigNames(t *testing.T) {
+	for _, s := range []string{"", "a", "grain-bin", "-a", "a-", "Grain", "a.b", "7", "00005eef10000005", "00-00-5e-ef-10-00-00-05",
+		"1234", "12-34", "short-5eef-0005", "short", strings.Repeat("a", 63), strings.Repeat("a", 64), "b\u00fchler"} {
+		if ours, theirs := isLabel(s) && !shapedLikeAddr(s), node.CheckName(s) == nil; ours != theirs {
+			t.Errorf("%q: the configuration says %v, the node table %v", s, ours, theirs)
+		}
 	}
 }
 

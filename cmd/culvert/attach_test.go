@@ -1,0 +1,22 @@
+package main
+
+import (
+	"log/slog"
+	"strings"
+	"testing"
+)
+
+// TestAttachInterface holds that the kind "interface" reaches the kernel: what is no
+// radio interface is named as such, and no half-made attachment comes back.
+func TestAttachInterface(t *testing.T) {
+	for name, want := range map[string]string{
+		"wpan9": "netif: there is no interface wpan9 here",
+		"lo":    "netif: ",
+	} {
+		a, world, err := attach(meshConfig{name: "wharf", radio: radioConfig{kind: radioInterface, name: name}},
+			slog.New(slog.DiscardHandler))
+		if err == nil || !strings.HasPrefix(err.Error(), want) || a != nil || world != nil {
+			t.Errorf("%s: attachment %v, error %v, want one that begins %q", name, a, err, want)
+		}
+	}
+}
