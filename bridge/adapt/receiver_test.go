@@ -65,7 +65,9 @@ func TestReasons(t *testing.T) {
 		{"overlap", []string{first, strings.Replace(next, "09", "08", 1)}, drop.FragmentOffset, 0},
 		{"overlap to the end", []string{first, "e064 0001 08" + strings.Repeat("22", 36)}, 0, drop.FragmentOverlap},
 		{"complete", []string{first, next}, 0, 0},
-		{"uncompressed, 4 octets in the first fragment: version",
+		{"complete, and its last frame again", []string{first, next, next}, 0, 0},
+		{"next of a refused first fragment", []string{first + "11", next}, drop.FragmentOffset, 0},
+		{"uncompressed, 8 octets in the first fragment",
 			[]string{"e028 0001 01" + strings.Repeat("00", 32), "c028 0001 41 6000000000003b40"}, 0, 0},
 		{"uncompressed, Payload Length seen", []string{"c028 0001 41 6000000000013b40"}, drop.PayloadLength, 0},
 	} {

@@ -20,25 +20,26 @@ const maxChain = 32
 // (RFC 6282, section 2): room is what that leaves for it, and p.GHC is to be false,
 // as a payload compressed by RFC 7400 cannot be cut.
 func AppendCompressed(dst []byte, pkt ipv6.Packet, p Peer, c *Contexts, room int) (out []byte, h Head, err error) {
-	e := encoder{pkt: pkt, contexts: c, full: p.Full, ghc: p.GHC, room: room}
-	for limit := maxChain; limit >= 0; limit-- {
+	e := encoder{pkt: pkt, contexts: c, full: p.Full, ghc: p.GHC}
+	limit := maxChain
+	for {
 		e.out, e.at = dst, 0
 		e.from, e.to = linkOf(p.From), linkOf(p.To)
 		n := e.headers(limit)
-		if emitted := len(e.out) - len(dst); emitted <= room {
+		emitted := len(e.out) - len(dst)
+		switch {
+		case emitted <= room:
 			return e.out, Head{Consumed: e.at, Emitted: emitted, ChecksumAt: -1}, nil
-		}
-		if e.ghc {
+		case e.ghc:
 			e.ghc = false
-			limit = n + 1 // as many once more
-			continue
+		case n > 0:
+			limit = n - 1
+		case room < 1:
+			return dst, Head{ChecksumAt: -1}, errRoom
+		default:
+			return append(dst, octetIPv6), Head{Emitted: 1, ChecksumAt: -1}, nil
 		}
-		limit = n // one less is the next to be tried
 	}
-	if room < 1 {
-		return dst, Head{ChecksumAt: -1}, errRoom
-	}
-	return append(dst, octetIPv6), Head{Emitted: 1, ChecksumAt: -1}, nil
 }
 
 // encoder compresses the headers of one packet.
@@ -48,7 +49,6 @@ type encoder struct {
 	out       []byte
 	contexts  *Contexts
 	full, ghc bool
-	room      int
 	from, to  link // what an interface identifier need not be in-line for
 	header    int  // offset in pkt of the last IPv6 header
 	// generic is the length of what follows that header in GHC, where genericAt

@@ -53,9 +53,9 @@ func identity(t *testing.T, pkt ipv6.Packet, p Peer, contexts map[uint8]netip.Pr
 
 func TestIdentity(t *testing.T) {
 	m := maker{rand.New(rand.NewPCG(6282, 4944))}
-	n := 40000
+	n := 15000
 	if testing.Short() {
-		n = 4000
+		n = 2000
 	}
 	for i := range n {
 		p := Peer{From: m.link(), To: m.link(), Full: i%3 > 0, GHC: i%9 == 0}
