@@ -41,12 +41,21 @@ const (
 // the end its standard input is closed; half a second later whatever is left of its
 // process group is killed.
 func NewProcess(o ProcessOptions) (*Link, error) {
+	dial, err := o.Dial()
+	if err != nil {
+		return nil, err
+	}
+	return NewLink("process "+o.Command[0], dial, o.Options), nil
+}
+
+// Dial returns what starts the program, for a program that speaks the protocol itself.
+// An error of the connection is how the program ended: an *exec.ExitError among others.
+func (o ProcessOptions) Dial() (Dial, error) {
 	if len(o.Command) == 0 || o.Command[0] == "" {
 		return nil, errors.New("radio: process without a command: want the program and its arguments")
 	}
 	o.Options = o.withDefaults()
-	dial := func(context.Context) (io.ReadWriteCloser, error) { return startProcess(o) }
-	return NewLink("process "+o.Command[0], dial, o.Options), nil
+	return func(context.Context) (io.ReadWriteCloser, error) { return startProcess(o) }, nil
 }
 
 // process is a running program as a byte stream.

@@ -29,6 +29,15 @@ const (
 // NewSerial returns a link over a serial line. The device need not be there yet; it
 // is opened again whenever its file comes back.
 func NewSerial(o SerialOptions) (*Link, error) {
+	dial, err := o.Dial()
+	if err != nil {
+		return nil, err
+	}
+	return NewLink("serial line "+o.Device, dial, o.Options), nil
+}
+
+// Dial returns what opens the line, for a program that speaks the protocol itself.
+func (o SerialOptions) Dial() (Dial, error) {
 	if o.Speed == 0 {
 		o.Speed = defaultSpeed
 	}
@@ -38,8 +47,7 @@ func NewSerial(o SerialOptions) (*Link, error) {
 	case o.Speed < minSpeed || o.Speed > maxSpeed:
 		return nil, fmt.Errorf("radio: serial line %s: speed %d: want %d to %d baud", o.Device, o.Speed, minSpeed, maxSpeed)
 	}
-	dial := func(context.Context) (io.ReadWriteCloser, error) { return openSerial(o.Device, o.Speed) }
-	return NewLink("serial line "+o.Device, dial, o.Options), nil
+	return func(context.Context) (io.ReadWriteCloser, error) { return openSerial(o.Device, o.Speed) }, nil
 }
 
 // openSerial opens the device and sets it up. The serial library only sets it up:

@@ -19,6 +19,15 @@ type StreamOptions struct {
 // NewStream returns a link over a stream socket. Nothing authenticates or hides what
 // goes over TCP: it belongs on a network that only the gateway and the radio share.
 func NewStream(o StreamOptions) (*Link, error) {
+	dial, err := o.Dial()
+	if err != nil {
+		return nil, err
+	}
+	return NewLink("stream "+o.Address, dial, o.Options), nil
+}
+
+// Dial returns what opens the stream, for a program that speaks the protocol itself.
+func (o StreamOptions) Dial() (Dial, error) {
 	network, address := "tcp", o.Address
 	if path, ok := strings.CutPrefix(o.Address, "unix:"); ok {
 		network, address = "unix", path
@@ -28,11 +37,10 @@ func NewStream(o StreamOptions) (*Link, error) {
 	} else if err := checkHostPort(o.Address); err != nil {
 		return nil, err
 	}
-	dial := func(ctx context.Context) (io.ReadWriteCloser, error) {
+	return func(ctx context.Context) (io.ReadWriteCloser, error) {
 		var d net.Dialer
 		return d.DialContext(ctx, network, address)
-	}
-	return NewLink("stream "+o.Address, dial, o.Options), nil
+	}, nil
 }
 
 func checkHostPort(address string) error {
