@@ -155,6 +155,30 @@ func TestLongExtension(t *testing.T) {
 	}
 }
 
+// A context identifier other than 0 costs an octet: it is worth it from two octets
+// saved on (RFC 6282, 3.1.2). A context of 128 bits needs no link address.
+func TestIdentifierOctet(t *testing.T) {
+	c := NewContexts(map[uint8]netip.Prefix{
+		0: netip.MustParsePrefix("2001:db8::/64"),
+		7: netip.MustParsePrefix("2001:db8::ff:fe00:9/128"),
+		9: netip.MustParsePrefix("2001:db8:0:9::/64"),
+	})
+	for _, x := range []struct{ src, dst, want string }{
+		{"2001:db8::ff:fe00:9", "2001:db8::ff:fe00:9", "7af7 77 3b"},
+		{"2001:db8::ff:fe00:8", "2001:db8::ff:fe00:9", "7ae7 07 3b 0008"},
+		{"2001:db8::ff:fe00:8", "2001:db8::ff:fe00:7", "7a66 3b 0008 0007"},
+		{"2001:db8:0:9::ff:fe00:8", "2001:db8::ff:fe00:7", "7ae6 90 3b 0008 0007"},
+		{"2001:db8:0:9::ff:fe00:8", "2001:db8::ff:fe00:9", "7ae7 97 3b 0008"},
+	} {
+		pkt := ipv6.Packet(ipv6.Header{NextHeader: ipv6.ProtoNoNext, HopLimit: 64,
+			Source: netip.MustParseAddr(x.src), Destination: netip.MustParseAddr(x.dst)}.AppendTo(nil))
+		out, _, err := AppendCompressed(nil, pkt, Peer{}, c, 100)
+		if err != nil || !bytes.Equal(out, unhex(t, x.want)) {
+			t.Errorf("%s to %s: %x, %v, want %s", x.src, x.dst, out, err, x.want)
+		}
+	}
+}
+
 // Contexts with C=0 serve decompression only (RFC 6775, 4.2).
 func TestContextFlag(t *testing.T) {
 	var c *Contexts

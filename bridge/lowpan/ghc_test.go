@@ -141,6 +141,46 @@ func TestShortestGHC(t *testing.T) {
 	}
 }
 
+// The longest that one bytecode stands for, and one octet more (RFC 7400, 2).
+func TestGHCLimits(t *testing.T) {
+	noise := func(n int) []byte {
+		b := make([]byte, n)
+		for i := range b {
+			b[i] = byte(i*i + 7*i + 100)
+		}
+		return b
+	}
+	addresses := noise(32)
+	for _, c := range []struct {
+		name    string
+		payload []byte
+		want    int
+	}{
+		{"17 zeros", make([]byte, 17), 1},
+		{"18 zeros", make([]byte, 18), 2},
+		{"9 octets of the dictionary, 7 between", addresses[25:32], 2},
+		{"32 octets, 48 back: three extensions for the length", addresses, 1 + 3},
+		{"one octet", addresses[:1], 2},
+		{"nothing", nil, 1},
+	} {
+		var p ghcPlan
+		if got := p.find(addresses, c.payload); got != c.want {
+			t.Errorf("%s: %d octets, want %d", c.name, got, c.want)
+		}
+	}
+	literal := make([]byte, 200) // no two octets alike but far apart, none in the dictionary
+	m := rand.New(rand.NewPCG(2, 2))
+	for i := range literal {
+		literal[i] = byte(m.Uint32())
+	}
+	for n, want := range map[int]int{95: 96, 96: 98, 190: 192, 191: 194} {
+		var p ghcPlan
+		if got := p.find(make([]byte, 32), literal[:n]); got > want {
+			t.Errorf("%d octets of noise: %d, want at most %d", n, got, want)
+		}
+	}
+}
+
 // GHC is used only towards a peer that offered it, only where it is shorter, and
 // never in what is cut into fragments.
 func TestGHCUse(t *testing.T) {
