@@ -108,11 +108,18 @@ func TestUnitHas(t *testing.T) {
 		"Type=notify", "WatchdogSec=30s", "AmbientCapabilities=CAP_NET_ADMIN", "CapabilityBoundingSet=CAP_NET_ADMIN",
 		"DeviceAllow=/dev/net/tun rw", "DeviceAllow=char-ttyUSB rw", "DeviceAllow=char-ttyACM rw",
 		"StateDirectory=culvert", "RuntimeDirectory=culvert", "User=culvert", "Group=culvert",
-		"RestartPreventExitStatus=2", "RestrictAddressFamilies=AF_INET AF_INET6 AF_NETLINK AF_UNIX",
+		"Restart=on-failure", "RestrictAddressFamilies=AF_INET AF_INET6 AF_NETLINK AF_UNIX",
 		"ExecStart=/usr/bin/culvert run --config /etc/culvert/culvert.toml",
 	} {
 		if !have[want] {
 			t.Errorf("no line %q", want)
+		}
+	}
+	for line := range have {
+		// A crash of a Go program ends with status 2, as a bad configuration does; so
+		// does the watchdog's SIGABRT. The service must come back after those.
+		if strings.HasPrefix(line, "RestartPreventExitStatus=") {
+			t.Errorf("%s keeps the daemon down after a crash", line)
 		}
 	}
 	b, err := os.ReadFile("culvert.sysusers")
