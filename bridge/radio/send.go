@@ -130,17 +130,18 @@ func (l *Link) write(ln *line) {
 func (l *Link) watch(ln *line) {
 	t := time.NewTicker(l.opt.Keepalive)
 	defer t.Stop()
-	calls := uint64(0)
+	calls, asked := uint64(0), time.Now()
 	for {
 		select {
 		case <-t.C:
 		case <-ln.done:
 			return
 		}
-		// Nobody takes events, so nobody can have heard an answer.
+		// Nobody takes events, so nobody can have heard an answer; or the whole daemon
+		// was held up (a suspended machine), so nobody has asked.
 		now := l.calls.Load()
-		stalled := !l.inside.Load() && now == calls
-		calls = now
+		stalled := !l.inside.Load() && now == calls || time.Since(asked) >= 2*l.opt.Keepalive
+		calls, asked = now, time.Now()
 		if cause := l.ask(ln, stalled); cause != nil {
 			l.fail(ln, cause)
 			return
