@@ -15,8 +15,9 @@ import (
 	"github.com/spf13/cobra"
 )
 
-// demoLimit is how long the demo may take by itself, without --stay and --shell.
-const demoLimit = 55 * time.Second
+// demoLimit is how long the demo may take by itself, without --stay and --shell; the
+// output is switched off and the site ended after that, within a minute altogether.
+const demoLimit = 45 * time.Second
 
 // demoOptions are the flags of `culvert demo`.
 type demoOptions struct {
@@ -81,7 +82,7 @@ func runDemo(cmd *cobra.Command, g *globals, o demoOptions) error {
 	if o.stay && o.shell {
 		return asUsage(errors.New("--stay and --shell exclude each other: with --shell the site stays up as long as the shell"))
 	}
-	dir, err := os.MkdirTemp("", "culvert-demo-")
+	dir, err := siteFolder()
 	if err != nil {
 		return fmt.Errorf("make a folder for the site: %w", err)
 	}
@@ -116,6 +117,17 @@ func runDemo(cmd *cobra.Command, g *globals, o demoOptions) error {
 		return &exitError{code: code} // the inner process has said why
 	}
 	return nil
+}
+
+// siteFolder makes the private folder of the site, where the path of the control
+// socket is not too long for one.
+func siteFolder() (string, error) {
+	const random = 16 // at least the octets that MkdirTemp adds
+	base := os.TempDir()
+	if len(filepath.Join(base, "culvert-demo-", "state/control.sock"))+random > maxControlPath {
+		base = "/tmp"
+	}
+	return os.MkdirTemp(base, "culvert-demo-")
 }
 
 // demoArguments returns the command line of the inner process.
@@ -165,14 +177,14 @@ func runDemoHere(cmd *cobra.Command, g *globals, o demoOptions, listener net.Lis
 func siteDemo(cmd *cobra.Command, g *globals, o demoOptions, listener net.Listener) (err error) {
 	ctx, release, stop := interruptible(cmd.Context())
 	defer stop()
-	s, err := startSite(ctx, o, listener)
+	try, cancel := context.WithTimeout(ctx, demoLimit)
+	defer cancel()
+	s, err := startSite(try, o, listener)
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, s.stop()) }()
 
-	try, cancel := context.WithTimeout(ctx, demoLimit)
-	defer cancel()
 	r := &demoReport{out: cmd.OutOrStdout(), json: g.json, options: o}
 	r.opening(s)
 	tryAll(try, s, r)

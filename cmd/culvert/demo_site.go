@@ -28,7 +28,7 @@ const (
 // How long the site may take for its steps.
 const (
 	siteUpWait   = 10 * time.Second // until the control socket answers
-	siteJoinWait = 30 * time.Second // until all nodes have joined
+	siteJoinWait = 25 * time.Second // until all nodes have joined
 	siteDownWait = 10 * time.Second // until the daemon has stopped
 )
 

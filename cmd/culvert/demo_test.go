@@ -276,6 +276,22 @@ func TestDemoUnprivileged(t *testing.T) {
 	})
 }
 
+// TestDemoNoNamespace runs it where the kernel allows no further network namespace,
+// in a user namespace that has this limit for itself (namespaces(7)).
+func TestDemoNoNamespace(t *testing.T) {
+	d := startDemo(t, func(cmd *exec.Cmd) {
+		script := `echo 0 >/proc/sys/user/max_net_namespaces && exec "$0" demo`
+		cmd.Path, cmd.Args = "/bin/sh", []string{"sh", "-c", script, cmd.Path}
+		cmd.SysProcAttr = &syscall.SysProcAttr{
+			Cloneflags:  unix.CLONE_NEWUSER,
+			UidMappings: []syscall.SysProcIDMap{{ContainerID: 0, HostID: os.Geteuid(), Size: 1}},
+			GidMappings: []syscall.SysProcIDMap{{ContainerID: 0, HostID: os.Getegid(), Size: 1}},
+		}
+	})
+	refused(t, d, "culvert demo: this user may not make a network namespace", "run this command as root",
+		"sysctl -w user.max_net_namespaces=10000", "--here")
+}
+
 // device puts another /dev/net/tun in place of that of the machine, in the mount
 // namespace of the test alone.
 func device(t *testing.T, make func(path string) error) {

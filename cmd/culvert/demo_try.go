@@ -59,6 +59,9 @@ func tryAll(ctx context.Context, s *site, r *demoReport) {
 	defer p.Close()
 	r.table(s)
 	for _, n := range nodes {
+		if ctx.Err() != nil {
+			return // siteDemo says why
+		}
 		row := demoRow{Node: n.Node, Address: *n.Address, Hops: int(n.Hops)} // waitJoined gives none without an address
 		row.echo(ctx, p)
 		row.temperature(ctx)

@@ -155,6 +155,63 @@ func TestRunDaemon(t *testing.T) {
 	}
 }
 
+// TestRunNotify plays the service manager for the program: it is ready, alive, and
+// stopping.
+func TestRunNotify(t *testing.T) {
+	t.Parallel()
+	ns := tuntest.NewNS(t)
+	path := filepath.Join(t.TempDir(), "notify")
+	manager, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: path, Net: "unixgram"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer manager.Close()
+	heard := make(chan string, 64)
+	go func() {
+		defer close(heard)
+		b := make([]byte, 256)
+		for {
+			n, err := manager.Read(b)
+			if err != nil {
+				return
+			}
+			heard <- string(b[:n])
+		}
+	}()
+	next := func() string {
+		t.Helper()
+		select {
+		case s := <-heard:
+			return s
+		case <-time.After(20 * time.Second):
+			t.Fatal("nothing heard within 20 s")
+		}
+		return ""
+	}
+	cmd := ns.Command(built(t), "run", "--config", copySite(t), "--log-level", "error")
+	cmd.Env = append(os.Environ(), "NOTIFY_SOCKET="+path, "WATCHDOG_USEC=2400000")
+	ended := tuntest.Start(t, cmd)
+	if s := next(); s != "READY=1" {
+		t.Errorf("first heard %q", s)
+	}
+	for range 2 {
+		if s := next(); s != "WATCHDOG=1" {
+			t.Errorf("then heard %q", s)
+		}
+	}
+	if err := cmd.Process.Signal(syscall.SIGTERM); err != nil {
+		t.Fatal(err)
+	}
+	<-ended
+	s := next()
+	for s == "WATCHDOG=1" {
+		s = next()
+	}
+	if s != "STOPPING=1" {
+		t.Errorf("at the end heard %q", s)
+	}
+}
+
 // TestRunRefused holds that what cannot be run is said in one line each.
 func TestRunRefused(t *testing.T) {
 	ns := tuntest.NewNS(t)

@@ -149,7 +149,8 @@ func sameRecord(old, r node.Record, heard time.Duration) bool {
 		return false
 	}
 	old.LastHeard = r.LastHeard
-	return old.EUI64 == r.EUI64 && old.Short == r.Short && old.PAN == r.PAN &&
-		old.FirstSeen.Equal(r.FirstSeen) && len(old.Addresses) == len(r.Addresses) &&
-		(len(old.Addresses) == 0 || reflect.DeepEqual(old.Addresses, r.Addresses))
+	if old.FirstSeen.Equal(r.FirstSeen) { // they may differ in their location alone
+		old.FirstSeen = r.FirstSeen
+	}
+	return reflect.DeepEqual(old, r)
 }
