@@ -44,8 +44,11 @@ func (s *Server) duplicateDetection(m *message, from ieee802154.Addr, now time.T
 	if owner := s.derivedOwner(m.target); owner != nil {
 		if owner != s.o.Table.ByLink(from) {
 			s.defend(m.target, out)
+			return nil
 		}
-		return nil // a derived address needs no claim
+		if s.serves(m.target) {
+			return nil // a derived address needs no claim
+		}
 	}
 	s.claim(m.target, from, now, out)
 	return nil
@@ -53,15 +56,19 @@ func (s *Server) duplicateDetection(m *message, from ieee802154.Addr, now time.T
 
 // claim gives an address that nobody has to a node.
 func (s *Server) claim(a netip.Addr, link ieee802154.Addr, now time.Time, out *Out) {
-	if iid, ok := ipv6.IIDOf(link); ok && ipv6.IIDIn(a) == iid {
+	if iid, ok := ipv6.IIDOf(link); ok && ipv6.IIDIn(a) == iid && s.serves(a) {
 		return // derived from its link address
 	}
 	if !s.room(link) {
 		return // bounded; the data of that address will end as not its own
 	}
 	s.stats.Claims++
-	s.bind(binding{addr: a, link: link, origin: node.Claimed, until: now.Add(s.o.ClaimLifetime)}, false, out)
+	s.bind(binding{addr: a, link: link, origin: node.Claimed,
+		until: now.Add(s.o.ClaimLifetime), life: s.o.ClaimLifetime}, false, out)
 }
+
+// serves reports whether a derived address is served without a claim.
+func (s *Server) serves(a netip.Addr) bool { return !s.o.Registered || a.IsLinkLocalUnicast() }
 
 // renewClaim lets a claimed address live on. What is on disk is renewed when half
 // of it is over.
@@ -87,7 +94,7 @@ func (s *Server) defend(a netip.Addr, out *Out) {
 // for the gateway's own addresses, and, since packets between nodes turn around
 // here, for those of other nodes as their proxy (7.2.8), without Override.
 func (s *Server) resolve(m *message, from ieee802154.Addr, out *Out) error {
-	if b := s.bindings[m.src]; b != nil && !s.sameNode(b.link, from) {
+	if b := s.bindings[m.src]; b != nil && !s.sameNode(b.link, from) || s.derivedOfOther(m.src, from) {
 		return errForeign
 	}
 	adv := neighbourAdvert{src: s.linkLocal, dst: m.src, target: m.target, link: s.o.EUI64}
@@ -109,8 +116,21 @@ func (s *Server) heldByOther(a netip.Addr, from ieee802154.Addr) bool {
 	if b := s.bindings[a]; b != nil {
 		return !s.sameNode(b.link, from)
 	}
+	return s.serves(a) && s.derivedOfOther(a, from)
+}
+
+// derivedOfOther reports whether an address is derived from the link address of
+// another node than that with the link address from.
+func (s *Server) derivedOfOther(a netip.Addr, from ieee802154.Addr) bool {
 	owner := s.derivedOwner(a)
 	return owner != nil && owner != s.o.Table.ByLink(from)
+}
+
+// mayClaim reports whether the node with the link address from could have an
+// address that nobody has.
+func (s *Server) mayClaim(a netip.Addr, from ieee802154.Addr) bool {
+	return s.onLink(a) && !s.ours(a) && s.bindings[a] == nil &&
+		(s.derivedOwner(a) == nil || !s.serves(a) && !s.derivedOfOther(a, from))
 }
 
 // advertisement handles an answer to one of our probes (RFC 4861, 7.2.5 and 7.3.3).
@@ -127,7 +147,7 @@ func (s *Server) advertisement(m *message, from ieee802154.Addr, now time.Time, 
 	delete(s.probes, m.target)
 	b := s.bindings[m.target]
 	if b == nil {
-		if s.derivedOwner(m.target) == nil && s.onLink(m.target) && !s.ours(m.target) {
+		if s.mayClaim(m.target, from) {
 			s.claim(m.target, from, now, out)
 		}
 		return nil
@@ -147,8 +167,7 @@ func (s *Server) advertisement(m *message, from ieee802154.Addr, now time.Time, 
 // registered nor claimed. The data ends; one probe asks whether the address is the
 // sender's, and an answer makes it its.
 func (s *Server) Unclaimed(a netip.Addr, from ieee802154.Addr, now time.Time, out *Out) {
-	if !from.IsNode() || !s.onLink(a) || s.ours(a) || s.bindings[a] != nil || s.derivedOwner(a) != nil ||
-		s.probes[a] != nil || !s.room(from) || !s.mayAnswer(from, now) {
+	if !from.IsNode() || !s.mayClaim(a, from) || s.probes[a] != nil || !s.room(from) || !s.mayAnswer(from, now) {
 		return
 	}
 	s.startProbe(a, from, ieee802154.Addr{}, now, out)

@@ -98,14 +98,16 @@ type message struct {
 	flags     uint32     // of an advertisement
 	source    ieee802154.Addr
 	hasSource bool
-	linkAddr  ieee802154.Addr // target link-layer address
-	reg       registration
-	hasReg    bool
-	regBad    bool // a registration option that makes the message void
-	caps      uint16
-	hasCaps   bool
-	nonce     [6]byte
-	hasNonce  bool
+	// sourceShort is the short address of a message that carries an EUI-64 too.
+	sourceShort ieee802154.Addr
+	linkAddr    ieee802154.Addr // target link-layer address
+	reg         registration
+	hasReg      bool
+	regBad      bool // a registration option that makes the message void
+	caps        uint16
+	hasCaps     bool
+	nonce       [6]byte
+	hasNonce    bool
 }
 
 // Errors of parse, and the sections that ask for them.
@@ -208,7 +210,11 @@ func (m *message) parseOptions(b []byte) error {
 		switch o[0] {
 		case optSourceLink:
 			// A node with both addresses sends two: the EUI-64 is the better name.
-			if a := linkOption(o); !a.IsNone() && (!m.hasSource || a.IsExtended()) {
+			a := linkOption(o)
+			if a.IsShort() {
+				m.sourceShort = a
+			}
+			if !a.IsNone() && (!m.hasSource || a.IsExtended()) {
 				m.source, m.hasSource = a, true
 			}
 		case optTargetLink:

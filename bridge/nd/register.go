@@ -76,7 +76,7 @@ func (s *Server) decide(m *message, addr netip.Addr, from ieee802154.Addr) Statu
 		}
 		return Success
 	}
-	if owner := s.derivedOwner(m.src); owner != nil && owner != s.o.Table.ByLink(from) {
+	if s.derivedOfOther(m.src, from) {
 		return DuplicateSource
 	}
 	if !m.src.IsLinkLocalUnicast() && s.derivedOwner(m.src) == nil {
@@ -102,7 +102,7 @@ func (s *Server) enter(r *registration, addr netip.Addr, from ieee802154.Addr, n
 			return Duplicate
 		}
 	default:
-		if owner := s.derivedOwner(addr); owner != nil && owner != s.o.Table.ByLink(from) {
+		if s.derivedOfOther(addr, from) {
 			return Duplicate
 		}
 	}
@@ -115,10 +115,10 @@ func (s *Server) enter(r *registration, addr netip.Addr, from ieee802154.Addr, n
 	if (old == nil || old.link != from) && !s.room(from) {
 		return CacheFull
 	}
+	life := time.Duration(r.lifetime) * lifetimeUnitMinute * time.Second
 	b := binding{
 		addr: addr, link: from, origin: node.Registered, rovr: r.rovr,
-		tid: r.tid, hasTID: r.extended(),
-		until: now.Add(time.Duration(r.lifetime) * lifetimeUnitMinute * time.Second),
+		tid: r.tid, hasTID: r.extended(), until: now.Add(life), life: life,
 	}
 	renewal := old != nil && old.origin == node.Registered && old.link == from
 	s.bind(b, renewal, out)

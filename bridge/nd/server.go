@@ -17,6 +17,9 @@ type Options struct {
 	EUI64    ieee802154.Addr // of the gateway's radio
 	Table    *node.Table
 	Contexts []Context // that are to be in use; none of them may share an id
+	// Registered asks nodes for a claim or a registration of their derived addresses
+	// of the prefix too: the table serves no others.
+	Registered bool
 
 	RouterLifetime time.Duration // default 2 h 30 min, the most that RFC 4861, 6.2.1, allows
 	Interval       time.Duration // between unsolicited advertisements; default 30 min
@@ -37,7 +40,7 @@ const (
 	maxProbes       = 256 // at one time
 	probeTries      = 3   // MAX_UNICAST_SOLICIT (RFC 4861, 10)
 	probeInterval   = time.Second
-	solicitBurst    = 4 // messages that one node may have answered at once,
+	solicitBurst    = 8 // messages that one node may have answered at once: a start takes about 6
 	solicitEvery    = time.Second
 	maxRates        = 4096 // nodes whose rate is remembered
 )
@@ -54,7 +57,8 @@ type Server struct {
 	contexts  contextTable
 	version   uint32
 	nextRA    time.Time
-	burst     int // advertisements still to be sent closely after a change
+	burst     int       // advertisements still to be sent closely after a change
+	expiry    time.Time // no binding ends before; zero: unknown
 	stats     Stats
 }
 
@@ -76,7 +80,12 @@ type Out struct {
 	Buf     []byte // all packets, one after another
 	Packets []Packet
 	Changes []Change
+	Pairs   []Pair
 }
+
+// Pair is a node's word that two link addresses are its own: its message carried
+// both, and came from one of them. Whoever keeps the nodes decides what it is worth.
+type Pair struct{ From, EUI64, Short ieee802154.Addr }
 
 // Packet is a packet to be sent on the mesh.
 type Packet struct {
@@ -95,7 +104,9 @@ type Change struct {
 }
 
 // Reset empties out and keeps its memory.
-func (o *Out) Reset() { o.Buf, o.Packets, o.Changes = o.Buf[:0], o.Packets[:0], o.Changes[:0] }
+func (o *Out) Reset() {
+	o.Buf, o.Packets, o.Changes, o.Pairs = o.Buf[:0], o.Packets[:0], o.Changes[:0], o.Pairs[:0]
+}
 
 // Bytes returns the octets of one of its packets.
 func (o *Out) Bytes(p Packet) []byte { return o.Buf[p.Start:p.End] }
@@ -109,6 +120,7 @@ type binding struct {
 	tid    uint8
 	hasTID bool
 	until  time.Time
+	life   time.Duration // that was granted last
 }
 
 type rate struct {
@@ -188,6 +200,9 @@ func (s *Server) Handle(p ipv6.Packet, from ieee802154.Addr, now time.Time, out 
 	}
 	if !s.mayAnswer(from, now) {
 		return errRate
+	}
+	if !m.sourceShort.IsNone() && m.source.IsExtended() && (from == m.source || from == m.sourceShort) {
+		out.Pairs = append(out.Pairs, Pair{From: from, EUI64: m.source, Short: m.sourceShort})
 	}
 	switch m.typ {
 	case ipv6.TypeRouterSol:
@@ -277,21 +292,30 @@ func earlier(a, b time.Time) time.Time {
 }
 
 // expire ends the bindings whose lifetime is over. A claimed address is probed
-// first: its owner may only have been quiet.
+// first: its owner may only have been quiet. The bindings are looked through only
+// when one of them may have come to its end.
 func (s *Server) expire(now time.Time, out *Out) (next time.Time) {
+	if now.Before(s.expiry) {
+		return s.expiry
+	}
 	for a, b := range s.bindings {
-		if now.Before(b.until) {
+		switch p := s.probes[a]; {
+		case now.Before(b.until):
 			next = earlier(next, b.until)
-			continue
+		case b.origin != node.Claimed:
+			s.stats.Expired++
+			s.unbind(b, out)
+		case p != nil:
+			p.expiring = true
+		case s.startProbe(a, b.link, ieee802154.Addr{}, now, out):
+			s.probes[a].expiring = true
+		default: // no room for a probe now
+			next = earlier(next, now.Add(probeInterval))
 		}
-		if b.origin == node.Claimed {
-			if p := s.probes[a]; p == nil && s.startProbe(a, b.link, ieee802154.Addr{}, now, out) {
-				s.probes[a].expiring = true
-			}
-			continue
-		}
-		s.stats.Expired++
-		s.unbind(b, out)
+	}
+	s.expiry = next
+	if next.IsZero() {
+		s.expiry = now.Add(s.o.Interval)
 	}
 	return next
 }
@@ -308,6 +332,7 @@ func (s *Server) bind(b binding, renewal bool, out *Out) {
 	} else {
 		s.bindings[b.addr] = &b
 	}
+	s.expiry = earlier(s.expiry, b.until)
 	s.perLink[b.link]++
 	out.Changes = append(out.Changes, Change{
 		AddressChange: node.AddressChange{Link: b.link, Addr: b.addr, Origin: b.origin},
@@ -352,7 +377,7 @@ func (s *Server) derivedOwner(a netip.Addr) *node.Node {
 	if s.o.Table == nil || s.bindings[a] != nil {
 		return nil
 	}
-	return s.o.Table.ByAddress(a)
+	return s.o.Table.Derived(a)
 }
 
 // sameNode reports whether two link addresses are of one node.

@@ -18,6 +18,7 @@ type Record struct {
 	TID    uint8
 	HasTID bool
 	Until  time.Time
+	Life   time.Duration // that was granted last
 }
 
 // State is what of a Server outlives the daemon.
@@ -43,13 +44,30 @@ func (s *Server) SetContexts(want []Context, now time.Time) bool {
 		return false
 	}
 	s.version++
-	s.burst, s.nextRA = initialAdvertisements, now
+	s.Announce(now)
 	return true
 }
 
 // SetEUI64 tells the server the gateway's address when the radio comes up.
 func (s *Server) SetEUI64(a ieee802154.Addr, linkLocal netip.Addr) {
 	s.o.EUI64, s.linkLocal = a, linkLocal
+}
+
+// Announce starts a round of unsolicited advertisements, as for an interface that
+// begins to advertise (RFC 4861, 6.2.4).
+func (s *Server) Announce(now time.Time) { s.burst, s.nextRA = initialAdvertisements, now }
+
+// Gone ends the bindings of a link address that is another node's from now on.
+func (s *Server) Gone(link ieee802154.Addr, out *Out) {
+	if s.perLink[link] == 0 {
+		return
+	}
+	for a, b := range s.bindings {
+		if b.link == link {
+			delete(s.probes, a)
+			s.unbind(b, out)
+		}
+	}
 }
 
 // Bindings calls f for each binding until it returns false.
@@ -63,7 +81,7 @@ func (s *Server) Bindings(f func(Record) bool) {
 
 func (b *binding) record() Record {
 	return Record{Addr: b.addr, Link: b.link, Origin: b.origin, ROVR: append([]byte(nil), b.rovr.bytes()...),
-		TID: b.tid, HasTID: b.hasTID, Until: b.until}
+		TID: b.tid, HasTID: b.hasTID, Until: b.until, Life: b.life}
 }
 
 // restore brings a binding of an earlier run back. One that could not have been
@@ -74,6 +92,6 @@ func (s *Server) restore(r Record, now time.Time) {
 		return
 	}
 	s.bindings[r.Addr] = &binding{addr: r.Addr, link: r.Link, origin: r.Origin, rovr: rovrOf(r.ROVR),
-		tid: r.TID, hasTID: r.HasTID, until: r.Until}
+		tid: r.TID, hasTID: r.HasTID, until: r.Until, life: r.Life}
 	s.perLink[r.Link]++
 }

@@ -1,6 +1,7 @@
 package node
 
 import (
+	"slices"
 	"time"
 
 	"culvert/bridge/ieee802154"
@@ -93,7 +94,29 @@ func (t *Table) Attach(j Joined, at time.Time) Change {
 	}
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	var c Change
+	c := t.joinLocked(j, at)
+	n := c.Node
+	if n == nil {
+		return c
+	}
+	n.epoch = t.epoch
+	n.gone.Store(false)
+	if j.Parents != n.Parents() {
+		n.parents.Store(&j.Parents)
+	}
+	if j.Hops != 0 {
+		n.hops.Store(uint32(j.Hops))
+	}
+	c.Was, c.Is = n.State(), Up
+	if c.Was != Up {
+		setState(n, Up, at)
+	}
+	return c
+}
+
+// joinLocked brings the link addresses of j to one record, a new one if need be. The
+// Node is nil where there is no room.
+func (t *Table) joinLocked(j Joined, at time.Time) (c Change) {
 	n, holder := t.ByLink(j.EUI64), t.ByLink(j.Short)
 	if j.EUI64.IsNone() {
 		n = holder
@@ -106,8 +129,7 @@ func (t *Table) Attach(j Joined, at time.Time) Change {
 		c.Cut = holder
 	}
 	if n == nil {
-		n = t.addLocked(t.identityLocked(identity{}, j), at)
-		if n == nil {
+		if n = t.addLocked(t.identityLocked(identity{}, j), at); n == nil {
 			return c
 		}
 		setState(n, Joining, at)
@@ -115,19 +137,71 @@ func (t *Table) Attach(j Joined, at time.Time) Change {
 	} else if id := t.identityLocked(*n.id.Load(), j); id.eui != n.EUI64() || id.short != n.Short() || id.pan != n.PAN() {
 		t.bindLocked(n, id)
 	}
-	n.epoch = t.epoch
-	n.gone.Store(false)
-	if j.Parents != n.Parents() {
-		n.parents.Store(&j.Parents)
+	c.Node, c.Was, c.Is = n, n.State(), n.State()
+	return c
+}
+
+// Associate records the word of a node that an EUI-64 and a short address are both
+// its own, sent from one of the two. A node is believed where the other address is
+// nobody's, or that of a node that was quiet for a while: else it could draw another
+// node's packets to itself. An unbelieved word changes nothing.
+func (t *Table) Associate(from, eui, short ieee802154.Addr, at time.Time) Change {
+	if from != eui && from != short || !eui.IsExtended() || !short.IsShort() || !eui.IsNode() || !short.IsNode() {
+		return Change{}
 	}
-	if j.Hops != 0 {
-		n.hops.Store(uint32(j.Hops))
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	other := eui
+	if from == eui {
+		other = short
 	}
-	c.Node, c.Was, c.Is = n, n.State(), Up
-	if c.Was != Up {
-		setState(n, Up, at)
+	n, o := t.ByLink(from), t.ByLink(other)
+	if n == nil || n == o || o != nil && !o.quietFor(associateQuiet, at) {
+		return Change{}
+	}
+	var extra []Address
+	if b := t.ByLink(short); b != nil && b.EUI64().IsNone() {
+		extra = b.id.Load().extra // the same node as long as only its short address was known
+	}
+	c := t.joinLocked(Joined{EUI64: eui, Short: short}, at)
+	if c.Cut != nil && c.Cut.removed.Load() && c.Node != nil {
+		t.giveLocked(c.Node, extra)
+		c.Node.heard.Store(c.Cut.heard.Load())
+		c.Cut = nil // it went on as c.Node
+	}
+	if c.Node != nil {
+		c.Node.gone.Store(false)
+		if s := c.Node.State(); s == Expected || s == Late || s == Silent {
+			c.Is = Joining
+			setState(c.Node, Joining, at)
+		}
 	}
 	return c
+}
+
+// quietFor reports whether no frame of n arrived for d.
+func (n *Node) quietFor(d time.Duration, at time.Time) bool {
+	heard := n.heard.Load()
+	return n.State() == Silent || heard == never && n.State() == Expected ||
+		heard != never && time.Duration(n.clock.number(at)-heard) >= d
+}
+
+// giveLocked gives a node the registered and claimed addresses of a record that
+// ended in its favour, as far as there is room.
+func (t *Table) giveLocked(n *Node, extra []Address) {
+	if len(extra) == 0 {
+		return
+	}
+	id := *n.id.Load()
+	id.extra = slices.Clone(id.extra)
+	for _, a := range extra {
+		if len(id.extra) < maxAddresses && t.ByAddress(a.Addr) == nil {
+			id.extra = append(id.extra, a)
+			t.addr.set(a.Addr, n)
+			t.extras.Add(1)
+		}
+	}
+	n.id.Store(&id)
 }
 
 // identityLocked returns what id becomes by j, its place and admission included.

@@ -82,6 +82,14 @@ type Node struct {
 	links  []Link // guarded by linkMu
 }
 
+// Everyone returns a record that stands for every node of the link at once: frames
+// to it go to the broadcast address. It is in no table, and its slot is -1.
+func Everyone() *Node {
+	n := &Node{slot: -1, clock: newClock(time.Time{})}
+	n.id.Store(&identity{short: ieee802154.Broadcast, send: ieee802154.Broadcast, label: "everyone", admitted: true})
+	return n
+}
+
 // Slot is a small number that no other node of the table has; it may be given
 // again after the node was removed.
 func (n *Node) Slot() int { return n.slot }
@@ -182,24 +190,24 @@ func (n *Node) Links() []Link {
 // Traffic returns the node's counters, to be read or added to.
 func (n *Node) Traffic() *Traffic { return &n.traffic }
 
-// Owns reports whether a packet of the node may have the source a, given the mesh
-// prefix: a derived address, also a link-local one, or one that it registered or
-// claimed.
-func (n *Node) owns(a netip.Addr, prefix uint64) bool {
+// owned reports whether a packet of the node may have the source a, given the mesh
+// prefix, and how the node came to it: derived, also a link-local one, or
+// registered or claimed. only leaves derived addresses of the prefix out.
+func (n *Node) owned(a netip.Addr, prefix uint64, only bool) (Origin, bool) {
 	id := n.id.Load()
 	b := a.As16()
-	if hi := binary.BigEndian.Uint64(b[:]); hi == prefix || hi == linkLocalPrefix {
+	if hi := binary.BigEndian.Uint64(b[:]); hi == linkLocalPrefix || hi == prefix && !only {
 		iid := ipv6.IID(binary.BigEndian.Uint64(b[8:]))
 		if id.derives(iid) {
-			return true
+			return Derived, true
 		}
 	}
 	for i := range id.extra {
 		if id.extra[i].Addr == a {
-			return true
+			return id.extra[i].Origin, true
 		}
 	}
-	return false
+	return Derived, false
 }
 
 // derives reports whether iid comes from one of the link addresses. The form of

@@ -380,15 +380,12 @@ func TestApply(t *testing.T) {
 	}
 }
 
-// What outlives the daemon comes back: the addresses are owned at once.
+// What outlives the daemon comes back. The nodes are reachable until the radio lists
+// its nodes, and they are not among them.
 func TestRecords(t *testing.T) {
 	tab := table(t, Options{Places: []Place{{Name: "mast"}}})
 	a := tab.Attach(Joined{EUI64: euiA, Short: ieee802154.Short(5)}, start).Node
 	a.Heard(start.Add(time.Second), 0, 0)
-	x := addr("2001:db8:0:1::77")
-	if err := tab.Apply(AddressChange{Link: euiA, Addr: x, Origin: Registered, Until: start.Add(time.Hour)}, start); err != nil {
-		t.Fatal(err)
-	}
 	records := tab.Records()
 	if len(records) != 1 {
 		t.Fatalf("%d records", len(records))
@@ -401,12 +398,108 @@ func TestRecords(t *testing.T) {
 	if lost := again.Restore(records, later); lost != 0 {
 		t.Errorf("%d lost", lost)
 	}
-	b := again.ByAddress(x)
-	if b == nil || b != again.ByLink(euiA) || b != again.ByLink(ieee802154.Short(5)) || b.PAN() != 0xbeef {
+	b := again.ByLink(euiA)
+	if b == nil || b != again.ByLink(ieee802154.Short(5)) || b.PAN() != 0xbeef {
 		t.Fatal("the node is not found")
 	}
-	if b.State() != Silent || b.Reachable() || b.LastHeard() != start.Add(time.Second) || b.FirstSeen() != start {
-		t.Errorf("state %v, heard %v, first %v", b.State(), b.LastHeard(), b.FirstSeen())
+	if b.State() != Silent || !b.Reachable() || b.LastHeard() != start.Add(time.Second) || b.FirstSeen() != start {
+		t.Errorf("state %v, reachable %v, heard %v, first %v", b.State(), b.Reachable(), b.LastHeard(), b.FirstSeen())
+	}
+	again.BeginSnapshot()
+	again.EndSnapshot(later, func(Change) {})
+	if b.Reachable() {
+		t.Error("reachable, though the radio does not list it")
+	}
+}
+
+// With addresses = "registered" the derived addresses of the prefix are nobody's,
+// until somebody registers or claims them; link-local ones stay.
+func TestRegisteredOnly(t *testing.T) {
+	tab := table(t, Options{Registered: true})
+	n := tab.Attach(Joined{EUI64: euiA, Short: ieee802154.Short(5)}, start).Node
+	derived, local, x := addr("2001:db8:0:1:200:5eef:1000:5"), addr("fe80::200:5eef:1000:5"), addr("2001:db8:0:1::77")
+	if tab.ByAddress(derived) != nil || tab.Owns(n, derived) || tab.Address(n).IsValid() || len(tab.Addresses(n)) != 0 {
+		t.Error("a derived address is served")
+	}
+	if tab.ByAddress(local) != n || !tab.Owns(n, local) || tab.Derived(derived) != n {
+		t.Error("the link-local address, or whose the derived one is, is not known")
+	}
+	for _, a := range []netip.Addr{local, x, derived} {
+		if err := tab.Apply(AddressChange{Link: euiA, Addr: a, Origin: Registered}, start); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if o, ok := tab.Owned(n, derived); tab.ByAddress(derived) != n || !ok || o != Registered {
+		t.Error("the registered address is not served")
+	}
+	if got := tab.Addresses(n); tab.Address(n) != x || len(got) != 2 || got[1].Addr != derived {
+		t.Errorf("best address %v of %v", tab.Address(n), got)
+	}
+}
+
+// A node's word that two link addresses are its own is believed where nobody else
+// could lose by it.
+func TestAssociate(t *testing.T) {
+	short := ieee802154.Short(7)
+	x := addr("2001:db8:0:1::77")
+	for _, c := range []struct {
+		name     string
+		prepare  func(*Table)
+		from     ieee802154.Addr
+		believed bool
+	}{
+		{"the short address sent, the EUI-64 is new", func(t *Table) { t.Learn(short, start) }, short, true},
+		{"the EUI-64 sent, the short address is new", func(t *Table) { t.Learn(euiA, start) }, euiA, true},
+		{"the EUI-64 is that of a place", func(t *Table) { t.Learn(short, start) }, short, true},
+		{"both were seen, and the EUI-64 not lately", func(t *Table) {
+			t.Learn(euiA, start).Node.Heard(start.Add(-time.Minute), 0, 0)
+			t.Learn(short, start).Node.Heard(start, 0, 0)
+		}, short, true},
+		{"the EUI-64 is a node that is there", func(t *Table) {
+			t.Learn(euiA, start).Node.Heard(start.Add(-time.Second), 0, 0)
+			t.Learn(short, start).Node.Heard(start, 0, 0)
+		}, short, false},
+		{"the short address is a node that is there", func(t *Table) {
+			t.Learn(short, start).Node.Heard(start.Add(-time.Second), 0, 0)
+			t.Learn(euiA, start).Node.Heard(start, 0, 0)
+		}, euiA, false},
+		{"the short address was another's", func(t *Table) {
+			t.Attach(Joined{EUI64: euiB, Short: short}, start).Node.Heard(start, 0, 0)
+		}, short, true},
+		{"neither sent", func(t *Table) { t.Learn(euiA, start) }, euiB, false},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			o := Options{}
+			if strings.HasSuffix(c.name, "a place") {
+				o.Places = []Place{{Name: "mast", EUI64: euiA}}
+			}
+			tab := table(t, o)
+			c.prepare(tab)
+			if tab.ByLink(short) != nil && tab.ByLink(short).EUI64().IsNone() {
+				if err := tab.Apply(AddressChange{Link: short, Addr: x, Origin: Claimed}, start); err != nil {
+					t.Fatal(err)
+				}
+			}
+			before := tab.Len()
+			held := tab.ByAddress(x)
+			tab.Associate(c.from, euiA, short, start)
+			n := tab.ByLink(euiA)
+			if got := n != nil && n == tab.ByLink(short) && n.EUI64() == euiA && n.SendTo() == short; got != c.believed {
+				t.Fatalf("one node: %v", got)
+			}
+			if !c.believed {
+				if tab.Len() != before {
+					t.Error("an unbelieved word changed the table")
+				}
+				return
+			}
+			if held != nil && (tab.ByAddress(x) != n || tab.extras.Load() != 1) {
+				t.Error("the claimed address was lost")
+			}
+			if b := tab.ByLink(euiB); b != nil && b.Short() == short {
+				t.Error("two nodes have the short address")
+			}
+		})
 	}
 }
 

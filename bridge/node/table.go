@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"iter"
 	"net/netip"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -23,6 +24,9 @@ type Options struct {
 	Period time.Duration // between a node's reports; 0 is unknown: no node is ever late
 	Max    int           // nodes; 0 is 65,536
 	Start  time.Time     // now; zero is time.Now()
+	// Registered leaves derived addresses of the mesh prefix out: nodes have those
+	// that they registered or claimed. Link-local ones are derived all the same.
+	Registered bool
 }
 
 // Table is the nodes of one mesh. All methods may be called from any goroutine.
@@ -32,6 +36,7 @@ type Table struct {
 	admit    Admit
 	period   time.Duration
 	max      int
+	only     bool // registered and claimed addresses
 
 	short  [1 << 16]atomic.Pointer[Node]
 	eui    euiIndex
@@ -63,6 +68,7 @@ func New(o Options) (*Table, error) {
 		admit:    o.Admit,
 		period:   o.Period,
 		max:      o.Max,
+		only:     o.Registered,
 		byLabel:  map[string]*Node{},
 		places:   map[uint64]*Place{},
 	}
@@ -127,16 +133,8 @@ func (t *Table) ByLink(a ieee802154.Addr) *Node {
 // ByAddress returns the node that has an IPv6 address, link-local ones included;
 // nil if there is none.
 func (t *Table) ByAddress(a netip.Addr) *Node {
-	b := a.As16()
-	if hi := binary.BigEndian.Uint64(b[:]); hi == t.prefix || hi == linkLocalPrefix {
-		iid := ipv6.IID(binary.BigEndian.Uint64(b[8:]))
-		if n := t.ByLink(iid.LinkAddr()); n != nil {
-			return n
-		}
-		// RFC 4944, section 6: the PAN before the short address.
-		if n := t.short[uint16(iid)].Load(); n != nil && n.id.Load().derives(iid) {
-			return n
-		}
+	if n := t.derived(a, !t.only); n != nil {
+		return n
 	}
 	if t.extras.Load() == 0 {
 		return nil
@@ -144,8 +142,34 @@ func (t *Table) ByAddress(a netip.Addr) *Node {
 	return t.addr.lookup(a)
 }
 
+// Derived returns the node from one of whose link addresses a is derived, whether
+// it is served there or not; nil if there is none.
+func (t *Table) Derived(a netip.Addr) *Node { return t.derived(a, true) }
+
+func (t *Table) derived(a netip.Addr, global bool) *Node {
+	b := a.As16()
+	if hi := binary.BigEndian.Uint64(b[:]); hi != linkLocalPrefix && !(global && hi == t.prefix) {
+		return nil
+	}
+	iid := ipv6.IID(binary.BigEndian.Uint64(b[8:]))
+	if n := t.ByLink(iid.LinkAddr()); n != nil {
+		return n
+	}
+	// RFC 4944, section 6: the PAN before the short address.
+	if n := t.short[uint16(iid)].Load(); n != nil && n.id.Load().derives(iid) {
+		return n
+	}
+	return nil
+}
+
 // Owns reports whether a packet of n may have the source a.
-func (t *Table) Owns(n *Node, a netip.Addr) bool { return n.owns(a, t.prefix) }
+func (t *Table) Owns(n *Node, a netip.Addr) bool {
+	_, ok := t.Owned(n, a)
+	return ok
+}
+
+// Owned reports whether a packet of n may have the source a, and how n came to it.
+func (t *Table) Owned(n *Node, a netip.Addr) (Origin, bool) { return n.owned(a, t.prefix, t.only) }
 
 // ByLabel returns the node with a label, nil if there is none.
 func (t *Table) ByLabel(s string) *Node {
@@ -186,28 +210,53 @@ func (t *Table) All() iter.Seq[*Node] {
 	}
 }
 
-// Addresses returns the addresses of n, best one first: derived from the short
-// address, from the EUI-64, then registered and claimed ones. Link-local ones are
-// left out.
+// Addresses returns the addresses of n, best one first: derived from the EUI-64,
+// from the short address, then registered and claimed ones; each once. Link-local
+// ones are left out.
 func (t *Table) Addresses(n *Node) []Address {
 	id := n.id.Load()
 	var out []Address
-	for _, a := range [...]ieee802154.Addr{id.eui, id.short} {
-		if iid, ok := ipv6.IIDOf(a); ok {
-			out = append(out, Address{Addr: ipv6.Join(t.prefixAt.Addr(), iid), Origin: Derived})
+	for _, a := range t.derivedOf(id) {
+		if a.IsValid() && !slices.ContainsFunc(id.extra, func(e Address) bool { return e.Addr == a }) {
+			out = append(out, Address{Addr: a, Origin: Derived})
 		}
 	}
-	return append(out, id.extra...)
+	for _, a := range id.extra {
+		if !a.Addr.IsLinkLocalUnicast() {
+			out = append(out, a)
+		}
+	}
+	return out
+}
+
+// derivedOf returns the addresses that are derived from the EUI-64 and the short
+// address of a node; the zero Addr where there is none.
+func (t *Table) derivedOf(id *identity) (out [2]netip.Addr) {
+	if t.only {
+		return out
+	}
+	for i, a := range [...]ieee802154.Addr{id.eui, id.short} {
+		if iid, ok := ipv6.IIDOf(a); ok {
+			out[i] = ipv6.Join(t.prefixAt.Addr(), iid)
+		}
+	}
+	return out
 }
 
 // Address returns the address by which n is best reached and known: the one
 // derived from its EUI-64, which outlives its short address, else that from its
-// short address; the zero Addr if it has neither.
+// short address, else the first of the mesh prefix that it registered or claimed;
+// the zero Addr if it has none.
 func (t *Table) Address(n *Node) netip.Addr {
 	id := n.id.Load()
-	for _, a := range [...]ieee802154.Addr{id.eui, id.short} {
-		if iid, ok := ipv6.IIDOf(a); ok {
-			return ipv6.Join(t.prefixAt.Addr(), iid)
+	for _, a := range t.derivedOf(id) {
+		if a.IsValid() {
+			return a
+		}
+	}
+	for _, a := range id.extra {
+		if t.prefixAt.Contains(a.Addr) {
+			return a.Addr
 		}
 	}
 	return netip.Addr{}

@@ -69,7 +69,7 @@ func TestState(t *testing.T) {
 	})
 	run(func(s *state, table *node.Table) {
 		n := table.ByLink(eui)
-		if n == nil || n.Short() != short || n.State() != node.Silent || n.Reachable() || !n.FirstSeen().Equal(began) {
+		if n == nil || n.Short() != short || n.State() != node.Silent || !n.Reachable() || !n.FirstSeen().Equal(began) {
 			t.Fatalf("restored %+v", n)
 		}
 		if a, b := size(s, stateBucket+"fenland"), size(s, stateBucket+"orchard"); a != 1 || b != 0 {
