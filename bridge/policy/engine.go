@@ -3,7 +3,6 @@ package policy
 import (
 	"encoding/binary"
 	"hash/maphash"
-	"net/netip"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -17,43 +16,22 @@ type Options struct {
 	Mesh  string // its name in rules
 	Nodes int    // the largest number of nodes; default 65,536
 	Flows int    // places for flows; default 16,384
-	// Life of a flow without packets. UDP has at least 2 minutes (RFC 6092, REC-14);
-	// nodes that sleep answer late.
-	UDP, TCP, Echo time.Duration // defaults 5 min, 2 h 4 min (RFC 6092, REC-35), 1 min
-	// Octets on the air a second, and at once, that packets to one node and to the
-	// whole mesh may cost. 0 is the default, negative no limit.
-	NodeAir, MeshAir Air
-	Now              time.Time // the time from which the calls count
-}
-
-// Air is a token bucket of octets on the air.
-type Air struct {
-	PerSecond int
-	Burst     int
+	Limits
+	Now time.Time // the time from which the calls count
 }
 
 // Our own defaults.
 const (
 	defaultNodes = 65536
 	defaultFlows = 16384
-	defaultUDP   = 5 * time.Minute
-	defaultTCP   = 124 * time.Minute
-	defaultEcho  = time.Minute
 	fragmentLife = 60 * time.Second // RFC 8200, 4.5
-	minimumUDP   = 2 * time.Minute  // RFC 6092, REC-14
-)
-
-// Defaults of the guard of the air: about what one cell in a slotframe of 110 ms
-// carries (our choice).
-var (
-	DefaultNodeAir = Air{PerSecond: 1000, Burst: 8000}
-	DefaultMeshAir = Air{PerSecond: 6000, Burst: 48000}
 )
 
 // Engine decides about packets. All methods may be called from any goroutine.
 type Engine struct {
 	o       Options
 	rules   atomic.Pointer[live]
+	limits  atomic.Pointer[Limits]
 	classes classes
 	flows   flowTable
 	buckets bucketTable
@@ -93,31 +71,17 @@ type Stats struct {
 
 // New returns an engine without rules: nothing may pass.
 func New(o Options) *Engine {
-	set := func(d *time.Duration, v time.Duration) {
-		if *d <= 0 {
-			*d = v
-		}
-	}
-	set(&o.UDP, defaultUDP)
-	o.UDP = max(o.UDP, minimumUDP)
-	set(&o.TCP, defaultTCP)
-	set(&o.Echo, defaultEcho)
 	if o.Nodes <= 0 {
 		o.Nodes = defaultNodes
 	}
 	if o.Flows <= 0 {
 		o.Flows = defaultFlows
 	}
-	if o.NodeAir == (Air{}) {
-		o.NodeAir = DefaultNodeAir
-	}
-	if o.MeshAir == (Air{}) {
-		o.MeshAir = DefaultMeshAir
-	}
 	e := &Engine{o: o, classes: classes{mesh: o.Mesh, slot: make([]atomic.Pointer[class], o.Nodes)}, nodeAir: make([]airBucket, o.Nodes)}
 	secret := maphash.Bytes(maphash.MakeSeed(), nil)
 	e.flows.init(o.Flows, secret)
 	e.buckets.init(o.Flows, secret+1)
+	e.SetLimits(o.Limits)
 	none, _ := Compile(nil)
 	e.Swap(none)
 	return e
@@ -131,6 +95,13 @@ func (e *Engine) Swap(s *Set) {
 		l.id[i] = fingerprint(s.Rule(i))
 	}
 	e.rules.Store(l)
+}
+
+// SetLimits puts other limits in force. Flows and buckets stay; a flow keeps the life
+// that its last packet gave it.
+func (e *Engine) SetLimits(l Limits) {
+	l = l.withDefaults()
+	e.limits.Store(&l)
 }
 
 // fingerprint is FNV-1a over what a rule says.
@@ -171,6 +142,7 @@ const (
 	ByRule      Why = iota // a rule
 	ByFlow                 // the packet answers one that a rule let pass
 	ByDefault              // no rule matched
+	Unnamed                // none but by "any", and the packet crosses between a unique local and a global address
 	OverRate               // a rule would allow it, but not so often
 	OverAir                // the air has no room for it
 	NotFirst               // a fragment of a packet whose first fragment did not pass
@@ -178,7 +150,7 @@ const (
 	whyWordsLen            // the number of reasons
 )
 
-var whyWords = [whyWordsLen]string{"rule", "flow", "default", "rate", "air", "fragment", "icmp-error"}
+var whyWords = [whyWordsLen]string{"rule", "flow", "default", "unnamed", "rate", "air", "fragment", "icmp-error"}
 
 // String returns the word for w in the log.
 func (w Why) String() string {
@@ -238,9 +210,9 @@ func (e *Engine) check(p ipv6.Packet, u ipv6.Upper, from, to *node.Node, now int
 
 func (e *Engine) byRule(t *Tuple, from, to *node.Node, now int64) Verdict {
 	l := e.rules.Load()
-	i := l.set.match(t, e.classes.of(l.set, from), e.classes.of(l.set, to))
+	i, why := e.find(l.set, t, from, to)
 	if i < 0 {
-		return Verdict{Why: ByDefault, Rule: -1}
+		return Verdict{Why: why, Rule: -1}
 	}
 	l.hits[i].Add(1)
 	r := &l.set.rules[i]
@@ -252,6 +224,16 @@ func (e *Engine) byRule(t *Tuple, from, to *node.Node, now int64) Verdict {
 	}
 	e.flows.note(flowKey(t), now, e.life(t))
 	return Verdict{Allow: true, Why: ByRule, Rule: i}
+}
+
+// find returns the rule that decides about a packet, or -1 and why there is none.
+func (e *Engine) find(s *Set, t *Tuple, from, to *node.Node) (int, Why) {
+	a, b, named := e.classes.of(s, from), e.classes.of(s, to), crosses(t)
+	i := s.match(t, a, b, named)
+	if i < 0 && named && s.match(t, a, b, false) >= 0 {
+		return i, Unnamed
+	}
+	return i, ByDefault
 }
 
 // withinRates asks the buckets of a rule: the source's first, so that a source over
@@ -288,13 +270,14 @@ func (e *Engine) take(r Rate, k key, now int64) bool {
 }
 
 func (e *Engine) life(t *Tuple) int64 {
+	l := e.limits.Load()
 	switch {
 	case t.Proto == ipv6.ProtoTCP:
-		return int64(e.o.TCP)
+		return int64(l.TCP)
 	case t.Echo:
-		return int64(e.o.Echo)
+		return int64(l.Echo)
 	}
-	return int64(e.o.UDP)
+	return int64(l.UDP)
 }
 
 // fragmentID returns the identification of the Fragment header, which is the last
@@ -322,21 +305,22 @@ func fragmentID(p ipv6.Packet, u ipv6.Upper) uint32 {
 func (e *Engine) Air(n *node.Node, octets int, at time.Time) bool {
 	now := int64(at.Sub(e.o.Now)) + 1
 	slot := n.Slot()
-	if e.o.NodeAir.PerSecond > 0 && slot < len(e.nodeAir) {
+	l := e.limits.Load()
+	if l.NodeAir.PerSecond > 0 && slot < len(e.nodeAir) {
 		a := &e.nodeAir[slot]
 		a.mu.Lock()
-		ok := a.b.octets(e.o.NodeAir, octets, now)
+		ok := a.b.octets(l.NodeAir, octets, now)
 		a.mu.Unlock()
 		if !ok {
 			e.stats.air.Add(1)
 			return false
 		}
 	}
-	if e.o.MeshAir.PerSecond <= 0 {
+	if l.MeshAir.PerSecond <= 0 {
 		return true
 	}
 	e.airMu.Lock()
-	ok := e.meshAir.octets(e.o.MeshAir, octets, now)
+	ok := e.meshAir.octets(l.MeshAir, octets, now)
 	e.airMu.Unlock()
 	if !ok {
 		e.stats.air.Add(1)
@@ -366,11 +350,10 @@ func (e *Engine) Hits() []uint64 {
 	return out
 }
 
-// Would tells which rule decides about a packet with the tuple, -1 for none, and
-// counts nothing.
-func (e *Engine) Would(t Tuple, from, to *node.Node) int {
-	l := e.rules.Load()
-	return l.set.match(&t, e.classes.of(l.set, from), e.classes.of(l.set, to))
+// Would tells which rule decides about a packet with the tuple that belongs to no
+// flow, or -1 and why there is none, and counts nothing.
+func (e *Engine) Would(t Tuple, from, to *node.Node) (int, Why) {
+	return e.find(e.rules.Load().set, &t, from, to)
 }
 
 // Stats returns the counts so far.
@@ -380,20 +363,4 @@ func (e *Engine) Stats(now time.Time) Stats {
 		Limited: e.stats.limited.Load(), Air: e.stats.air.Load(),
 		Flows: e.flows.count(int64(now.Sub(e.o.Now)) + 1), Rules: e.Rules().Len(),
 	}
-}
-
-// Suggest returns the lines of a rule that would let a packet with the tuple pass
-// to the node with the label.
-func Suggest(t Tuple, mesh, label string) string {
-	var s Service
-	switch {
-	case t.Echo:
-		s = Service{Proto: ipv6.ProtoICMPv6, Echo: true}
-	case t.Proto == ipv6.ProtoUDP || t.Proto == ipv6.ProtoTCP:
-		s = Service{Proto: t.Proto, Port: t.DestinationPort}
-	default:
-		s = Service{Any: true}
-	}
-	from := netip.PrefixFrom(t.Source, 128)
-	return `[[rule]] from = "` + from.String() + `" to = "` + mesh + "/" + label + `" service = ["` + s.String() + `"]`
 }

@@ -27,7 +27,7 @@ func site(t testing.TB) (*node.Table, map[string]*node.Node) {
 	for i, n := range names {
 		places = append(places, node.Place{Name: n, EUI64: ieee802154.Extended(0x00005eef10000002 + uint64(i))})
 	}
-	table, err := node.New(node.Options{Prefix: netip.MustParsePrefix("fd5e:2a11:77c0:1::/64"), Places: places})
+	table, err := node.New(node.Options{Prefix: netip.MustParsePrefix("2001:db8:77c0:1::/64"), Places: places})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -104,7 +104,7 @@ func TestFirstMatchDecides(t *testing.T) {
 		rule(t, "fenland/mast", "2001:db8:eeee::/48", "udp/5000"),
 		rule(t, "fenland/mast", "fenland/cold-store", "tcp"),
 		deny(rule(t, "any", "any", "udp/7")),
-		rule(t, "2001:db8:ffff::/48", "fd5e:2a11:77c0:1::/64", "udp"),
+		rule(t, "2001:db8:ffff::/48", "2001:db8:77c0:1::/64", "udp"),
 	}
 	for _, c := range []struct {
 		name     string
@@ -260,7 +260,7 @@ func TestRates(t *testing.T) {
 // The air is counted in octets, for each node and for the mesh.
 func TestAir(t *testing.T) {
 	_, nodes := site(t)
-	e := New(Options{Mesh: "fenland", Now: begin, NodeAir: Air{1000, 4000}, MeshAir: Air{2000, 6000}})
+	e := New(Options{Mesh: "fenland", Now: begin, Limits: Limits{NodeAir: Air{1000, 4000}, MeshAir: Air{2000, 6000}}})
 	take := func(n string, at time.Duration) (octets int) {
 		for range 100 {
 			if !e.Air(nodes[n], 100, begin.Add(at)) {
@@ -296,9 +296,10 @@ func TestLaterNodesMatch(t *testing.T) {
 
 // plain is the reference: the list, from the top, as a reader would do it.
 func plain(rules []Rule, t *Tuple, mesh, from, to string) int {
-	side := func(ends []End, a netip.Addr, label string) bool {
+	crosses := strings.HasPrefix(t.Source.String(), "fd") != strings.HasPrefix(t.Destination.String(), "fd")
+	side := func(r *Rule, ends []End, a netip.Addr, label string) bool {
 		for _, e := range ends {
-			if e.Prefix.IsValid() && e.Prefix.Contains(a) || label != "" && e.matches(mesh, label) {
+			if e.Prefix.IsValid() && e.Prefix.Contains(a) && !(crosses && e.String() == "any" && !r.Deny) || label != "" && e.matches(mesh, label) {
 				return true
 			}
 		}
@@ -307,10 +308,10 @@ func plain(rules []Rule, t *Tuple, mesh, from, to string) int {
 	for i, r := range rules {
 		ok := false
 		for _, s := range r.Services {
-			ok = ok || s.Any || s.Echo && t.Echo ||
+			ok = ok || s.Any || s.Echo && t.Echo && !t.Reply ||
 				!s.Echo && !s.Any && s.Proto == t.Proto && (s.Port == 0 || s.Port == t.DestinationPort)
 		}
-		if ok && side(r.From, t.Source, from) && side(r.To, t.Destination, to) {
+		if ok && side(&r, r.From, t.Source, from) && side(&r, r.To, t.Destination, to) {
 			return i
 		}
 	}
@@ -322,7 +323,7 @@ func TestCompiledEqualsPlain(t *testing.T) {
 	table, nodes := site(t)
 	labels := []string{"", "north-sump", "bank-east", "mast", "grain-bin", "cold-store", "pump-house"}
 	ends := []string{"any", "fenland", "fenland/*", "fenland/mast", "fenland/*-*", "other/*", "*/grain-bin", "2001:db8::/32", "2001:db8:ffff::/48",
-		"2001:db8:ffff::53", "fd5e:2a11:77c0:1::/64", "fd00::/8", "::/1", "8000::/1", "2001:db8:eeee::9", "ffff:ffff:ffff:ffff:ffff:ffff:ffff:ffff"}
+		"2001:db8:ffff::53", "2001:db8:77c0:1::/64", "fd00::/8", "::/1", "8000::/1", "2001:db8:eeee::9", "ffff:ffff:ffff:ffff:ffff:ffff:ffff:ffff"}
 	services := []string{"any", "coap", "coaps", "echo", "udp", "tcp", "udp/5000", "tcp/80", "udp/5683"}
 	ports := []uint16{0, 80, 5000, 5683, 5684, 9}
 	rng := rand.New(rand.NewPCG(3, 4))
@@ -337,20 +338,24 @@ func TestCompiledEqualsPlain(t *testing.T) {
 	for range 400 {
 		var rules []Rule
 		for range rng.IntN(140) {
-			rules = append(rules, rule(t, pick(ends), pick(ends), pick(services)))
+			r := rule(t, pick(ends), pick(ends), pick(services))
+			r.Deny = rng.IntN(4) == 0
+			rules = append(rules, r)
 		}
 		e := engine(t, rules...)
 		for range 50 {
 			from, to := labels[rng.IntN(len(labels))], labels[rng.IntN(len(labels))]
 			tu := Tuple{Source: addrs[rng.IntN(len(addrs))], Destination: addrs[rng.IntN(len(addrs))], Proto: []uint8{6, 17, 58, 132}[rng.IntN(4)], DestinationPort: ports[rng.IntN(len(ports))]}
 			tu.Echo = tu.Proto == 58 && rng.IntN(2) == 0
+			tu.Reply = tu.Echo && rng.IntN(2) == 0
 			if n := nodes[from]; n != nil {
 				tu.Source = table.Address(n)
 			}
 			if n := nodes[to]; n != nil {
 				tu.Destination = table.Address(n)
 			}
-			if got, want := e.Would(tu, nodes[from], nodes[to]), plain(rules, &tu, "fenland", from, to); got != want {
+			got, _ := e.Would(tu, nodes[from], nodes[to])
+			if want := plain(rules, &tu, "fenland", from, to); got != want {
 				t.Fatalf("%+v from %q to %q: rule %d, want %d of %d", tu, from, to, got, want, len(rules))
 			}
 		}

@@ -34,6 +34,7 @@ type Set struct {
 type spans struct {
 	start []netip.Addr // sorted; the first is ::
 	rules [][]uint64
+	named [][]uint64 // of them, those that name the address by more than "any", or deny
 }
 
 // Compile makes a Set of a list.
@@ -74,9 +75,9 @@ func (s *Set) spansOf(ends func(*Rule) []End) spans {
 	}
 	slices.SortFunc(starts, netip.Addr.Compare)
 	starts = slices.Compact(starts)
-	sp := spans{start: starts, rules: make([][]uint64, len(starts))}
+	sp := spans{start: starts, rules: make([][]uint64, len(starts)), named: make([][]uint64, len(starts))}
 	for j := range sp.rules {
-		sp.rules[j] = make([]uint64, s.words)
+		sp.rules[j], sp.named[j] = make([]uint64, s.words), make([]uint64, s.words)
 	}
 	for i := range s.rules {
 		for _, e := range ends(&s.rules[i]) {
@@ -86,6 +87,9 @@ func (s *Set) spansOf(ends func(*Rule) []End) spans {
 			at, _ := slices.BinarySearchFunc(starts, e.Prefix.Masked().Addr(), netip.Addr.Compare)
 			for ; at < len(starts) && e.Prefix.Contains(starts[at]); at++ {
 				setBit(sp.rules[at], i)
+				if e.Prefix.Bits() > 0 || s.rules[i].Deny {
+					setBit(sp.named[at], i)
+				}
 			}
 		}
 	}
@@ -102,7 +106,9 @@ func after(p netip.Prefix) (netip.Addr, bool) {
 	return next, next.IsValid()
 }
 
-func (sp *spans) of(a netip.Addr) []uint64 {
+// of returns the rules that the address satisfies; where named is set, those that
+// allow only by more than "any".
+func (sp *spans) of(a netip.Addr, named bool) []uint64 {
 	lo, hi := 0, len(sp.start)
 	for hi-lo > 1 {
 		if mid := (lo + hi) / 2; sp.start[mid].Compare(a) <= 0 {
@@ -111,8 +117,16 @@ func (sp *spans) of(a netip.Addr) []uint64 {
 			hi = mid
 		}
 	}
+	if named {
+		return sp.named[lo]
+	}
 	return sp.rules[lo]
 }
+
+// crosses reports whether a packet has a unique local address at one end alone. By
+// default none of these crosses to the world outside (RFC 4193, section 4.3; RFC
+// 6092, REC-7): to let one pass, "any" is not enough, a rule has to name both ends.
+func crosses(t *Tuple) bool { return t.Source.IsPrivate() != t.Destination.IsPrivate() }
 
 func (s *Set) compileServices() {
 	s.any = make([]uint64, s.words)
@@ -158,7 +172,7 @@ func portKey(proto uint8, port uint16) uint32 { return uint32(proto)<<16 | uint3
 // service returns the rules that a packet with the given tuple satisfies.
 func (s *Set) service(t *Tuple) []uint64 {
 	if t.Proto == ipv6.ProtoICMPv6 {
-		if t.Echo {
+		if t.Echo && !t.Reply {
 			return s.echo
 		}
 		return s.any
@@ -198,9 +212,9 @@ func (s *Set) classOf(mesh, label string) *class {
 }
 
 // match returns the first rule that a packet satisfies, -1 for none. A node's class
-// stands beside its address: a rule may name either.
-func (s *Set) match(t *Tuple, from, to *class) int {
-	a, b, c := s.from.of(t.Source), s.to.of(t.Destination), s.service(t)
+// stands beside its address: a rule may name either. named asks for more than "any".
+func (s *Set) match(t *Tuple, from, to *class, named bool) int {
+	a, b, c := s.from.of(t.Source, named), s.to.of(t.Destination, named), s.service(t)
 	for w := range s.words {
 		f, d := a[w], b[w]
 		if from != nil {

@@ -13,6 +13,7 @@ type Tuple struct {
 	SourcePort, DestinationPort uint16 // the identifier of an echo, in both
 	Proto                       uint8
 	Echo                        bool
+	Reply                       bool // the echo is a reply: only a flow lets it pass, or a rule for any
 	ICMPError                   bool // an ICMPv6 error: Quoted tells about what
 	Later                       bool // a fragment that is not the first: ports are unknown
 }
@@ -34,7 +35,7 @@ func Parse(p ipv6.Packet, u ipv6.Upper) Tuple {
 		switch {
 		case len(b) < 8:
 		case b[0] == ipv6.TypeEchoRequest || b[0] == ipv6.TypeEchoReply:
-			t.Echo = true
+			t.Echo, t.Reply = true, b[0] == ipv6.TypeEchoReply
 			t.SourcePort = binary.BigEndian.Uint16(b[4:])
 			t.DestinationPort = t.SourcePort
 		case b[0] < 128:
