@@ -32,6 +32,7 @@ const (
 	maxOptions    = 64       // options of one message
 	maxQueue      = 16       // requests that wait for one node, the one under way included
 	maxQueued     = 8192     // requests that wait for all nodes
+	maxQueuedBody = 16 << 20 // octets of their bodies
 	maxUploads    = 64       // bodies being put together from blocks
 	uploadIdle    = time.Minute
 	maxTransfers  = 1024     // bodies kept for the next block
@@ -43,7 +44,7 @@ const (
 	maxRememberIP = 1 << 13     // of them, of one address
 	rememberBytes = 32 << 20    // octets of answers remembered
 	maxStreams    = 256         // connections of a stream door
-	maxInFlight   = 128         // unanswered requests of one connection
+	maxInFlight   = 64          // unanswered requests of one connection
 	maxNames      = 64          // names of readings of one node
 )
 

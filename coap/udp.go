@@ -7,6 +7,7 @@ import (
 	mrand "math/rand/v2"
 	"net"
 	"net/netip"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -16,8 +17,10 @@ import (
 	"github.com/plgd-dev/go-coap/v3/udp/coder"
 )
 
-// readers is how many goroutines read one UDP door: a listing that takes a while
-// to render does not keep the others out.
+// readers is how many goroutines read one UDP door, one of them at a time: what may
+// change something is served in the order of arrival before the next one reads, and
+// what only looks, such as a listing that takes a while to render, after it let the
+// next one go on.
 const readers = 3
 
 // udpDoor is one UDP socket on which clients ask (RFC 7252, section 4).
@@ -27,6 +30,7 @@ type udpDoor struct {
 	v6   bool
 	mid  atomic.Uint32
 	seed maphash.Seed
+	turn sync.Mutex // held by the reader whose turn it is
 
 	mu       sync.Mutex
 	memory   memory
@@ -45,6 +49,7 @@ type callKey struct {
 // call is one request that came through the door.
 type call struct {
 	d     *udpDoor
+	req   request // good until it is served
 	key   callKey
 	oob   []byte // puts the source address of the answer right
 	token [8]byte
@@ -88,19 +93,26 @@ func (d *udpDoor) read() error {
 	oob := make([]byte, oobRoom)
 	opts := make(message.Options, 0, maxOptions)
 	for {
+		d.turn.Lock()
 		n, nOOB, flags, from, err := d.conn.ReadMsgUDPAddrPort(buf, oob)
-		if errors.Is(err, net.ErrClosed) {
-			return err
-		}
 		if err != nil {
+			d.turn.Unlock()
+			if errors.Is(err, net.ErrClosed) {
+				return err
+			}
 			continue // of one datagram: the next one may do
 		}
-		d.datagram(buf[:n], oob[:nOOB], flags, from, opts[:0])
+		c := d.datagram(buf[:n], oob[:nOOB], flags, from, opts[:0])
+		d.turn.Unlock()
+		if c != nil {
+			d.s.serve(&c.req, c.reply)
+		}
 	}
 }
 
-// datagram sorts out by where a datagram was sent to, and whether it is whole.
-func (d *udpDoor) datagram(b, oob []byte, flags int, from netip.AddrPort, opts message.Options) {
+// datagram sorts out by where a datagram was sent to, and whether it is whole. What
+// it returns is still to be served, and need not be in turn.
+func (d *udpDoor) datagram(b, oob []byte, flags int, from netip.AddrPort, opts message.Options) *call {
 	local, reply := localOf(oob, d.v6)
 	switch {
 	case local.IsMulticast():
@@ -109,16 +121,17 @@ func (d *udpDoor) datagram(b, oob []byte, flags int, from netip.AddrPort, opts m
 	case truncated(flags):
 		d.malformed(b, from, reply)
 	default:
-		d.receive(b, opts, from, local, reply)
+		return d.receive(b, opts, from, local, reply)
 	}
+	return nil
 }
 
 // receive takes one datagram.
-func (d *udpDoor) receive(b []byte, opts message.Options, from netip.AddrPort, local netip.Addr, oob []byte) {
+func (d *udpDoor) receive(b []byte, opts message.Options, from netip.AddrPort, local netip.Addr, oob []byte) *call {
 	m := message.Message{Options: opts}
 	if _, err := coder.DefaultCoder.Decode(b, &m); err != nil {
 		d.malformed(b, from, oob)
-		return
+		return nil
 	}
 	key := callKey{from, local, uint16(m.MessageID)}
 	switch class := m.Code >> 5; {
@@ -133,8 +146,9 @@ func (d *udpDoor) receive(b []byte, opts message.Options, from netip.AddrPort, l
 		// or a reserved class.
 		d.malformed(b, from, oob)
 	default:
-		d.request(&m, b, key, oob)
+		return d.request(&m, b, key, oob)
 	}
+	return nil
 }
 
 // malformed answers what is no message, or none for a server: confirmable ones
@@ -151,30 +165,31 @@ func (d *udpDoor) malformed(b []byte, from netip.AddrPort, oob []byte) {
 }
 
 // request takes one request; a repetition gets the answer that the first one had.
-func (d *udpDoor) request(m *message.Message, b []byte, key callKey, oob []byte) {
+// A request that only looks is returned.
+func (d *udpDoor) request(m *message.Message, b []byte, key callKey, oob []byte) *call {
 	c := &call{d: d, key: key, con: m.Type == message.Confirmable, oob: oob}
 	c.tkl = copy(c.token[:], m.Token)
 	if v, ok := option(m.Options, message.NoResponse); ok {
 		c.quiet = uintValue(v)
 	}
-	req := request{
+	c.req = request{
 		code: m.Code, options: m.Options, payload: m.Payload, room: 1 << (4 + szxMax),
 		peer: peer{door: DoorUDP, addr: key.remote, local: key.local},
 	}
+	req := &c.req
 	if !c.con {
 		// RFC 7252, section 5.4.1: a critical option that is not understood makes the
 		// server reject a non-confirmable request, silently here.
 		p := req.path()
 		if _, ok := badOption(req.options, p.n >= 3 && p.part[0] == "nodes" && p.part[2] == "own"); !ok {
 			d.s.counts.malformed[DoorUDP].Add(1)
-			return
+			return nil
 		}
 	}
-	if !remember(&req) {
+	if !remember(req) {
 		// A GET that changes nothing and costs no node anything may be done twice
-		// (RFC 7252, section 4.5), and is answered before this returns.
-		d.s.serve(&req, c.reply)
-		return
+		// (RFC 7252, section 4.5), and its answer never waits.
+		return c
 	}
 	now := time.Now()
 	d.mu.Lock()
@@ -186,21 +201,22 @@ func (d *udpDoor) request(m *message.Message, b []byte, key callKey, oob []byte)
 		if c.con && again != nil {
 			d.write(again, oob, key.remote)
 		}
-		return
+		return nil
 	}
 	if !ok {
 		d.mu.Unlock()
-		c.reply(d.s.count(&req, unavailable(5, "too many exchanges at once")))
-		return
+		c.reply(d.s.count(req, unavailable(5, "too many exchanges at once")))
+		return nil
 	}
 	c.entry = old
-	c.oob = append([]byte(nil), oob...)
+	c.oob = slices.Clone(oob)
 	c.at = now
 	if c.con {
 		d.waiting = append(d.waiting, c)
 	}
 	d.mu.Unlock()
-	d.s.serve(&req, c.reply)
+	d.s.serve(req, c.reply)
+	return nil
 }
 
 // remember reports whether a repetition of the request must not be served again.

@@ -106,12 +106,18 @@ func TestMessageIDReused(t *testing.T) {
 	}
 	c.send(non)
 	c.silent("a repeated NON")
-	// 70,000 requests from one port: Message IDs come round, answers fit their tokens.
-	for i := range 70000 {
-		token := string([]byte{byte(i >> 16), byte(i >> 8), byte(i)})
-		c.send(build(message.Confirmable, codes.DELETE, uint16(i), token, "nodes", ""))
-		if m := c.message(); string(m.Token) != token {
-			t.Fatalf("request %d: token %x, want %x", i, m.Token, token)
+	// 70,000 requests from one port, some at a time: Message IDs come round, answers
+	// fit their tokens.
+	const window = 100
+	for i := 0; i < 70000; i += window {
+		for k := i; k < i+window; k++ {
+			c.send(build(message.Confirmable, codes.DELETE, uint16(k), string([]byte{byte(k >> 16), byte(k >> 8), byte(k)}), "nodes", ""))
+		}
+		for range window {
+			m := c.message()
+			if k := int(m.Token[0])<<16 | int(m.Token[1])<<8 | int(m.Token[2]); k < i || k >= i+window || uint16(m.MessageID) != uint16(k) {
+				t.Fatalf("requests from %d on: token %x with the ID %d", i, m.Token, m.MessageID)
+			}
 		}
 	}
 }

@@ -29,6 +29,7 @@ type upstream struct {
 	peers  map[netip.AddrPort]*nodePeer
 	busy   map[*nodePeer]struct{} // those with a request under way
 	queued int
+	octets int // of the bodies queued
 }
 
 // nodePeer is one node's CoAP server in the eyes of the front.
@@ -95,7 +96,7 @@ func (u *upstream) close() {
 		ended = append(ended, p.queue...)
 		p.queue = nil
 	}
-	u.queued = 0
+	u.queued, u.octets = 0, 0
 	clear(u.busy)
 	u.mu.Unlock()
 	for _, x := range ended {
@@ -194,6 +195,8 @@ func backOptions(r response, label string) response {
 	return r
 }
 
+const notSent = "the node was busy for too long; the request was not sent to it"
+
 // submit queues x for the node at addr.
 func (u *upstream) submit(addr netip.AddrPort, x *exchange) {
 	u.mu.Lock()
@@ -207,14 +210,14 @@ func (u *upstream) submit(addr netip.AddrPort, x *exchange) {
 		u.mu.Unlock()
 		x.reply(unavailable(5, "the front is stopping"))
 		return
-	case len(p.queue) >= maxQueue, u.queued >= maxQueued:
+	case len(p.queue) >= maxQueue, u.queued >= maxQueued, u.octets+len(x.body) > maxQueuedBody:
 		full := len(p.queue)
 		u.mu.Unlock()
-		x.reply(unavailable(10, fmt.Sprintf("the node is busy: %d requests wait for it", full)))
+		x.reply(unavailable(10, fmt.Sprintf("busy: %d requests wait for this node", full)))
 		return
 	}
 	p.queue = append(p.queue, x)
-	u.queued++
+	u.countLocked(x, 1)
 	var ended []*exchange
 	if len(p.queue) == 1 {
 		ended = u.startLocked(p, time.Now())
@@ -236,6 +239,14 @@ func answerAll(ended []*exchange) {
 func (u *upstream) startLocked(p *nodePeer, now time.Time) (ended []*exchange) {
 	for len(p.queue) > 0 {
 		x := p.queue[0]
+		if x.deadline.Sub(now) < u.s.opts.AckTimeout {
+			// It could not come back in time, and must not act when its client has
+			// given up.
+			x.got = unavailable(30, notSent)
+			ended = append(ended, x)
+			u.popLocked(p, now)
+			continue
+		}
 		size := 16 << u.s.szx
 		x.blocks = len(x.body) > size && !p.whole
 		x.upload = block{szx: u.s.szx}
@@ -253,10 +264,16 @@ func (u *upstream) startLocked(p *nodePeer, now time.Time) (ended []*exchange) {
 	return ended
 }
 
+// countLocked counts x in or out.
+func (u *upstream) countLocked(x *exchange, by int) {
+	u.queued += by
+	u.octets += by * len(x.body)
+}
+
 func (u *upstream) popLocked(p *nodePeer, now time.Time) {
+	u.countLocked(p.queue[0], -1)
 	p.queue[0] = nil
 	p.queue = p.queue[1:]
-	u.queued--
 	if len(p.queue) == 0 {
 		p.queue = nil
 		p.idle = now
@@ -349,10 +366,10 @@ func (u *upstream) tickLocked(p *nodePeer, now time.Time) (ended []*exchange) {
 	// Those that wait too long in the queue never reached the node.
 	for i := len(p.queue) - 1; i > 0; i-- {
 		if x := p.queue[i]; now.After(x.deadline) {
-			x.got = unavailable(30, "the node was busy for too long; the request was not sent to it")
+			x.got = unavailable(30, notSent)
 			ended = append(ended, x)
 			p.queue = slices.Delete(p.queue, i, i+1)
-			u.queued--
+			u.countLocked(x, -1)
 		}
 	}
 	x := p.queue[0]

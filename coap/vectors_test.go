@@ -366,7 +366,7 @@ func TestMemoryIsBounded(t *testing.T) {
 	m.init()
 	now := time.Now()
 	open, _, _ := m.begin(callKey{mid: 7, remote: addrPort(100)}, 1, now)
-	for i := range 3 * maxRemembered {
+	for i := range maxRemembered + 20000 {
 		k := callKey{remote: addrPort(i % 20), mid: uint16(i / 20)}
 		r, fresh, ok := m.begin(k, uint64(i)+2, now)
 		if !fresh || !ok {
