@@ -85,3 +85,30 @@ func TestRunFaults(t *testing.T) {
 		t.Errorf("left behind: %q", left)
 	}
 }
+
+// TestRunHeldUp stops the whole daemon for longer than a radio may be silent, as a
+// suspended machine does: the radio is not taken for dead.
+func TestRunHeldUp(t *testing.T) {
+	t.Parallel()
+	ns := tuntest.NewNS(t)
+	r := startRun(t, ns, copySite(t))
+	for _, step := range []struct {
+		signal syscall.Signal
+		wait   time.Duration
+	}{
+		{syscall.SIGSTOP, 5500 * time.Millisecond}, // four keepalives a second apart, and more
+		{syscall.SIGCONT, 2500 * time.Millisecond}, // until it has looked at its radio again
+	} {
+		if err := r.cmd.Process.Signal(step.signal); err != nil {
+			t.Fatal(err)
+		}
+		<-time.After(step.wait)
+	}
+	pingFrom(t, ns, "fd5e:2a11:77c0:1:200:5eef:1000:7")
+	if strings.Contains(r.log.String(), "radio down") {
+		t.Error("the radio was taken for dead")
+	}
+	if code := r.stop(syscall.SIGTERM); code != 0 {
+		t.Errorf("exit code %d", code)
+	}
+}
