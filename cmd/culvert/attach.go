@@ -25,11 +25,7 @@ func attach(c meshConfig, log *slog.Logger) (a radio.Attachment, world func(cont
 	case radioStream:
 		a, err = radio.NewStream(radio.StreamOptions{Options: o, Address: r.address})
 	case radioProcess:
-		dir := ""
-		if filepath.IsAbs(r.command[0]) {
-			dir = filepath.Dir(r.command[0])
-		}
-		a, err = radio.NewProcess(radio.ProcessOptions{Options: o, Command: r.command, Dir: dir})
+		a, err = radio.NewProcess(radio.ProcessOptions{Options: o, Command: r.command, Dir: r.dir()})
 	case radioInterface:
 		a, err = netif.Open(netif.Options{Name: r.name, Log: o.Log})
 	case radioSimulated:
@@ -44,6 +40,14 @@ func attach(c meshConfig, log *slog.Logger) (a radio.Attachment, world func(cont
 		return nil, nil, err // not a nil *radio.Link in an interface
 	}
 	return a, world, nil
+}
+
+// dir returns where the program of a process radio runs.
+func (r radioConfig) dir() string {
+	if filepath.IsAbs(r.command[0]) {
+		return filepath.Dir(r.command[0])
+	}
+	return ""
 }
 
 // simulated returns the radio of a simulated mesh.

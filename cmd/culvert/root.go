@@ -30,6 +30,7 @@ var commands = []func(*globals) *cobra.Command{
 	newRunCommand,
 	newDemoCommand,
 	newSimulateCommand,
+	newCheckCommand,
 	newNodesCommand,
 	newVersionCommand,
 }

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"math/rand/v2"
 	"net/netip"
 	"os/signal"
 	"strings"
@@ -157,7 +158,7 @@ func buildSimulation(o simulateOptions) (*sim.Mesh, error) {
 		period = -1 // none, where 0 means the default
 	}
 	m, err := sim.New(sim.Options{
-		Site: site, Seed: o.seed, Ideal: o.ideal > 0, Start: time.Now(), Period: period,
+		Site: site, Seed: o.seed, Boot: rand.Uint64() | 1, Ideal: o.ideal > 0, Start: time.Now(), Period: period,
 	})
 	if err != nil {
 		return nil, err

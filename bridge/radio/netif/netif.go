@@ -319,6 +319,9 @@ func forUs(h ieee802154.Header, s settings) bool {
 // Send implements radio.Attachment. The interface says nothing of what becomes of
 // a frame, so that first-hop means: the kernel took it.
 func (i *Interface) Send(f radio.Frame, id uint32) error {
+	if f.To.IsNone() {
+		return radio.ErrAddress
+	}
 	s := i.socket()
 	if s == nil {
 		select {

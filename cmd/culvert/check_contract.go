@@ -1,0 +1,151 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"net"
+	"slices"
+	"time"
+
+	"culvert/bridge/ieee802154"
+	"culvert/bridge/radio"
+)
+
+// contractDocument is what an attachment keeps that speaks no link protocol.
+const contractDocument = "bridge/radio/contract.go"
+
+// contractChecks are the checks of such an attachment, in their order.
+var contractChecks = []radioCheck{
+	{"up", "Attachment", "Receive says up when the radio is there", nil, (*probe).checkUp, false},
+	{"announcement", "Info", "the EUI-64 is a device's, the short address a node's or none, and a frame must have room in one of the payloads", nil, (*probe).checkAnnouncement, false},
+	{"credits", "Event", "up says how many frames may be unresolved", nil, (*probe).checkCredits, false},
+	{"send", "Attachment", "Send without an error promises one result with that id", needTarget, (*probe).checkSend, false},
+	{"send-unknown", "Outcome", "delivered says that the node itself has acknowledged", needSend, (*probe).checkSendUnknown, false},
+	{"broadcast", "Features", "a radio that broadcasts sends to 0xffff", needSend, (*probe).checkBroadcast, false},
+	{"too-long", "Attachment", "a frame that is too long is refused, or ends as too-long", needTarget, (*probe).checkTooLong, false},
+	{"burst", "Attachment", "as many frames as there are credits are taken", needTarget, (*probe).checkBurst, false},
+	{"no-destination", "Attachment", "a frame without a destination is refused", needSend, (*probe).checkNoDestination, false},
+	{"results", "Attachment", "for each frame that was taken there is one result, with its id", nil, (*probe).checkResults, true},
+	{"frames", "Frame", "from and to are the addresses that the frame has: a node's, and the radio's own or a group's", nil, (*probe).checkHeardFrames, true},
+	{"close", "Attachment", "Close ends a blocked call, and every later one, with net.ErrClosed", nil, (*probe).checkClose, false},
+}
+
+// tryContract makes every check of an attachment that speaks no link protocol.
+func tryContract(ctx context.Context, t *radioTrial, a radio.Attachment) error {
+	p := newProbe(t)
+	p.give, p.document = a.Send, contractDocument
+	p.line = attachmentLine(a)
+	defer p.line.close()
+	return p.makeAll(ctx, contractChecks, "credits")
+}
+
+// attached makes an attachment the far end of a line.
+type attached struct{ radio.Attachment }
+
+func (attached) Read([]byte) (int, error)  { return 0, net.ErrClosed }
+func (attached) Write([]byte) (int, error) { return 0, net.ErrClosed }
+
+// attachmentLine returns a line that hears the events of an attachment.
+func attachmentLine(a radio.Attachment) *radioLine {
+	l := &radioLine{conn: attached{a}, in: make(chan heard, lineQueue), done: make(chan struct{})}
+	l.wg.Go(func() {
+		defer close(l.in)
+		b := make([]byte, radio.MaxRecord)
+		for {
+			ev, err := a.Receive(b)
+			if err == nil && ev.Kind == radio.EventDown {
+				err = ev.Cause
+			}
+			if err != nil {
+				l.note(radio.LineStats{}, err)
+				return
+			}
+			select {
+			case l.in <- heard{rec: recordOf(&ev), at: time.Now()}:
+			case <-l.done:
+				// What is left is heard of by nobody, until Close has ended Receive.
+			}
+		}
+	})
+	return l
+}
+
+// recordOf returns an event as the record that says the same.
+func recordOf(ev *radio.Event) radio.Record {
+	r := radio.Record{
+		Outcome: ev.Outcome, ID: ev.ID, Count: ev.Count, Credits: ev.Credits, Frame: ev.Frame,
+		Node: ev.Node, Info: ev.Info, Link: ev.Link, Battery: ev.Battery, Text: []byte(ev.Text),
+	}
+	r.Frame.Payload = slices.Clone(ev.Frame.Payload)
+	kinds := map[radio.Kind]radio.RecordKind{
+		radio.EventUp: radio.RecordUp, radio.EventFrame: radio.RecordFrame, radio.EventResult: radio.RecordResult,
+		radio.EventCredits: radio.RecordCredits, radio.EventAttached: radio.RecordAttached,
+		radio.EventDetached: radio.RecordDetached, radio.EventParent: radio.RecordParents,
+		radio.EventSnapshot: radio.RecordSnapshot, radio.EventLink: radio.RecordLink,
+		radio.EventBattery: radio.RecordBattery, radio.EventText: radio.RecordText, radio.EventDiscard: radio.RecordDiscard,
+	}
+	if r.Kind = kinds[ev.Kind]; r.Kind == radio.RecordUp {
+		r.Text = []byte(ev.Info.Name)
+	}
+	return r
+}
+
+// checkUp waits for the radio.
+func (p *probe) checkUp(ctx context.Context, f *finding) {
+	began := time.Now()
+	var up radio.Record
+	if !p.until(ctx, p.waits.answer, func(h *heard) bool {
+		up = h.rec
+		return h.is(radio.RecordUp)
+	}) {
+		f.set(verdictWrong, "no up: %s", p.silence(ctx, p.waits.answer))
+		p.dead = "the radio is not up"
+		return
+	}
+	p.take(&up)
+	f.set(verdictOK, "after %v", millis(time.Since(began)))
+}
+
+// checkNoDestination hands over a frame to nobody.
+func (p *probe) checkNoDestination(_ context.Context, f *finding) {
+	s := p.send(ieee802154.Addr{}, []byte{0}) // 00: no frame of a 6LoWPAN (RFC 4944, section 5.1)
+	if errors.Is(s.refused, radio.ErrAddress) {
+		f.set(verdictOK, "%v", s.refused)
+		return
+	}
+	f.set(verdictWrong, "Send says %v, want %v", s.refused, radio.ErrAddress)
+}
+
+// checkHeardFrames listens for a while before it looks.
+func (p *probe) checkHeardFrames(ctx context.Context, f *finding) {
+	p.until(ctx, p.waits.listen, nil)
+	p.checkFrames(ctx, f)
+}
+
+// checkClose closes the attachment while Receive waits.
+func (p *probe) checkClose(ctx context.Context, f *finding) {
+	closed := make(chan struct{})
+	go func() {
+		defer close(closed)
+		p.line.close()
+	}()
+	select {
+	case <-closed:
+	case <-time.After(p.waits.answer):
+		f.set(verdictWrong, "Close or Receive has not come back within %v", p.waits.answer)
+		return
+	case <-ctx.Done():
+		f.set(verdictNotTried, "%s", expired(ctx))
+		return
+	}
+	_, cause := p.line.seen()
+	err := p.give(radio.Frame{To: ieee802154.Broadcast}, p.id())
+	switch {
+	case !errors.Is(cause, net.ErrClosed):
+		f.set(verdictWrong, "Receive says %v", cause)
+	case !errors.Is(err, net.ErrClosed):
+		f.set(verdictWrong, "Send says %v", err)
+	default:
+		f.set(verdictOK, "Receive and Send end")
+	}
+}
