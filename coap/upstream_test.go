@@ -346,7 +346,7 @@ func TestNodeAnswers(t *testing.T) {
 		}, "5.02", "exponent 7"},
 	} {
 		t.Run(x.name, func(t *testing.T) {
-			f := newFront(t, quick)
+			f := newFront(t, quick, func(s *Server) { s.opts.NodeTimeout = 1500 * time.Millisecond })
 			nth := 0
 			f.newNode("grain-bin", func(n *fakeNode, m message.Message) [][]byte {
 				if m.Code == codes.Empty {

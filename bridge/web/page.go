@@ -159,8 +159,8 @@ func rowOf(t *node.Table, n *node.Node, now time.Time) row {
 	if a := t.Address(n); a.IsValid() {
 		r.Address = a.String()
 	}
-	if a := n.EUI64(); !a.IsNone() {
-		r.EUI64 = a.String()
+	if a := n.EUI64().String(); a != r.Label && !n.EUI64().IsNone() {
+		r.EUI64 = a // once a row is enough
 	}
 	if at := n.LastHeard(); !at.IsZero() {
 		r.Heard = ago(now.Sub(at))
