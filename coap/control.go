@@ -100,8 +100,11 @@ type Status struct {
 
 // controlResource is /control/..., which exists on the control socket only.
 func (s *Server) controlResource(req *request, p path) response {
+	if r, ok := s.opts.Resources[p.part[1]]; ok && p.n == 2 {
+		return s.serveControl(req, r)
+	}
 	if p.n != 2 || p.part[1] != "status" {
-		return diagnose(codes.NotFound, "only /control/status is here")
+		return diagnose(codes.NotFound, "there is no such thing under /control")
 	}
 	return s.getOnly(req, func(*request) response {
 		if _, ok := accept(req, formatJSON); !ok {

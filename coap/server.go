@@ -28,6 +28,8 @@ type Options struct {
 	Conns []*net.UDPConn
 	// Control is the path of the control socket; empty for none.
 	Control string
+	// Resources are those under /control, besides status, by their names.
+	Resources map[string]ControlResource
 	// Version is what /control/status says.
 	Version string
 	Log     *slog.Logger
