@@ -13,6 +13,7 @@ package upstream
 
 import (
 	"context"
+	"fmt"
 	"sync"
 	"sync/atomic"
 
@@ -64,7 +65,13 @@ func (u *Upstream) SetMeshes(meshes []Mesh) error {
 // puts everything as it was. What goes wrong on one interface or with one
 // parameter is logged, and tried again; the error is of what keeps the whole from
 // being served, or of what could not be put back.
-func (u *Upstream) Run(ctx context.Context) error { return ctx.Err() }
+func (u *Upstream) Run(ctx context.Context) error {
+	s, err := newSite(u)
+	if err != nil {
+		return fmt.Errorf("upstream: %w", err)
+	}
+	return s.run(ctx)
+}
 
 // Stats are the figures of an Upstream.
 type Stats struct {
@@ -96,18 +103,37 @@ type InterfaceStats struct {
 }
 
 // Stats returns the figures now.
-func (u *Upstream) Stats() Stats { return Stats{} }
+func (u *Upstream) Stats() Stats {
+	s := Stats{
+		Forwarding:    u.stats.forwarding.Load(),
+		HostRoutes:    int(u.stats.hostRoutes.Load()),
+		RoutesRefused: u.stats.routesRefused.Load(),
+		HostsWritten:  u.stats.hostsWritten.Load(),
+	}
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	for _, name := range u.opts.Interfaces {
+		i := InterfaceStats{Name: name}
+		if p := u.ports[name]; p != nil {
+			x := p.stats
+			i.Up = true
+			i.Routes, i.Shared, i.Proxied, i.AddressConflicts =
+				int(x.routes.Load()), int(x.shared.Load()), int(x.proxied.Load()), int(x.conflicts.Load())
+			i.Advertised, i.Solicited, i.SendErrors = x.advertised.Load(), x.solicited.Load(), x.sendErrors.Load()
+			i.Solicitations, i.Answered, i.Defended = x.solicitations.Load(), x.answered.Load(), x.defended.Load()
+			i.GroupsUnavailable = x.groupsRefused.Load()
+			if r := p.names.Load(); r != nil {
+				i.Names = r.Stats()
+			}
+		}
+		s.Interfaces = append(s.Interfaces, i)
+	}
+	return s
+}
 
 type counters struct {
 	forwarding    atomic.Bool
+	hostRoutes    atomic.Int64
 	routesRefused atomic.Uint64
 	hostsWritten  atomic.Uint64
 }
-
-type port struct{}
-
-// Restore puts back the kernel parameters and routes that a killed run left
-// changed, those that still are as that run set them, and removes the file. It is
-// for a start without an Upstream; Run does the same by itself. A file that does
-// not exist is no error.
-func Restore(state string) error { return nil }

@@ -1,0 +1,312 @@
+package upstream
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/netip"
+	"slices"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"culvert/bridge/node"
+
+	"github.com/mdlayher/packet"
+	"golang.org/x/net/bpf"
+	"golang.org/x/sys/unix"
+)
+
+// Our own limits of one proxied interface.
+const (
+	maxConflicts   = 1024
+	conflictHold   = 10 * time.Minute // an address that another host has is left to it for so long
+	answerRate     = 1000             // answers a second
+	answerBurst    = 200
+	probeInterval  = 50 * time.Millisecond // between solicitations of our own, one an address
+	maxProbes      = maxHostRoutes
+	etherTypeIPv6  = unix.ETH_P_IPV6
+	maxSolicitSize = 1500
+)
+
+// A share is a mesh prefix that is the network's too.
+type share struct {
+	prefix netip.Prefix
+	table  *node.Table
+	index  int // of the TUN interface
+}
+
+// A proxy answers the neighbour solicitations of one interface for nodes: for an
+// address that an admitted node holds, and for no other, so that a scan of the
+// prefix finds nothing and leaves nothing behind. It asks once whether another
+// host has an address that is new, and leaves it to that host.
+type proxy struct {
+	conn   *packet.Conn
+	name   string
+	mac    [6]byte
+	local  netip.Addr
+	shares atomic.Pointer[[]share]
+	routes *nodeRoutes
+	groups *groups
+	stats  *portStats
+	log    *slog.Logger
+	bucket bucket // of the reading goroutine
+
+	mu        sync.Mutex // guards what follows
+	known     map[netip.Addr]struct{}
+	probes    []netip.Addr // still to be asked for
+	conflicts map[netip.Addr]time.Time
+}
+
+// newProxy opens the sockets, which takes CAP_NET_RAW and the address family
+// AF_PACKET: solicitations sent to a node's own address never reach an ICMPv6
+// socket of this host.
+func newProxy(l *link, routes *nodeRoutes, stats *portStats, log *slog.Logger) (*proxy, error) {
+	if len(l.mac) != 6 {
+		return nil, fmt.Errorf("%s has no Ethernet address: neighbours cannot be proxied on it", l.name)
+	}
+	filter, err := bpf.Assemble([]bpf.Instruction{
+		bpf.LoadAbsolute{Off: 6, Size: 1}, // next header
+		bpf.JumpIf{Cond: bpf.JumpNotEqual, Val: unix.IPPROTO_ICMPV6, SkipTrue: 6},
+		bpf.LoadAbsolute{Off: 7, Size: 1}, // hop limit
+		bpf.JumpIf{Cond: bpf.JumpNotEqual, Val: ndHopLimit, SkipTrue: 4},
+		bpf.LoadAbsolute{Off: 40, Size: 1}, // ICMPv6 type
+		bpf.JumpIf{Cond: bpf.JumpEqual, Val: 135, SkipTrue: 1},
+		bpf.JumpIf{Cond: bpf.JumpNotEqual, Val: 136, SkipTrue: 1},
+		bpf.RetConstant{Val: maxSolicitSize},
+		bpf.RetConstant{Val: 0},
+	})
+	if err != nil {
+		return nil, err
+	}
+	p := &proxy{name: l.name, mac: [6]byte(l.mac), local: l.local, routes: routes, stats: stats, log: log,
+		known: map[netip.Addr]struct{}{}, conflicts: map[netip.Addr]time.Time{}, bucket: bucket{rate: answerRate, burst: answerBurst}}
+	p.shares.Store(new([]share))
+	if p.groups, err = newGroups(l.index); err != nil {
+		return nil, err
+	}
+	ifi := &net.Interface{Index: l.index, Name: l.name, HardwareAddr: l.mac}
+	if p.conn, err = packet.Listen(ifi, packet.Datagram, etherTypeIPv6, &packet.Config{Filter: filter}); err != nil {
+		return nil, errors.Join(fmt.Errorf("open a packet socket on %s: %w%s", l.name, err,
+			permission(err, "CAP_NET_RAW, and AF_PACKET in RestrictAddressFamilies=")), p.groups.close())
+	}
+	return p, nil
+}
+
+// run answers until ctx ends or the socket is closed.
+func (p *proxy) run(ctx context.Context) {
+	stop := context.AfterFunc(ctx, p.close)
+	defer stop()
+	probing, done := context.WithCancel(ctx)
+	var wg sync.WaitGroup
+	wg.Go(func() { p.probe(probing) })
+	defer wg.Wait()
+	defer done()
+	b := make([]byte, maxSolicitSize)
+	out := make([]byte, 0, 128)
+	for {
+		n, addr, err := p.conn.ReadFrom(b)
+		if errors.Is(err, net.ErrClosed) || ctx.Err() != nil {
+			return
+		}
+		from, ok := addr.(*packet.Addr)
+		if err != nil || !ok || len(from.HardwareAddr) != 6 {
+			select { // the interface is going down
+			case <-ctx.Done():
+			case <-time.After(10 * time.Millisecond):
+			}
+			continue
+		}
+		to, answer := p.receive(out[:0], b[:n], [6]byte(from.HardwareAddr), time.Now())
+		if answer != nil {
+			p.send(answer, to)
+		}
+	}
+}
+
+// close ends run. An error means that it was closed before.
+func (p *proxy) close() {
+	_ = p.conn.Close()
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	_ = p.groups.close()
+}
+
+func (p *proxy) send(b []byte, to [6]byte) {
+	if _, err := p.conn.WriteTo(b, &packet.Addr{HardwareAddr: to[:]}); err != nil {
+		p.stats.sendErrors.Add(1)
+	}
+}
+
+// receive takes what arrived from the Ethernet address from, and appends the answer
+// to out: nil for none.
+func (p *proxy) receive(out, b []byte, from [6]byte, now time.Time) (to [6]byte, answer []byte) {
+	m, ok := parseNeighbor(b)
+	if !ok || from == p.mac {
+		return to, nil
+	}
+	s := p.shareOf(m.target)
+	if s == nil {
+		return to, nil
+	}
+	n := s.table.ByAddress(m.target)
+	if m.advertisement {
+		if n != nil && n.Admitted() && !(m.hasMAC && m.mac == p.mac) {
+			p.conflict(m.target, n, from, now)
+		}
+		return to, nil
+	}
+	p.stats.solicitations.Add(1)
+	if n == nil || !n.Admitted() || n.State() == node.Retired || p.conflicting(m.target, now) || !p.routes.ensure(m.target, s.index) {
+		return to, nil
+	}
+	if !p.bucket.take(now) {
+		return to, nil
+	}
+	p.stats.answered.Add(1)
+	if m.source.IsUnspecified() { // RFC 4862, section 5.4.3
+		p.stats.defended.Add(1)
+		return multicastMAC(allNodes), appendAdvertisement(out, p.local, allNodes, m.target, p.mac, false)
+	}
+	if to = from; m.hasMAC {
+		to = m.mac
+	}
+	return to, appendAdvertisement(out, p.local, m.source, m.target, p.mac, true)
+}
+
+func (p *proxy) shareOf(a netip.Addr) *share {
+	shares := *p.shares.Load()
+	for i := range shares {
+		if shares[i].prefix.Contains(a) {
+			return &shares[i]
+		}
+	}
+	return nil
+}
+
+// conflict records that another host uses an address of a node.
+func (p *proxy) conflict(a netip.Addr, n *node.Node, mac [6]byte, now time.Time) {
+	p.mu.Lock()
+	_, old := p.conflicts[a]
+	if !old && len(p.conflicts) >= maxConflicts {
+		p.mu.Unlock()
+		return
+	}
+	p.conflicts[a] = now.Add(conflictHold)
+	p.stats.conflicts.Store(int64(len(p.conflicts)))
+	p.mu.Unlock()
+	if !old {
+		p.log.Warn("another host of the network has the address of a node, and keeps it; take it from that host",
+			"interface", p.name, "node", n.Label(), "address", a, "ethernet", net.HardwareAddr(mac[:]).String(), "again", conflictHold)
+	}
+}
+
+func (p *proxy) conflicting(a netip.Addr, now time.Time) bool {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	until, ok := p.conflicts[a]
+	if ok && !until.After(now) {
+		delete(p.conflicts, a)
+		p.stats.conflicts.Store(int64(len(p.conflicts)))
+		return false
+	}
+	return ok
+}
+
+// setAddresses replaces the addresses that are answered for: their groups are
+// joined, so that switches that watch joins let solicitations through, and each new
+// one is asked for once. receive does not depend on it.
+func (p *proxy) setAddresses(shares []share, addrs map[netip.Addr]int) {
+	p.shares.Store(&shares)
+	mine := func(a netip.Addr) bool {
+		return slices.ContainsFunc(shares, func(s share) bool { return s.prefix.Contains(a) })
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.groups.fd < 0 { // closed
+		return
+	}
+	for a := range p.known {
+		if _, ok := addrs[a]; !ok || !mine(a) {
+			delete(p.known, a)
+			delete(p.conflicts, a)
+			p.groups.leave(solicitedNode(a))
+		}
+	}
+	for a := range addrs {
+		if _, ok := p.known[a]; ok || !mine(a) {
+			continue
+		}
+		p.known[a] = struct{}{}
+		if !p.groups.join(solicitedNode(a)) {
+			p.stats.groupsRefused.Add(1)
+			p.allMulticast()
+		}
+		if len(p.probes) < maxProbes {
+			p.probes = append(p.probes, a)
+		}
+	}
+	p.stats.proxied.Store(int64(len(p.known)))
+	p.stats.conflicts.Store(int64(len(p.conflicts)))
+}
+
+// allMulticast has the interface take every group once single ones cannot be
+// joined.
+func (p *proxy) allMulticast() {
+	if p.groups.all {
+		return
+	}
+	p.groups.all = true
+	conn, err := p.conn.SyscallConn()
+	if err == nil {
+		err = errors.Join(conn.Control(func(fd uintptr) {
+			err = unix.SetsockoptPacketMreq(int(fd), unix.SOL_PACKET, unix.PACKET_ADD_MEMBERSHIP,
+				&unix.PacketMreq{Ifindex: int32(p.groups.index), Type: unix.PACKET_MR_ALLMULTI})
+		}), err)
+	}
+	p.log.Warn("more nodes than multicast groups can be joined: a switch that watches joins may keep solicitations "+
+		"for some of them from this host", "interface", p.name, "groups", len(p.groups.joined), "err", err)
+}
+
+// probe asks for the addresses that are new.
+func (p *proxy) probe(ctx context.Context) {
+	t := time.NewTicker(probeInterval)
+	defer t.Stop()
+	b := make([]byte, 0, 128)
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-t.C:
+		}
+		p.mu.Lock()
+		var a netip.Addr
+		if len(p.probes) > 0 {
+			a, p.probes = p.probes[0], p.probes[1:]
+		}
+		_, known := p.known[a]
+		p.mu.Unlock()
+		if known {
+			p.send(appendProbe(b[:0], a), multicastMAC(solicitedNode(a)))
+		}
+	}
+}
+
+// A bucket lets through what comes at its rate.
+type bucket struct {
+	rate, burst float64 // a second, at once
+	level       float64 // taken so far
+	at          time.Time
+}
+
+func (b *bucket) take(now time.Time) bool {
+	b.level = max(0, b.level-b.rate*now.Sub(b.at).Seconds())
+	b.at = now
+	if b.level+1 > b.burst {
+		return false
+	}
+	b.level++
+	return true
+}
