@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"net/netip"
-	"os"
 	"slices"
 	"sync"
 	"time"
@@ -53,10 +52,11 @@ func newSite(u *Upstream) (*site, error) {
 }
 
 func (s *site) run(ctx context.Context) error {
-	changed := make(chan struct{}, 1)
+	changed, quit := make(chan struct{}, 1), make(chan struct{})
 	var wg sync.WaitGroup
-	wg.Go(func() { s.watch(changed) })
+	wg.Go(func() { s.watch(changed, quit) })
 	defer func() {
+		close(quit)
 		s.events.Close()
 		wg.Wait()
 		s.handle.Close()
@@ -94,13 +94,15 @@ func (s *site) run(ctx context.Context) error {
 	}
 }
 
-// watch says that something changed, until the socket is closed.
-func (s *site) watch(changed chan<- struct{}) {
+// watch says that something changed, until quit and then the socket are closed.
+func (s *site) watch(changed chan<- struct{}, quit <-chan struct{}) {
 	for {
 		_, _, err := s.events.Receive()
 		if err != nil && !errors.Is(err, unix.ENOBUFS) { // notices were lost: look
-			if !errors.Is(err, os.ErrClosed) && !errors.Is(err, unix.EBADF) {
-				s.u.opts.Log.Error("changes of the interfaces are noticed late", "err", err)
+			select {
+			case <-quit:
+			default:
+				s.u.opts.Log.Error("changes of the interfaces are noticed late", "err", err, "interval", lookInterval)
 			}
 			return
 		}
