@@ -26,6 +26,11 @@ type Options struct {
 	// LinkLocal is this host's link-local address on the mesh. It may also come
 	// later, by SetLinkLocal.
 	LinkLocal netip.Addr
+	// Shared are the interfaces of a network whose hosts have addresses in Prefix too,
+	// as where neighbours are proxied (RFC 4861, section 7.2.8): packets from them may
+	// come from it there, the gateway's own address excepted. That none of them poses
+	// as a node is then for who reads the device to see.
+	Shared []string
 	// MTU in octets; 1280 if zero.
 	MTU int
 	// Log takes what is worth knowing but not an error; nil discards it.
@@ -39,6 +44,14 @@ func (o *Options) check() error {
 	}
 	if err := o.checkAddresses(); err != nil {
 		return fmt.Errorf("tun: %s: %w", o.Name, err)
+	}
+	for _, name := range o.Shared {
+		if err := checkName(name); err != nil {
+			return err
+		}
+		if name == o.Name {
+			return fmt.Errorf("tun: %s: the mesh shares its prefix with another network, not with itself", o.Name)
+		}
 	}
 	if o.MTU == 0 {
 		o.MTU = minMTU

@@ -27,6 +27,12 @@ const Protocol = 108
 //	0: from all                   lookup local   the kernel's own rule
 //	1: from PREFIX                lookup local   then on through the host's rules
 //
+// Where another network has the prefix too (Options.Shared), two kinds more stand
+// ahead of the third one:
+//
+//	0: from GATEWAY               blackhole      nobody else has that address
+//	0: from PREFIX iif NETWORK    goto 1         hosts of that network
+//
 // The kernel's rule for local addresses is the first one unless it is moved
 // behind ours: else a forged packet to an address of this host would be taken,
 // and answered into the mesh.
@@ -48,10 +54,13 @@ type ruleSet struct {
 	log    *slog.Logger
 	name   string
 	prefix netip.Prefix
+	own    netip.Prefix // the gateway's address alone
+	shared []string
 }
 
 func (d *Device) rules() ruleSet {
-	return ruleSet{handle: d.handle, raw: d.raw, lock: d.lock, log: d.opts.Log, name: d.opts.Name, prefix: d.opts.Prefix}
+	return ruleSet{handle: d.handle, raw: d.raw, lock: d.lock, log: d.opts.Log, name: d.opts.Name, prefix: d.opts.Prefix,
+		own: netip.PrefixFrom(d.opts.Gateway, 128), shared: d.opts.Shared}
 }
 
 // Cleanup removes the policy rules that a killed run with these options left
@@ -145,18 +154,32 @@ func (r ruleSet) locked(f func() error) error {
 }
 
 // mesh is the rules of the mesh, in their order.
-func (r ruleSet) mesh() [4]*netlink.Rule {
-	rule := func(priority int) *netlink.Rule {
+func (r ruleSet) mesh() []*netlink.Rule {
+	rule := func(priority int, source netip.Prefix) *netlink.Rule {
 		rule := netlink.NewRule()
-		rule.Priority, rule.Protocol, rule.Src = priority, Protocol, ipNet(r.prefix)
+		rule.Priority, rule.Protocol, rule.Src = priority, Protocol, ipNet(source)
 		return rule
 	}
-	here, mesh, others, resume := rule(priorityMesh), rule(priorityMesh), rule(priorityMesh), rule(priorityResume)
-	here.IifName, here.Goto = "lo", priorityResume
-	mesh.IifName, mesh.Goto = r.name, priorityResume
-	others.Type = unix.RTN_BLACKHOLE
+	from := func(interfaceName string) *netlink.Rule {
+		rule := rule(priorityMesh, r.prefix)
+		rule.IifName, rule.Goto = interfaceName, priorityResume
+		return rule
+	}
+	blackhole := func(source netip.Prefix) *netlink.Rule {
+		rule := rule(priorityMesh, source)
+		rule.Type = unix.RTN_BLACKHOLE
+		return rule
+	}
+	rules := []*netlink.Rule{from("lo"), from(r.name)}
+	if len(r.shared) > 0 {
+		rules = append(rules, blackhole(r.own))
+		for _, name := range r.shared {
+			rules = append(rules, from(name))
+		}
+	}
+	resume := rule(priorityResume, r.prefix)
 	resume.Table = unix.RT_TABLE_LOCAL
-	return [4]*netlink.Rule{here, mesh, others, resume}
+	return append(rules, blackhole(r.prefix), resume)
 }
 
 // unclaimed checks that no other interface serves the prefix.
@@ -170,7 +193,8 @@ func (r ruleSet) unclaimed() error {
 			rule.IifName == "lo" || rule.IifName == r.name {
 			continue
 		}
-		if _, err := r.handle.LinkByName(rule.IifName); err == nil {
+		// A killed run may have left the rules of a network that shared the prefix.
+		if link, err := r.handle.LinkByName(rule.IifName); err == nil && link.Type() == (&netlink.Tuntap{}).Type() {
 			return fmt.Errorf("prefix %v belongs to interface %s already", r.prefix, rule.IifName)
 		}
 	}
@@ -184,15 +208,16 @@ func (r ruleSet) install() error {
 		return err
 	}
 	rules := r.mesh()
+	resume := rules[len(rules)-1]
 	if !hasLocal(all) {
 		// A host with virtual routing tables looks local addresses up later.
-		rules[3].Table, rules[3].Type = unix.RT_TABLE_UNSPEC, actionNop
+		resume.Table, resume.Type = unix.RT_TABLE_UNSPEC, actionNop
 	}
 	// The rule that the others refer to comes first; those of one priority keep the
 	// order in which they are added.
-	for _, i := range [...]int{3, 0, 1, 2} {
-		if err := r.handle.RuleAdd(rules[i]); err != nil {
-			return refused(fmt.Sprintf("add policy rule %v", rules[i]), err)
+	for _, rule := range append([]*netlink.Rule{resume}, rules[:len(rules)-1]...) {
+		if err := r.handle.RuleAdd(rule); err != nil {
+			return refused(fmt.Sprintf("add policy rule %v", rule), err)
 		}
 	}
 	return r.moveLocal()
@@ -213,7 +238,7 @@ func (r ruleSet) remove() error {
 	}
 	for i := range all {
 		rule := &all[i]
-		if rule.Protocol != Protocol || rule.Src == nil || !mine[source(*rule)] {
+		if rule.Protocol != Protocol || rule.Src == nil || !belongs(source(*rule), mine) {
 			continue
 		}
 		if err := r.handle.RuleDel(rule); err != nil && !errors.Is(err, unix.ENOENT) {
@@ -221,6 +246,12 @@ func (r ruleSet) remove() error {
 		}
 	}
 	return nil
+}
+
+// belongs tells whether a rule for source is one for a prefix of mine, or for the
+// gateway's address in it.
+func belongs(source netip.Prefix, mine map[netip.Prefix]bool) bool {
+	return mine[source] || source.IsSingleIP() && mine[netip.PrefixFrom(source.Addr(), 64).Masked()]
 }
 
 // complete tells whether all rules stand in their order, the kernel's own one
@@ -233,10 +264,11 @@ func (r ruleSet) complete() (bool, error) {
 	want, next := r.mesh(), 0
 	for _, rule := range all {
 		switch {
-		case isLocal(rule) && next < 3:
+		case isLocal(rule) && next < len(want)-1:
 			return false, nil
-		case rule.Protocol != Protocol || source(rule) != r.prefix:
-		case next == len(want) || rule.IifName != want[next].IifName || rule.Priority != want[next].Priority:
+		case rule.Protocol != Protocol || source(rule) != r.prefix && (source(rule) != r.own || len(r.shared) == 0):
+		case next == len(want) || rule.IifName != want[next].IifName || rule.Priority != want[next].Priority ||
+			source(rule) != source(*want[next]):
 			return false, nil
 		default:
 			next++

@@ -49,7 +49,7 @@ type gatewayConfig struct {
 	Interval                 time.Duration
 	Prefix                   netip.Prefix // of its one mesh, on interface mesh0
 	Gateway                  netip.Addr
-	Shared                   bool
+	Shared                   []string
 	Nodes                    []nodeConfig
 }
 
@@ -74,7 +74,7 @@ func runGateway(config string) error {
 		return err
 	}
 	log := slog.New(slog.NewTextHandler(os.Stderr, nil))
-	dev, err := tun.Open(tun.Options{Name: "mesh0", Prefix: c.Prefix, Gateway: c.Gateway, Log: log})
+	dev, err := tun.Open(tun.Options{Name: "mesh0", Prefix: c.Prefix, Gateway: c.Gateway, Shared: c.Shared, Log: log})
 	if err != nil {
 		return err
 	}

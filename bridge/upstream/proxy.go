@@ -29,6 +29,7 @@ const (
 	maxProbes      = maxHostRoutes
 	etherTypeIPv6  = unix.ETH_P_IPV6
 	maxSolicitSize = 1500
+	receiveBuffer  = 1 << 20 // octets
 )
 
 // A share is a mesh prefix that is the network's too.
@@ -92,7 +93,24 @@ func newProxy(l *link, routes *nodeRoutes, stats *portStats, log *slog.Logger) (
 		return nil, errors.Join(fmt.Errorf("open a packet socket on %s: %w%s", l.name, err,
 			permission(err, "CAP_NET_RAW, and AF_PACKET in RestrictAddressFamilies=")), p.groups.close())
 	}
+	p.control(func(fd int) error {
+		// So that a burst of a scanner costs no honest solicitation.
+		return unix.SetsockoptInt(fd, unix.SOL_SOCKET, unix.SO_RCVBUFFORCE, receiveBuffer)
+	})
 	return p, nil
+}
+
+// control sets an option of the socket that it can do without.
+func (p *proxy) control(set func(fd int) error) {
+	conn, err := p.conn.SyscallConn()
+	if err == nil {
+		var failed error
+		err = conn.Control(func(fd uintptr) { failed = set(int(fd)) })
+		err = errors.Join(err, failed)
+	}
+	if err != nil {
+		p.log.Warn("an option of the socket for neighbour solicitations could not be set", "interface", p.name, "err", err)
+	}
 }
 
 // run answers until ctx ends or the socket is closed.
@@ -259,15 +277,12 @@ func (p *proxy) allMulticast() {
 		return
 	}
 	p.groups.all = true
-	conn, err := p.conn.SyscallConn()
-	if err == nil {
-		err = errors.Join(conn.Control(func(fd uintptr) {
-			err = unix.SetsockoptPacketMreq(int(fd), unix.SOL_PACKET, unix.PACKET_ADD_MEMBERSHIP,
-				&unix.PacketMreq{Ifindex: int32(p.groups.index), Type: unix.PACKET_MR_ALLMULTI})
-		}), err)
-	}
+	p.control(func(fd int) error {
+		return unix.SetsockoptPacketMreq(fd, unix.SOL_PACKET, unix.PACKET_ADD_MEMBERSHIP,
+			&unix.PacketMreq{Ifindex: int32(p.groups.index), Type: unix.PACKET_MR_ALLMULTI})
+	})
 	p.log.Warn("more nodes than multicast groups can be joined: a switch that watches joins may keep solicitations "+
-		"for some of them from this host", "interface", p.name, "groups", len(p.groups.joined), "err", err)
+		"for some of them from this host", "interface", p.name, "groups", len(p.groups.joined))
 }
 
 // probe asks for the addresses that are new.

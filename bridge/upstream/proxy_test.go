@@ -1,0 +1,229 @@
+package upstream
+
+import (
+	"fmt"
+	"net"
+	"net/netip"
+	"strings"
+	"testing"
+	"time"
+
+	"culvert/bridge/ipv6"
+	"culvert/tun/tuntest"
+
+	"github.com/mdlayher/packet"
+	"github.com/vishvananda/netlink"
+	"golang.org/x/sys/unix"
+)
+
+const (
+	sharedPrefix    = "2001:db8:1::/64"
+	sharedGrainBin  = "2001:db8:1:0:200:5eef:1000:5"
+	sharedColdStore = "2001:db8:1:0:200:5eef:1000:6"
+	sharedGateway   = "2001:db8:1::c0"
+)
+
+func shared() gatewayConfig {
+	c := fenland()
+	c.Prefix, c.Gateway, c.Shared = prefix(sharedPrefix), addr(sharedGateway), []string{"eth0"}
+	c.Proxy = true
+	return c
+}
+
+// neighbour returns how the namespace's kernel knows a neighbour on eth0.
+func neighbour(t *testing.T, ns *tuntest.NS, a netip.Addr) (netlink.Neigh, bool) {
+	t.Helper()
+	list, err := ns.Handle().NeighList(ns.Link("eth0").Attrs().Index, unix.AF_INET6)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, n := range list {
+		if n.IP.Equal(a.AsSlice()) {
+			return n, true
+		}
+	}
+	return netlink.Neigh{}, false
+}
+
+// Where the mesh has the prefix of the site's network, a host of that network
+// reaches the nodes with nothing set by hand, and the nodes' answers find it: RFC
+// 4861, section 7.2.8. The switch between them passes multicast to those only that
+// have joined its group (RFC 4541, section 3). No route is advertised to what is on
+// the link. What nobody holds gets no answer, and everything is gone afterwards.
+func TestProxy(t *testing.T) {
+	gw, host := tuntest.NewNS(t), tuntest.NewNS(t)
+	lan(t, gw, host)
+	gw.Addr("eth0", prefix("2001:db8:1::a/64"))
+	host.Addr("eth0", prefix("2001:db8:1::2/64"))
+	before := parameters(t, gw)
+	routesBefore := routeList(t, gw)
+	g := startGateway(t, gw, shared())
+	for _, a := range []string{sharedGrainBin, sharedColdStore} {
+		reaches(t, host, a)
+		reaches(t, gw, a)
+	}
+	reaches(t, gw, "2001:db8:1::2") // the network's hosts are on the network still
+	n, ok := neighbour(t, host, addr(sharedGrainBin))
+	mac := gw.Link("eth0").Attrs().HardwareAddr
+	if !ok || n.HardwareAddr.String() != mac.String() || n.Flags&netlink.NTF_ROUTER == 0 {
+		t.Errorf("neighbour %v, want the gateway's address %v and the mark of a router", n, mac)
+	}
+	for _, a := range []string{"2001:db8:1::77", "2001:db8:1:0:200:5eef:1000:7", sharedGateway} {
+		if ok, out := ping(host, a); ok {
+			t.Errorf("%s: %s", a, out)
+		}
+	}
+	s := g.stats()
+	i := s.Interfaces[0]
+	if i.Routes != 0 || i.Shared != 1 || i.Proxied != 2 || s.HostRoutes != 2 || i.Answered < 2 || i.Solicitations < i.Answered+3 || i.AddressConflicts != 0 {
+		t.Errorf("%+v", s)
+	}
+
+	// A node that joins later is found at once.
+	g.order("node 00005eef10000009")
+	reaches(t, host, "2001:db8:1:0:200:5eef:1000:9")
+	g.stop()
+	sameParameters(t, before, parameters(t, gw))
+	if after := routeList(t, gw); after != routesBefore {
+		t.Errorf("routes before:\n%s\nafter:\n%s", routesBefore, after)
+	}
+}
+
+func routeList(t *testing.T, ns *tuntest.NS) string {
+	t.Helper()
+	out, err := ns.Command("ip", "-6", "route", "show", "table", "all").CombinedOutput()
+	if err != nil {
+		t.Fatal(err, string(out))
+	}
+	var keep []string
+	for line := range strings.Lines(string(out)) {
+		if !strings.Contains(line, "expires") {
+			keep = append(keep, strings.TrimSpace(line))
+		}
+	}
+	return strings.Join(keep, "\n")
+}
+
+// A host that gives itself a node's address finds out that it is taken (RFC 4862,
+// section 5.4.3), and an address that a host of the network has already is left to
+// it, and logged.
+func TestProxyDefendsAndYields(t *testing.T) {
+	gw, host, other := tuntest.NewNS(t), tuntest.NewNS(t), tuntest.NewNS(t)
+	for _, ns := range []*tuntest.NS{host, other} {
+		ns.Sysctl("net.ipv6.conf.default.accept_dad", "1")
+	}
+	lan(t, gw, host, other)
+	gw.Addr("eth0", prefix("2001:db8:1::a/64"))
+	other.Addr("eth0", prefix(sharedColdStore+"/64"))
+	linkLocal(t, other)
+	g := startGateway(t, gw, shared())
+	tuntest.Poll(t, 20*time.Second, func() (bool, string) {
+		i := g.stats().Interfaces[0]
+		return i.Proxied == 2 && i.AddressConflicts == 1, fmt.Sprintf("%+v", i)
+	})
+	if !strings.Contains(g.log.String(), "cold-store") {
+		t.Error("the log does not name the node")
+	}
+	linkLocal(t, host)
+	for address, want := range map[string]string{sharedGrainBin: "failed", "2001:db8:1::7": "free"} {
+		if err := host.Handle().AddrAdd(host.Link("eth0"), &netlink.Addr{IPNet: &net.IPNet{IP: net.ParseIP(address), Mask: net.CIDRMask(64, 128)}}); err != nil {
+			t.Fatal(err)
+		}
+		tuntest.Poll(t, 10*time.Second, func() (bool, string) {
+			is := detection(t, host, address)
+			return is == want, address + ": duplicate address detection: " + is
+		})
+	}
+	if i := g.stats().Interfaces[0]; i.Defended == 0 {
+		t.Errorf("%+v", i)
+	}
+	// cold-store's address belongs to the other host, from the first moment on.
+	reaches(t, host, sharedColdStore)
+	if n, _ := neighbour(t, host, addr(sharedColdStore)); n.HardwareAddr.String() != other.Link("eth0").Attrs().HardwareAddr.String() {
+		t.Errorf("cold-store's address is at %v", n.HardwareAddr)
+	}
+}
+
+// detection is how far the kernel is with duplicate address detection.
+func detection(t *testing.T, ns *tuntest.NS, address string) string {
+	t.Helper()
+	list, err := ns.Handle().AddrList(ns.Link("eth0"), unix.AF_INET6)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, a := range list {
+		switch {
+		case !a.IP.Equal(net.ParseIP(address)):
+		case a.Flags&unix.IFA_F_DADFAILED != 0:
+			return "failed"
+		case a.Flags&unix.IFA_F_TENTATIVE != 0:
+			return "under way"
+		default:
+			return "free"
+		}
+	}
+	return "no such address"
+}
+
+// A scan of the shared prefix gets silence and leaves nothing behind: no route, no
+// neighbour, no answer.
+func TestProxyScan(t *testing.T) {
+	gw, host := tuntest.NewNS(t), tuntest.NewNS(t)
+	lan(t, gw, host)
+	gw.Addr("eth0", prefix("2001:db8:1::a/64"))
+	host.Addr("eth0", prefix("2001:db8:1::2/64"))
+	g := startGateway(t, gw, shared())
+	reaches(t, host, sharedGrainBin)
+	before := g.stats()
+	neighbours := func() int {
+		list, err := gw.Handle().NeighList(gw.Link("eth0").Attrs().Index, unix.AF_INET6)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return len(list)
+	}
+	known := neighbours()
+	var conn *packet.Conn
+	host.Do(func() {
+		ifi, err := net.InterfaceByName("eth0")
+		if err != nil {
+			t.Fatal(err)
+		}
+		if conn, err = packet.Listen(ifi, packet.Datagram, unix.ETH_P_IPV6, nil); err != nil {
+			t.Fatal(err)
+		}
+	})
+	defer conn.Close()
+	const scanned = 5000
+	hostMAC := host.Link("eth0").Attrs().HardwareAddr
+	to := gw.Link("eth0").Attrs().HardwareAddr
+	solicit := func(target netip.Addr) {
+		b := appendNeighbor(nil, ipv6.TypeNeighborSol, addr("2001:db8:1::2"), solicitedNode(target), target, 0, append([]byte{optionSource, 1}, hostMAC...))
+		if _, err := conn.WriteTo(b, &packet.Addr{HardwareAddr: to}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for i := range scanned {
+		b := netip.MustParsePrefix(sharedPrefix).Addr().As16()
+		b[8], b[14], b[15] = 0x40, byte(i>>8), byte(i)
+		solicit(netip.AddrFrom16(b))
+		if i%250 == 0 {
+			tuntest.Poll(t, 10*time.Second, func() (bool, string) {
+				s := g.stats().Interfaces[0]
+				return s.Solicitations >= before.Interfaces[0].Solicitations+uint64(i+1), fmt.Sprintf("%+v", s)
+			})
+		}
+	}
+	solicit(addr(sharedGrainBin))
+	tuntest.Poll(t, 10*time.Second, func() (bool, string) {
+		i := g.stats().Interfaces[0]
+		return i.Answered == before.Interfaces[0].Answered+1 && i.Solicitations == before.Interfaces[0].Solicitations+scanned+1,
+			fmt.Sprintf("%+v, before %+v", i, before.Interfaces[0])
+	})
+	if s := g.stats(); s.HostRoutes != before.HostRoutes {
+		t.Errorf("%d routes, before %d", s.HostRoutes, before.HostRoutes)
+	}
+	if n := neighbours(); n > known+1 {
+		t.Errorf("%d neighbours, before %d", n, known)
+	}
+}
