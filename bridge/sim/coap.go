@@ -5,14 +5,12 @@ import (
 	"encoding/binary"
 	"hash/crc32"
 	"net/netip"
-	"strings"
 	"time"
 )
 
 // The bounds of a node's CoAP server.
 const (
 	blockSZX     = 2 // answers longer than 64 octets go in blocks of that size: one radio frame each
-	maxPath      = 48
 	maxExchanges = 4 // confirmable requests whose answers are remembered
 	// exchangeLifetime is that of RFC 7252, section 4.8.2, with its default
 	// parameters.
@@ -29,112 +27,44 @@ type exchange struct {
 	answer []byte // empty for a request that is not answered twice
 }
 
-// request is what the options of a message ask for.
-type request struct {
-	path     [maxPath]byte
-	pathLen  int // above maxPath: too long to be one of ours
-	query    []byte
-	queries  int
-	accept   int // -1: anything
-	format   int // of the payload; -1: not given
-	block2   int // -1: not given, else the value of the option
-	block1   int
-	size2    bool
-	critical bool // one was not understood
-	proxy    bool // it is meant for a proxy
-}
-
-func (r *request) pathString() string {
-	if r.pathLen > maxPath {
-		return ""
-	}
-	return string(r.path[:r.pathLen])
-}
-
-// parseRequest reads the options (RFC 7252, section 5.4). An option of the wrong
-// length, and the second one of those that may not repeat, is one that is not
-// understood (5.4.3, 5.4.5): critical if its number is odd, else passed over.
-func parseRequest(b []byte) (r request) {
-	r.accept, r.format, r.block2, r.block1 = -1, -1, -1, -1
-	number, before := 0, -1
-	for len(b) > 0 {
-		delta, v, rest, _ := nextOption(b)
-		b = rest
-		number += delta
-		if !r.take(number, v, number == before) && number&1 == 1 {
-			r.critical = true
-		}
-		before = number
-	}
-	return r
-}
-
-// take reads one option, and reports whether it was understood.
-func (r *request) take(number int, v []byte, again bool) bool {
-	switch number {
-	case optionUriPath:
-		if len(v) > 255 {
-			return false
-		}
-		if r.pathLen += 1 + len(v); r.pathLen <= maxPath {
-			at := r.pathLen - len(v)
-			r.path[at-1] = '/'
-			copy(r.path[at:], v)
-		}
-		return true
-	case optionUriQuery:
-		r.queries++
-		r.query = v
-		return len(v) <= 255
-	}
-	if again {
-		return false
-	}
-	switch number {
-	case optionUriHost:
-		return len(v) >= 1 && len(v) <= 255
-	case optionUriPort:
-		return len(v) <= 2
-	case optionContentFormat:
-		if len(v) > 2 {
-			return false
-		}
-		r.format = int(uintOption(v))
-	case optionAccept:
-		if len(v) > 2 {
-			return false
-		}
-		r.accept = int(uintOption(v))
-	case optionBlock2:
-		if len(v) > 3 {
-			return false
-		}
-		r.block2 = int(uintOption(v))
-	case optionBlock1:
-		if len(v) > 3 {
-			return false
-		}
-		r.block1 = int(uintOption(v))
-	case optionSize2:
-		r.size2 = true
-	case optionProxyUri, optionProxyScheme:
-		r.proxy = true
-	default:
-		return false
-	}
-	return true
-}
-
 // answer is what a resource has to say.
 type answer struct {
-	code   byte
-	format int
-	maxAge int // seconds; -1: the default of 60
+	code     byte
+	format   int
+	maxAge   int // seconds; -1: the default of 60
+	location string
+	observed bool   // the client is an observer
+	observe  uint32 // the value of the option then
+	more     bool   // of a body in blocks: go on
+	szx      int    // with blocks of this size
+	size1    uint32 // how large a body may be
+}
+
+// content is a representation, which is in Mesh.scratch.
+func content(format, maxAge int) answer {
+	return answer{code: codeContent, format: format, maxAge: maxAge}
+}
+
+// status is an answer without a payload.
+func status(code byte) answer { return answer{code: code, format: -1, maxAge: -1} }
+
+// diagnose gives an error with a diagnostic payload (RFC 7252, section 5.5.2).
+func (m *Mesh) diagnose(code byte, text string) answer {
+	m.scratch = append(m.scratch[:0], text...)
+	return status(code)
+}
+
+// tooLarge refuses a body (RFC 7252, section 5.9.2.9).
+func (m *Mesh) tooLarge(size uint32, text string) answer {
+	a := m.diagnose(codeTooLarge, text)
+	a.size1 = size
+	return a
 }
 
 // serveCoAP handles one UDP payload for the CoAP port and appends the message to
-// send back to dst, or nothing.
-func (m *Mesh) serveCoAP(n int32, dst []byte, from netip.AddrPort, msg []byte) []byte {
+// send back to dst, or nothing. local is the address to which it came; none: past
+// the mesh.
+func (m *Mesh) serveCoAP(n int32, dst []byte, local netip.Addr, from netip.AddrPort, msg []byte) []byte {
 	in, err := parseMessage(msg)
 	class := in.code >> 5
 	if err == nil && (class == 1 || class >= 6) {
@@ -144,7 +74,10 @@ func (m *Mesh) serveCoAP(n int32, dst []byte, from netip.AddrPort, msg []byte) [
 	case err == errIgnore:
 		return dst
 	case in.kind == typeACK || in.kind == typeRST:
-		return dst // of nothing that we wait for
+		if err == nil && in.code == codeEmpty {
+			m.acknowledged(n, from, in.id, in.kind == typeRST)
+		}
+		return dst
 	case err != nil || in.code == codeEmpty:
 		if in.kind == typeCON {
 			return compose(dst, typeRST, codeEmpty, in.id, nil).b // sections 4.2 and 4.3
@@ -153,7 +86,7 @@ func (m *Mesh) serveCoAP(n int32, dst []byte, from netip.AddrPort, msg []byte) [
 	case class != 0:
 		return m.takeResponse(n, dst, in)
 	}
-	return m.serveRequest(n, dst, from, in)
+	return m.serveRequest(n, dst, local, from, in)
 }
 
 // takeResponse acknowledges the answer to our own last report, and rejects others.
@@ -169,7 +102,7 @@ func (m *Mesh) takeResponse(n int32, dst []byte, in message) []byte {
 	return compose(dst, typeRST, codeEmpty, in.id, nil).b
 }
 
-func (m *Mesh) serveRequest(n int32, dst []byte, from netip.AddrPort, in message) []byte {
+func (m *Mesh) serveRequest(n int32, dst []byte, local netip.Addr, from netip.AddrPort, in message) []byte {
 	nd := &m.nodes[n]
 	if e := nd.answered(from, in.id, m.now); e != nil {
 		return append(dst, e.answer...)
@@ -179,27 +112,36 @@ func (m *Mesh) serveRequest(n int32, dst []byte, from netip.AddrPort, in message
 		return dst // section 5.4.1: rejected in silence
 	}
 	start := len(dst)
+	x := nd.extra
+	slow := x != nil && x.slow > 0
+	if slow && len(x.pending) >= maxPending {
+		return dst // no room to answer later: it can only be asked again
+	}
 	m.scratch = m.scratch[:0]
-	var a answer
-	switch {
-	case req.proxy:
-		a = diagnose(m, codeProxyRefused, "no proxy here")
-	case req.critical:
-		a = diagnose(m, codeBadOption, "critical option not understood")
-	case req.block2 >= 0 && req.block2&7 == 7, req.block1 >= 0 && req.block1&7 == 7:
-		a = diagnose(m, codeBadRequest, "block size 7 is reserved") // RFC 7959, section 2.2
-	case in.code > codePUT:
-		a = answer{code: codeNoMethod}
-	default:
-		a = m.resource(n, in, &req)
+	a := m.perform(n, from, in, &req)
+	if a.code == codeContent {
+		if a.observe, a.observed = m.observe(n, local, from, in, &req); a.observed {
+			a.maxAge = nd.notifyFresh()
+		}
 	}
-	kind, id := typeACK, in.id
-	if in.kind == typeNON {
-		nd.message++
-		kind, id = typeNON, nd.message
-	}
-	dst = respond(dst, kind, id, in.token, a, &req, m.scratch)
+	r := reply{kind: typeACK, id: in.id, token: in.token, answer: a, request: &req}
 	e := exchange{from: from, id: in.id, until: m.now + exchangeLifetime}
+	separate := slow && !x.slowQuiet
+	if in.kind == typeNON || separate {
+		nd.message++
+		r.kind, r.id = in.kind, nd.message
+		if a.observed {
+			m.noteID(n, from, in.token, r.id)
+		}
+	}
+	if slow {
+		x.pending = append(x.pending, pending{peer: from, local: local, msg: m.respond(n, nil, r), due: m.now + x.slow, late: true, request: in.id})
+		if separate && in.kind == typeCON {
+			dst = compose(dst, typeACK, codeEmpty, in.id, nil).b
+		}
+	} else {
+		dst = m.respond(n, dst, r)
+	}
 	if in.kind == typeCON {
 		e.answer = bytes.Clone(dst[start:])
 	}
@@ -207,62 +149,116 @@ func (m *Mesh) serveRequest(n int32, dst []byte, from netip.AddrPort, in message
 	return dst
 }
 
-// respond appends the response a with the given representation, or the block of it
-// that was asked for (RFC 7959).
-func respond(dst []byte, kind byte, id uint16, token []byte, a answer, req *request, body []byte) []byte {
-	szx, num, more := blockSZX, 0, false
-	inBlocks := a.code == codeContent && (req.block2 >= 0 || len(body) > 16<<blockSZX)
-	size := len(body)
-	if inBlocks {
-		if req.block2 >= 0 {
-			asked := req.block2 & 7
-			num = req.block2 >> 4
-			if szx = asked; num == 0 {
-				szx = min(asked, blockSZX)
-			}
-			if num > 0 && num<<(szx+4) >= len(body) { // past the end
-				a, inBlocks, body = answer{code: codeBadRequest, maxAge: -1}, false, nil
-			}
+// perform does what a request asks for.
+func (m *Mesh) perform(n int32, from netip.AddrPort, in message, req *request) answer {
+	switch {
+	case req.proxy:
+		return m.diagnose(codeProxyRefused, "no proxy here")
+	case req.critical:
+		return m.diagnose(codeBadOption, "critical option not understood")
+	case req.block2 >= 0 && req.block2&7 == 7, req.block1 >= 0 && req.block1&7 == 7:
+		return m.diagnose(codeBadRequest, "block size 7 is reserved") // RFC 7959, section 2.2
+	case in.code > codeIPATCH:
+		return status(codeNoMethod)
+	case req.conditional() && !m.holds(n, req):
+		return status(codePrecondition)
+	}
+	if takesBlocks(req.pathString(), in.code) {
+		whole, a := m.assemble(n, from, in, req)
+		if whole == nil {
+			return a
 		}
+		in.payload = whole
 	}
-	whole := body
-	if inBlocks {
-		body = body[num<<(szx+4):]
-		if n := 16 << szx; len(body) > n {
-			body, more = body[:n], true
-		}
-	}
-	c := compose(dst, kind, a.code, id, token)
-	if inBlocks && (more || num > 0) {
-		// Blocks of one representation share an entity tag (RFC 7959, 2.4).
-		c.uint(optionETag, crc32.ChecksumIEEE(whole)|1<<31)
-	}
-	if a.format >= 0 && len(body) > 0 && a.code == codeContent {
-		c.uint(optionContentFormat, uint32(a.format))
-	}
-	if a.maxAge >= 0 && a.code == codeContent {
-		c.uint(optionMaxAge, uint32(a.maxAge))
-	}
-	if inBlocks {
-		v := uint32(num)<<4 | uint32(szx)
-		if more {
-			v |= 8
-		}
-		c.uint(optionBlock2, v)
-	}
-	if req.block1 >= 0 && a.code == codeChanged {
-		c.uint(optionBlock1, uint32(req.block1))
-	}
-	if inBlocks && req.size2 {
-		c.uint(optionSize2, uint32(size))
-	}
-	return c.payload(body)
+	return m.resource(n, in, req)
 }
 
-// diagnose gives an error with a diagnostic payload (RFC 7252, section 5.5.2).
-func diagnose(m *Mesh, code byte, text string) answer {
-	m.scratch = append(m.scratch, text...)
-	return answer{code: code, format: -1, maxAge: -1}
+// holds reports whether the conditions of a request hold for what the resource is
+// now, in any of its formats (RFC 7252, section 5.10.8).
+func (m *Mesh) holds(n int32, req *request) bool {
+	exists, matches := false, req.ifAny
+	for _, f := range [...]int{-1, formatText, formatJSON, formatCBOR, formatSenML, formatSenMLCBOR} {
+		get := requestFor(req.pathString(), f)
+		m.scratch = m.scratch[:0]
+		if a := m.resource(n, message{code: codeGET}, &get); a.code == codeContent {
+			exists = true
+			matches = matches || req.ifMatch.have(m.tag(n, a.format, m.scratch))
+		}
+	}
+	m.scratch = m.scratch[:0]
+	return !(req.ifNone && exists) && (!req.ifMatch.given || exists && matches)
+}
+
+// tag is the entity tag of a representation: four octets, so that the option says
+// neither none nor a leading zero.
+func (m *Mesh) tag(n int32, format int, body []byte) uint32 {
+	h := crc32.Update(uint32(format), crc32.IEEETable, body)
+	if x := m.nodes[n].extra; x != nil {
+		h ^= x.tagSalt
+	}
+	return h | 1<<31
+}
+
+// reply is an answer and the message that carries it.
+type reply struct {
+	kind    byte
+	id      uint16
+	token   []byte
+	answer  answer
+	request *request
+}
+
+// respond appends a response with the representation in m.scratch, or the block of
+// it that was asked for (RFC 7959), or, if the client has it already, without it
+// (2.03).
+func (m *Mesh) respond(n int32, dst []byte, r reply) []byte {
+	a, req, body := r.answer, r.request, m.scratch
+	var block blockOption
+	var tag uint32
+	if a.code == codeContent {
+		tag = m.tag(n, a.format, body)
+		if req.block2>>4 <= 0 && req.etags.have(tag) {
+			a.code, body = codeValid, nil
+		}
+	}
+	if a.code == codeContent {
+		var ok bool
+		if block, ok = cut(req.block2, len(body)); !ok {
+			a, tag, body, block = status(codeBadRequest), 0, nil, blockOption{}
+		}
+	}
+	size := len(body)
+	body = block.of(body)
+	c := compose(dst, r.kind, a.code, r.id, r.token)
+	if tag != 0 {
+		c.uint(optionETag, tag)
+	}
+	if a.observed {
+		c.uint(optionObserve, a.observe)
+	}
+	c.path(optionLocationPath, a.location)
+	if a.code == codeContent && len(body) > 0 && a.format >= 0 {
+		c.uint(optionContentFormat, uint32(a.format))
+	}
+	if tag != 0 && a.maxAge >= 0 {
+		c.uint(optionMaxAge, uint32(a.maxAge))
+	}
+	if block.present {
+		c.uint(optionBlock2, block.value())
+	}
+	switch {
+	case req.block1 >= 0 && a.more:
+		c.uint(optionBlock1, uint32(req.block1&^7|a.szx))
+	case req.block1 >= 0 && a.code>>5 == 2:
+		c.uint(optionBlock1, uint32(req.block1))
+	}
+	if block.present && req.size2 {
+		c.uint(optionSize2, uint32(size))
+	}
+	if a.size1 > 0 {
+		c.uint(optionSize1, a.size1)
+	}
+	return c.payload(body)
 }
 
 // answered returns the exchange of a request that came before.
@@ -283,24 +279,4 @@ func (n *node) remember(e exchange) {
 	}
 	copy(n.exchanges, n.exchanges[1:])
 	n.exchanges[maxExchanges-1] = e
-}
-
-// linkMatches applies a query filter to one link (RFC 6690, section 4.1): name=value
-// or name=prefix*. attributes holds href and the attributes of the link.
-func linkMatches(query string, attributes map[string]string) bool {
-	name, want, ok := strings.Cut(query, "=")
-	if !ok {
-		return false
-	}
-	have, ok := attributes[name]
-	if !ok {
-		return false
-	}
-	prefix, wild := strings.CutSuffix(want, "*")
-	for _, v := range strings.Fields(have) { // space-separated values match one by one
-		if v == want || wild && strings.HasPrefix(v, prefix) {
-			return true
-		}
-	}
-	return false
 }

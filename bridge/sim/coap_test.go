@@ -231,9 +231,9 @@ func TestListing(t *testing.T) {
 		t.Errorf("content format %v", f)
 	}
 	all := string(c.blocks(pathCore))
-	entry := regexp.MustCompile(`^</[a-z]+>;rt="[a-z]+";if="[a-z]+";ct=("[0-9 ]+"|[0-9]+)$`)
+	entry := regexp.MustCompile(`^</[a-z/]+>;rt="[a-z]+";if="[a-z]+";ct=("[0-9 ]+"|[0-9]+)(;obs)?$`)
 	links := bytes.Split([]byte(all), []byte(","))
-	if len(links) != 5 {
+	if len(links) != 10 {
 		t.Errorf("%d links: %s", len(links), all)
 	}
 	for _, l := range links {
@@ -241,7 +241,7 @@ func TestListing(t *testing.T) {
 			t.Errorf("link %q", l)
 		}
 	}
-	for query, want := range map[string]int{"rt=temperature": 1, "rt=temp*": 1, "if=sensor": 3, "href=/output": 1, "rt=none": 0, "ct=110": 3, "x": 0, "title=a": 0} {
+	for query, want := range map[string]int{"rt=temperature": 1, "rt=temp*": 1, "if=sensor": 4, "href=/output": 1, "href=/output*": 2, "rt=none": 0, "ct=110": 4, "obs": 5, "x": 0, "title=a": 0} {
 		a := c.ask(codes.GET, pathCore, "", option(gocoap.URIQuery, []byte(query)...))
 		body := a.Payload
 		if v, err := a.Options.GetUint32(gocoap.Block2); err == nil && v&8 != 0 {

@@ -7,6 +7,7 @@ import (
 	"strconv"
 	"strings"
 	"text/tabwriter"
+	"time"
 
 	"culvert/bridge/drop"
 	"culvert/bridge/radio"
@@ -20,6 +21,20 @@ reset                    set all counts to zero
 cut node NODE            switch a node off
 restore node NODE        switch it on: it boots and joins again
 reboot node NODE         both
+reboot NODE              restart its program only: it stays in the mesh and says nothing, and has
+                         forgotten its observers, settings and output
+silent NODE [SECONDS]    its program hangs: it hears nothing and says nothing; 0 ends it, none: no end
+mute NODE [SECONDS]      it hears and obeys, and says nothing
+slow NODE SECONDS        it answers CoAP so late, and acknowledges at once; 0 ends it
+slow NODE SECONDS quiet  it answers so late, and is silent meanwhile
+interlock NODE on|off    the local interlock of its output: off, and writes of 1 refused (4.09)
+notify NODE              its observers are notified now
+stale-order NODE         its next notification goes out behind the one after it
+duplicate NODE           its next CoAP message goes out twice
+etag NODE                its entity tags change, its representations do not
+log NODE WORD            a line more in its /log, at the front
+coap                     the nodes: CoAP messages, observers, output and its lease
+observers                who observes which node
 cut link NODE NODE       a radio link carries nothing; the gateway's radio is "gateway"
 restore link NODE NODE
 cut radio                switch the gateway's radio off
@@ -29,7 +44,7 @@ cut line silent          leave it open, but let nothing pass
 restore line             the radio is there again, with the same boot id
 loss P                   lose this share of all attempts (0 to 1), on every radio link
 loss site                lose what the site's plan says
-json list                the same as list, links or stats, as one line of JSON
+json list                the same as list, links, stats or observers, as one line of JSON
 help                     this list
 `
 
@@ -90,6 +105,34 @@ func commands() []command {
 			}
 			return m.RestoreNode(a[0])
 		})},
+		{"reboot", 1, onNode((*Mesh).Reboot)},
+		{"notify", 1, onNode((*Mesh).Notify)},
+		{"stale-order", 1, onNode((*Mesh).StaleOrder)},
+		{"duplicate", 1, onNode((*Mesh).Duplicate)},
+		{"etag", 1, onNode((*Mesh).ChangeTags)},
+		{"log", 2, onMesh(func(m *Mesh, a []string) error { return m.AddLog(a[0], a[1]) })},
+		{"silent", 1, onMesh(func(m *Mesh, a []string) error { return m.Silence(a[0], -1) })},
+		{"silent", 2, onMesh(func(m *Mesh, a []string) error { return forSeconds(a, m.Silence) })},
+		{"mute", 1, onMesh(func(m *Mesh, a []string) error { return m.Mute(a[0], -1) })},
+		{"mute", 2, onMesh(func(m *Mesh, a []string) error { return forSeconds(a, m.Mute) })},
+		{"slow", 2, onMesh(func(m *Mesh, a []string) error {
+			return forSeconds(a, func(name string, d time.Duration) error { return m.Slow(name, d, false) })
+		})},
+		{"slow", 3, onMesh(func(m *Mesh, a []string) error {
+			if a[2] != "quiet" {
+				return fmt.Errorf("sim: slow NODE SECONDS %q: want \"quiet\", or nothing", a[2])
+			}
+			return forSeconds(a, func(name string, d time.Duration) error { return m.Slow(name, d, true) })
+		})},
+		{"interlock", 2, onMesh(func(m *Mesh, a []string) error {
+			if a[1] != "on" && a[1] != "off" {
+				return fmt.Errorf("sim: interlock NODE %q: want on or off", a[1])
+			}
+			return m.Interlock(a[0], a[1] == "on")
+		})},
+		{"coap", 0, show(listCoAP)},
+		{"observers", 0, show(listObservers)},
+		{"json observers", 0, encode(func(m *Mesh) any { return m.Observers() })},
 		{"cut link", 2, onMesh(func(m *Mesh, a []string) error { return m.CutLink(a[0], a[1]) })},
 		{"restore link", 2, onMesh(func(m *Mesh, a []string) error { return m.RestoreLink(a[0], a[1]) })},
 		{"cut radio", 0, onMesh(func(m *Mesh, _ []string) error { return m.CutRadio() })},
@@ -109,19 +152,39 @@ func commands() []command {
 	}
 }
 
+// onNode makes a command of what a Mesh does to one node.
+func onNode(f func(m *Mesh, name string) error) func(*Radio, []string) (string, error) {
+	return onMesh(func(m *Mesh, args []string) error { return f(m, args[0]) })
+}
+
+// forSeconds calls f with a node's name and a time, from the words of a command.
+func forSeconds(args []string, f func(string, time.Duration) error) error {
+	sec, err := strconv.ParseFloat(args[1], 64)
+	if err != nil || !(sec >= 0 && sec <= maxPeriod) {
+		return fmt.Errorf("sim: %q: want seconds, 0 to %d", args[1], maxPeriod)
+	}
+	return f(args[0], time.Duration(sec*float64(time.Second)))
+}
+
 // Exec carries out one line of Commands, and returns what it has to say.
 func (r *Radio) Exec(line string) (string, error) {
 	words := strings.Fields(line)
+	var miscounted error
 	for _, c := range commands() {
 		name := strings.Fields(c.words)
 		if len(words) < len(name) || !slices.Equal(words[:len(name)], name) {
 			continue
 		}
 		args := words[len(name):]
-		if len(args) != c.args {
-			return "", fmt.Errorf("sim: %q takes %d names or numbers, and %d were given", c.words, c.args, len(args))
+		if len(args) == c.args {
+			return c.do(r, args)
 		}
-		return c.do(r, args)
+		if miscounted == nil {
+			miscounted = fmt.Errorf("sim: %q takes %d names or numbers, and %d were given", c.words, c.args, len(args))
+		}
+	}
+	if miscounted != nil {
+		return "", miscounted
 	}
 	return "", fmt.Errorf("sim: command %q is not known: try help", strings.TrimSpace(line))
 }
@@ -139,6 +202,28 @@ func listNodes(m *Mesh, w *tabwriter.Writer) {
 		}
 		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%d\t%s\t%d\t%d\t%d\t%d\t%d\t%s\n", n.Name, n.EUI64, short, n.State,
 			n.Hops, parents, n.Sent, n.Received, n.Relayed, n.Lost, n.Queued, n.Output)
+	}
+}
+
+func listCoAP(m *Mesh, w *tabwriter.Writer) {
+	fmt.Fprintln(w, "NODE\tRECEIVED\tSENT\tNOTIFICATIONS\tOBSERVERS\tOUTPUT\tLEASE\tINTERLOCK")
+	for _, n := range m.Nodes() {
+		lease, interlock := "-", "off"
+		if n.Lease > 0 {
+			lease = fmt.Sprintf("%d s", n.Lease)
+		}
+		if n.Interlock {
+			interlock = "on"
+		}
+		fmt.Fprintf(w, "%s\t%d\t%d\t%d\t%d\t%s\t%s\t%s\n", n.Name, n.CoAPReceived, n.CoAPSent, n.Notifications,
+			n.Observers, n.Output, lease, interlock)
+	}
+}
+
+func listObservers(m *Mesh, w *tabwriter.Writer) {
+	fmt.Fprintln(w, "NODE\tCLIENT\tTOKEN\tRESOURCE\tNOTIFICATIONS")
+	for _, o := range m.Observers() {
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%d\n", o.Node, o.Client, o.Token, o.Path, o.Notifications)
 	}
 }
 

@@ -19,6 +19,7 @@ func (m *Mesh) CutNode(name string) error {
 	nd.state = stateOff
 	nd.reportAt = 0
 	nd.receiver = nil
+	m.forgetAll(n)
 	if nd.station == nil {
 		nd.known = false
 		m.tell(radio.Event{Kind: radio.EventDetached, Node: radio.NodeInfo{Addr: nd.eui64, Short: nd.short}})
@@ -42,6 +43,7 @@ func (m *Mesh) RestoreNode(name string) error {
 		}
 		nd.state, nd.known = stateJoined, true
 		m.powerUp(n)
+		m.renumber(n)
 		m.scheduleReport(n, m.now+m.between(0, nd.period))
 		m.tell(radio.Event{Kind: radio.EventAttached, Node: m.info(n)})
 		return nil
@@ -50,6 +52,7 @@ func (m *Mesh) RestoreNode(name string) error {
 		return fmt.Errorf("sim: node %q is not cut", name)
 	}
 	nd.station.cut = false
+	m.renumber(n)
 	m.switchOn(n)
 	return nil
 }

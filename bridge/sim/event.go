@@ -1,6 +1,9 @@
 package sim
 
-import "time"
+import (
+	"slices"
+	"time"
+)
 
 // event is something that happens by itself at a time.
 type event struct {
@@ -22,6 +25,7 @@ const (
 	eventReport                  // a node publishes its readings
 	eventStats                   // link statistics are due
 	eventTidy                    // a node looks after its reassembly
+	eventWake                    // a node's program has something to do by itself
 )
 
 // before orders events by time, then by age. seq may wrap around: what is in the
@@ -30,8 +34,9 @@ func (e event) before(f event) bool {
 	return e.at < f.at || e.at == f.at && int32(e.seq-f.seq) < 0
 }
 
-// agenda is a binary heap of events. An event cannot be taken back: whoever finds
-// it out of date when it comes up lets it pass.
+// agenda is a binary heap of events. To take events back costs a look at all of
+// them: who finds one out of date when it comes up lets it pass, and drop is for
+// what could be put on it without end.
 type agenda struct {
 	heap []event
 	seq  uint32
@@ -64,17 +69,30 @@ func (a *agenda) pop() event {
 	last := len(a.heap) - 1
 	a.heap[0] = a.heap[last]
 	a.heap = a.heap[:last]
-	i := 0
+	a.sink(0)
+	return e
+}
+
+// drop takes the events of one kind of a node back.
+func (a *agenda) drop(kind eventKind, node int32) {
+	a.heap = slices.DeleteFunc(a.heap, func(e event) bool { return e.kind == kind && e.node == node })
+	for i := len(a.heap)/2 - 1; i >= 0; i-- {
+		a.sink(i)
+	}
+}
+
+// sink puts an event below those that come before it.
+func (a *agenda) sink(i int) {
 	for {
 		child := 2*i + 1
-		if child >= last {
-			return e
+		if child >= len(a.heap) {
+			return
 		}
-		if child+1 < last && a.heap[child+1].before(a.heap[child]) {
+		if child+1 < len(a.heap) && a.heap[child+1].before(a.heap[child]) {
 			child++
 		}
 		if !a.heap[child].before(a.heap[i]) {
-			return e
+			return
 		}
 		a.heap[i], a.heap[child] = a.heap[child], a.heap[i]
 		i = child

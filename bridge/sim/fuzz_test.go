@@ -86,7 +86,7 @@ func FuzzCoAP(f *testing.F) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		answer := m.serveCoAP(1, nil, from, b)
+		answer := m.serveCoAP(1, nil, netip.Addr{}, from, b)
 		if len(answer) > 0 {
 			out := gocoap.Message{Options: make(gocoap.Options, 0, 16)}
 			if n, err := coder.DefaultCoder.Decode(answer, &out); err != nil || n != len(answer) {

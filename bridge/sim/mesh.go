@@ -99,6 +99,8 @@ type Mesh struct {
 
 	adaptation adaptation // what the nodes share
 	scratch    []byte     // the representation of a resource
+	answer     []byte     // the CoAP message being sent
+	beside     func(node string, to netip.AddrPort, msg []byte)
 	stats      Stats
 }
 
@@ -234,6 +236,8 @@ func (m *Mesh) happen(e event) {
 		m.tellLinks()
 	case eventTidy:
 		m.tidy(e.node)
+	case eventWake:
+		m.awake(e)
 	}
 }
 

@@ -3,6 +3,7 @@ package sim
 import (
 	"encoding/binary"
 	"errors"
+	"strings"
 )
 
 // Message types (RFC 7252, section 3).
@@ -13,30 +14,46 @@ const (
 	typeRST byte = 3
 )
 
-// Codes (RFC 7252, sections 5.8 and 5.9; RFC 7959, section 2.9).
+// Codes (RFC 7252, sections 5.8 and 5.9; RFC 7959, section 2.9; RFC 8132, section 6).
 const (
 	codeEmpty        byte = 0
 	codeGET          byte = 1
 	codePOST         byte = 2
 	codePUT          byte = 3
+	codeDELETE       byte = 4
+	codeFETCH        byte = 5
+	codePATCH        byte = 6
+	codeIPATCH       byte = 7
+	codeCreated      byte = 2<<5 | 1
+	codeDeleted      byte = 2<<5 | 2
+	codeValid        byte = 2<<5 | 3
 	codeChanged      byte = 2<<5 | 4
 	codeContent      byte = 2<<5 | 5
+	codeContinue     byte = 2<<5 | 31
 	codeBadRequest   byte = 4 << 5
 	codeBadOption    byte = 4<<5 | 2
 	codeNotFound     byte = 4<<5 | 4
 	codeNoMethod     byte = 4<<5 | 5
 	codeNotAccept    byte = 4<<5 | 6
+	codeIncomplete   byte = 4<<5 | 8
+	codeConflict     byte = 4<<5 | 9
+	codePrecondition byte = 4<<5 | 12
 	codeTooLarge     byte = 4<<5 | 13
 	codeUnsupported  byte = 4<<5 | 15
+	codeUnprocessed  byte = 4<<5 | 22
 	codeInternal     byte = 5 << 5
 	codeProxyRefused byte = 5<<5 | 5
 )
 
-// Option numbers (RFC 7252, section 5.10; RFC 7959, section 2.1).
+// Option numbers (RFC 7252, section 5.10; RFC 7641, section 2; RFC 7959, section 2.1).
 const (
+	optionIfMatch       = 1
 	optionUriHost       = 3
 	optionETag          = 4
+	optionIfNoneMatch   = 5
+	optionObserve       = 6
 	optionUriPort       = 7
+	optionLocationPath  = 8
 	optionUriPath       = 11
 	optionContentFormat = 12
 	optionMaxAge        = 14
@@ -47,12 +64,16 @@ const (
 	optionSize2         = 28
 	optionProxyUri      = 35
 	optionProxyScheme   = 39
+	optionSize1         = 60
 )
 
-// Content formats (RFC 7252, section 12.3; RFC 8428, section 12.3).
+// Content formats (RFC 7252, section 12.3; RFC 8132, section 6; RFC 8428, section 12.3).
 const (
 	formatText      = 0
 	formatLinks     = 40
+	formatJSON      = 50
+	formatMerge     = 52 // application/merge-patch+json, RFC 7396
+	formatCBOR      = 60
 	formatSenML     = 110
 	formatSenMLCBOR = 112
 )
@@ -192,6 +213,15 @@ func (c *composer) uint(number int, v uint32) {
 		i++
 	}
 	c.option(number, raw[i:])
+}
+
+// path adds an option for each segment of a path without its first slash.
+func (c *composer) path(number int, path string) {
+	for path != "" {
+		var segment string
+		segment, path, _ = strings.Cut(path, "/")
+		c.option(number, []byte(segment))
+	}
 }
 
 // payload ends the message.

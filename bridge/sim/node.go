@@ -44,6 +44,7 @@ type node struct {
 	station      *station        // nil in an ideal mesh
 	receiver     *adapt.Receiver // nil while there is nothing to put together
 	exchanges    []exchange
+	extra        *extra
 	period       time.Duration // of the reports
 	reportAt     time.Duration // 0: none is due
 	message      uint16        // id of the last CoAP message it sent by itself
@@ -60,6 +61,7 @@ type node struct {
 // counters are a node's own.
 type counters struct {
 	Sent, Received, Relayed, Lost, QueueFull uint32
+	CoAPReceived, CoAPSent, Notifications    uint32
 }
 
 func (n *node) climate() Climate {
@@ -95,8 +97,7 @@ func (a *adaptation) init(*Mesh) {
 func (m *Mesh) powerUp(n int32) {
 	nd := &m.nodes[n]
 	nd.period = m.period
-	nd.output = 0
-	nd.exchanges = nil
+	m.forgetAll(n)
 	nd.receiver = nil
 	nd.reportAt = 0
 	nd.tag = uint16(m.random.Uint32())
@@ -257,7 +258,7 @@ func (m *Mesh) report(e event) {
 		return
 	}
 	m.scheduleReport(e.node, m.now+nd.period)
-	if nd.state != stateJoined {
+	if !m.speaks(e.node) {
 		return
 	}
 	body, err := senml.AppendJSON(m.scratch[:0], pack(nd.eui64, m.readingsOf(e.node), sensors[:]...))
@@ -269,16 +270,13 @@ func (m *Mesh) report(e event) {
 	nd.token++
 	var token [2]byte
 	binary.BigEndian.PutUint16(token[:], nd.token)
-	udp := beginUDP(m.adaptation.upper[:0], portCoAP, portCoAP)
-	c := compose(udp, typeNON, codePOST, nd.message, token[:])
+	c := compose(m.answer[:0], typeNON, codePOST, nd.message, token[:])
 	c.option(optionUriPath, []byte("readings"))
 	c.uint(optionContentFormat, formatSenML)
-	udp = c.payload(body)
-	m.adaptation.upper = udp
+	m.answer = c.payload(body)
 	m.stats.Reports++
 	to := m.gatewayAddr()
-	src, link := m.address(e.node, to, to)
-	m.sendUpper(e.node, link, src, to, ipv6.ProtoUDP, udp)
+	m.say(e.node, to, netip.AddrPortFrom(to, portCoAP), m.answer)
 }
 
 // sendUpper sends an upper-layer message, whose checksum it fills in.

@@ -13,6 +13,9 @@ const udpHeaderLen = 8
 // packet is a node's network layer: it takes what is for it, and answers.
 func (m *Mesh) packet(n int32, p ipv6.Packet) {
 	m.stats.PacketsReceived++
+	if m.silent(n) {
+		return
+	}
 	if _, ok := m.owns(n, p.Destination()); !ok {
 		m.dropped(drop.UnknownNode) // a node does not forward
 		return
@@ -74,14 +77,7 @@ func (m *Mesh) udp(n int32, p ipv6.Packet, at int) {
 		m.icmpError(n, p, ipv6.ICMPError{Type: ipv6.TypeUnreachable, Code: ipv6.CodePort})
 		return
 	}
-	b := beginUDP(m.adaptation.upper[:0], dstPort, srcPort)
-	b = m.serveCoAP(n, b, netip.AddrPortFrom(p.Source(), srcPort), d[udpHeaderLen:size])
-	m.adaptation.upper = b
-	if len(b) == udpHeaderLen || srcPort == 0 {
-		return
-	}
-	src, link := m.address(n, p.Destination(), p.Source())
-	m.sendUpper(n, link, src, p.Source(), ipv6.ProtoUDP, b)
+	m.hearCoAP(n, p.Destination(), netip.AddrPortFrom(p.Source(), srcPort), d[udpHeaderLen:size])
 }
 
 // beginUDP appends a UDP header; length and checksum are filled in by sendUpper.

@@ -32,11 +32,12 @@ type Radio struct {
 
 	mu      sync.Mutex // guards what follows
 	mesh    *Mesh
-	began   time.Time     // when the mesh's time was 0; zero before Run
-	current *line         // nil while no daemon is there
-	lineCut bool          // no line is served
-	mended  chan struct{} // closed when the line is not cut any more; nil while it is not
-	silent  bool          // nothing passes the line
+	began   time.Time               // when the mesh's time was 0; zero before Run
+	current *line                   // nil while no daemon is there
+	lineCut bool                    // no line is served
+	mended  chan struct{}           // closed when the line is not cut any more; nil while it is not
+	silent  bool                    // nothing passes the line
+	doors   map[string]*net.UDPConn // of nodes that are served past the mesh
 }
 
 // NewRadio returns a Radio for a mesh, which belongs to it from now on. The mesh's
@@ -83,7 +84,7 @@ func (r *Radio) Run(ctx context.Context) error {
 		case <-r.wake:
 		}
 		wait := time.Hour
-		r.Do(func(m *Mesh) {
+		r.do(func(m *Mesh) {
 			if at, ok := m.Next(); ok {
 				wait = max(r.wall(at-m.Now()), 0)
 			}
@@ -99,10 +100,15 @@ func (r *Radio) wall(d time.Duration) time.Duration {
 
 // Do calls f with the mesh at the present time. f must not call the Radio.
 func (r *Radio) Do(f func(*Mesh)) {
+	r.do(f)
+	r.poke()
+}
+
+func (r *Radio) do(f func(*Mesh)) {
 	r.mu.Lock()
+	defer r.mu.Unlock()
 	r.advanceLocked()
 	f(r.mesh)
-	r.mu.Unlock()
 }
 
 func (r *Radio) advanceLocked() {

@@ -1,6 +1,8 @@
 package sim
 
 import (
+	"encoding/hex"
+
 	"culvert/bridge/drop"
 	"culvert/bridge/ieee802154"
 )
@@ -44,6 +46,22 @@ type NodeStats struct {
 	QueueFull uint32          `json:"queue_full"` // frames and packets that found its queue full
 	Queued    int             `json:"queued"`     // frames now
 	Output    string          `json:"output"`     // off, on
+
+	CoAPReceived  uint32 `json:"coap_received"` // messages at its CoAP port, of every kind
+	CoAPSent      uint32 `json:"coap_sent"`     // messages from it: answers, notifications, reports, repetitions
+	Notifications uint32 `json:"notifications"` // of these, those to observers, each counted once
+	Observers     int    `json:"observers"`     // now
+	Lease         int    `json:"lease"`         // seconds for which the output stays on, rounded up; 0: no lease
+	Interlock     bool   `json:"interlock"`     // the local one of the output
+}
+
+// ObserverStats is one observation of a node.
+type ObserverStats struct {
+	Node          string `json:"node"`
+	Client        string `json:"client"` // address and port
+	Token         string `json:"token"`  // in hex
+	Path          string `json:"path"`
+	Notifications uint32 `json:"notifications"`
 }
 
 // HopStats are the counts of one direction of a radio link.
@@ -93,6 +111,14 @@ func (m *Mesh) nodeStats(n int32) NodeStats {
 		Name: nd.name, EUI64: nd.eui64, Short: nd.short, State: nd.state.String(),
 		Sent: nd.stats.Sent, Received: nd.stats.Received, Relayed: nd.stats.Relayed,
 		Lost: nd.stats.Lost, QueueFull: nd.stats.QueueFull, Output: nd.outputOf(),
+		CoAPReceived: nd.stats.CoAPReceived, CoAPSent: nd.stats.CoAPSent, Notifications: nd.stats.Notifications,
+		Lease: leaseSeconds(m.leaseLeft(n)),
+	}
+	if x := nd.extra; x != nil {
+		s.Interlock = x.interlock
+		if x.watch != nil {
+			s.Observers = len(x.watch.observers)
+		}
 	}
 	if nd.station == nil {
 		s.Parents[0], s.Hops = GatewayName, 1
@@ -105,6 +131,23 @@ func (m *Mesh) nodeStats(n int32) NodeStats {
 	}
 	s.Hops, s.Queued = m.hops(n), len(nd.station.queue)
 	return s
+}
+
+// Observers returns who observes which node, in the order of the Site.
+func (m *Mesh) Observers() []ObserverStats {
+	out := []ObserverStats{}
+	for i := range m.nodes {
+		x := m.nodes[i].extra
+		if x == nil || x.watch == nil {
+			continue
+		}
+		for _, o := range x.watch.observers {
+			out = append(out, ObserverStats{
+				Node: m.nodes[i].name, Client: o.peer.String(), Token: hex.EncodeToString(o.token), Path: o.path, Notifications: o.told,
+			})
+		}
+	}
+	return out
 }
 
 // Hops returns the counts of each direction of each radio link, in the order of the
