@@ -1,6 +1,7 @@
 // Package bridge assembles one mesh from its parts and runs it: a radio
 // attachment, the node table, the packet path with its 6LoWPAN adaptation layer
-// (RFC 4944, RFC 6282) and a TUN interface.
+// (RFC 4944, RFC 6282), neighbour discovery with the nodes (RFC 6775), a TUN
+// interface, and what of all this outlives the daemon.
 package bridge
 
 import (
@@ -15,8 +16,9 @@ import (
 
 	"culvert/bridge/adapt"
 	"culvert/bridge/forward"
-	"culvert/bridge/lowpan"
+	"culvert/bridge/nd"
 	"culvert/bridge/node"
+	"culvert/bridge/policy"
 	"culvert/bridge/radio"
 )
 
@@ -46,14 +48,21 @@ type Options struct {
 	// ends Run.
 	OpenTun func() (Tun, error)
 
-	Contexts            map[uint8]netip.Prefix // of header compression; context 0 is the mesh prefix
-	Places              []node.Place
-	Admit               node.Admit
-	Period              time.Duration // between a node's reports; 0: no node is ever late
-	MaxNodes            int           // 65,536
+	Contexts   map[uint8]netip.Prefix // of header compression; nil: context 0 is the mesh prefix
+	Places     []node.Place
+	Admit      node.Admit
+	Period     time.Duration // between a node's reports; 0: no node is ever late
+	MaxNodes   int           // 65,536
+	Registered bool          // addresses = "registered": only what nodes registered or claimed is served
+	// Store keeps what outlives the daemon, under the name of the mesh; whoever opened
+	// it closes it after Run. Nil: nothing does.
+	Store               *node.Store
 	Full                bool          // encoding = "full" for every node
 	ElidedChecksumPorts []uint16      // UDP ports whose elided checksums are restored (RFC 6282, 4.3.2)
 	MaxAge              time.Duration // of a packet in a queue; 10 s
+	// Policy says what may pass between the mesh and other hosts, and from node to
+	// node. Nil: everything.
+	Policy *policy.Engine
 
 	Log *slog.Logger
 	Now func() time.Time
@@ -65,6 +74,7 @@ type Mesh struct {
 	log   *slog.Logger
 	nodes *node.Table
 	fwd   *forward.Forwarder
+	keep  *keeper // nil: nothing is kept
 
 	running  atomic.Bool
 	tunUp    atomic.Bool
@@ -87,28 +97,64 @@ func New(o Options) (*Mesh, error) {
 	if o.Now == nil {
 		o.Now = time.Now
 	}
-	nodes, err := node.New(node.Options{Prefix: o.Prefix, Admit: o.Admit, Places: o.Places, Period: o.Period, Max: o.MaxNodes})
+	nodes, err := node.New(node.Options{Prefix: o.Prefix, Admit: o.Admit, Places: o.Places, Period: o.Period,
+		Max: o.MaxNodes, Registered: o.Registered})
 	if err != nil {
 		return nil, fmt.Errorf("bridge: mesh %q: %w", o.Name, err)
 	}
-	contexts := map[uint8]netip.Prefix{0: o.Prefix}
-	if o.Contexts != nil {
-		contexts = o.Contexts
-	}
 	m := &Mesh{opt: o, log: o.Log.With("mesh", o.Name), nodes: nodes}
-	m.fwd = forward.New(forward.Options{
-		Table:    nodes,
-		Radio:    o.Radio,
-		Gateway:  o.Gateway,
-		Contexts: lowpan.NewContexts(contexts),
-		Full:     o.Full,
-		Adapt:    adapt.Options{ElidedChecksumPorts: o.ElidedChecksumPorts},
-		MaxAge:   o.MaxAge,
-		Tag:      uint16(o.Now().UnixNano()), // a restarted gateway does not repeat the last tags
-		Log:      m.log.With("part", "forward"),
-		Now:      o.Now,
-	})
+	server, err := m.discovery()
+	if err != nil {
+		return nil, err
+	}
+	fo := forward.Options{
+		Table:     nodes,
+		Radio:     o.Radio,
+		Gateway:   o.Gateway,
+		Discovery: server,
+		Full:      o.Full,
+		Adapt:     adapt.Options{ElidedChecksumPorts: o.ElidedChecksumPorts},
+		MaxAge:    o.MaxAge,
+		Policy:    o.Policy,
+		Name:      o.Name,
+		Tag:       uint16(o.Now().UnixNano()), // a restarted gateway does not repeat the last tags
+		Log:       m.log.With("part", "forward"),
+		Now:       o.Now,
+	}
+	if m.keep != nil {
+		fo.Keep = m.keep.unsaved
+	}
+	m.fwd = forward.New(fo)
+	if m.keep != nil {
+		m.keep.saved, m.keep.bindings = m.fwd.Saved, m.fwd.Bindings
+	}
 	return m, nil
+}
+
+// discovery makes the server of neighbour discovery, with what the store knows.
+func (m *Mesh) discovery() (*nd.Server, error) {
+	o := &m.opt
+	contexts := []nd.Context{{ID: 0, Prefix: o.Prefix}}
+	if o.Contexts != nil {
+		contexts = contexts[:0]
+		for id, p := range o.Contexts {
+			contexts = append(contexts, nd.Context{ID: id, Prefix: p})
+		}
+	}
+	no := nd.Options{Prefix: o.Prefix.Masked(), Gateway: o.Gateway, Table: m.nodes, Contexts: contexts, Registered: o.Registered}
+	if o.Store == nil {
+		return nd.New(no, nd.State{}, o.Now()), nil
+	}
+	k, state, err := newKeeper(o.Store, o.Name, m.nodes, m.log.With("part", "state"), o.Now)
+	if err != nil {
+		return nil, fmt.Errorf("bridge: %w", err)
+	}
+	server := nd.New(no, state, o.Now())
+	if err := k.begin(server); err != nil {
+		return nil, fmt.Errorf("bridge: %w", err)
+	}
+	m.keep = k
+	return server, nil
 }
 
 // Name returns the name of the mesh.
@@ -129,11 +175,15 @@ type Stats struct {
 	Ticks    uint64 // of the goroutine that lets what is too old end, four a second
 	Forward  forward.Stats
 	Nodes    node.Stats
+	Policy   policy.Stats // all zero without one
 }
 
 // Stats returns the figures now.
 func (m *Mesh) Stats() Stats {
 	s := Stats{Name: m.opt.Name, TunUp: m.tunUp.Load(), TunDowns: m.tunDowns.Load(), Ticks: m.ticks.Load(), Forward: m.fwd.Stats(), Nodes: m.nodes.Stats()}
+	if m.opt.Policy != nil {
+		s.Policy = m.opt.Policy.Stats(m.opt.Now())
+	}
 	s.Up = m.running.Load() && s.TunUp && s.Forward.Radio.Up
 	return s
 }

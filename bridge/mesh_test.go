@@ -143,7 +143,7 @@ func sums(t testing.TB, s forward.Stats) {
 	}
 	for i, d := range []forward.Direction{s.ToMesh, s.FromMesh} {
 		name := [...]string{"to mesh", "from mesh"}[i]
-		if ends := d.Delivered + d.Turned + count(d.Dropped) + d.Queued; d.Offered != ends {
+		if ends := d.Delivered + d.Handled + d.Turned + count(d.Dropped) + d.Queued; d.Offered != ends {
 			t.Errorf("%s: %d packets offered, %d delivered + %d turned + %d dropped + %d queued", name, d.Offered, d.Delivered, d.Turned, count(d.Dropped), d.Queued)
 		}
 		if ends := d.FramesConsumed + d.FramesReturned + d.FramesInFlight + count(d.FramesDropped); d.Frames != ends {

@@ -47,6 +47,10 @@ func (m *Mesh) Run(ctx context.Context) error {
 	}
 	m.running.Store(true)
 	endSender := begin(m.fwd.Run)
+	endKeeper := func() {}
+	if m.keep != nil {
+		endKeeper = begin(m.keep.run)
+	}
 	endTicker := begin(m.tick)
 	endTun := begin(func(ctx context.Context) error { return m.readTun(ctx, dev) })
 	endRadio := begin(m.readRadio)
@@ -56,6 +60,7 @@ func (m *Mesh) Run(ctx context.Context) error {
 	endRadio()
 	endTun()
 	endTicker()
+	endKeeper()
 	endSender()
 	m.fwd.Close()
 	if err := context.Cause(ctx); !errors.Is(err, context.Canceled) && !errors.Is(err, context.DeadlineExceeded) {

@@ -66,8 +66,12 @@ const (
 	NotAdmitted
 	RoutingType0
 	KernelOwn
+	GroupReport
 	Policy
+	RateLimited
+	AirLimited
 	NeighborInvalid
+	RegistryBusy
 
 	// The way to the node.
 	QueueFull
@@ -141,8 +145,12 @@ var table = [Count]about{
 	NotAdmitted:        {"not-admitted", "configuration, admit", "the node is not listed and admit is \"listed\""},
 	RoutingType0:       {"routing-type-0", "RFC 5095, 3", "a type 0 routing header"},
 	KernelOwn:          {"kernel-own", "RFC 4861; RFC 3810", "what the gateway's kernel says by itself on the interface: router and neighbour solicitations, group reports"},
+	GroupReport:        {"group-report", "RFC 3810; RFC 2710", "a node's report of the groups that it listens to: nothing is forwarded to groups here"},
 	Policy:             {"policy", "RFC 6092; RFC 4890", "no rule lets it pass"},
+	RateLimited:        {"rate-limited", "RFC 6583, 7; configuration, rate", "a rule lets it pass, but not so many in that time"},
+	AirLimited:         {"air-limited", "RFC 6583, 7; configuration, airtime", "the air that packets to the node, or to the mesh, may take was used up"},
 	NeighborInvalid:    {"neighbor-invalid", "RFC 4861, 6.1 and 7.1", "a neighbour discovery message that is not valid"},
+	RegistryBusy:       {"registry-busy", "DEVELOPERS.md, state", "a neighbour discovery message whose changes could not be kept: too many wait for the disk"},
 
 	QueueFull:    {"queue-full", "RFC 7567, 1", "the queue of the node was full"},
 	QueueExpired: {"queue-expired", "DEVELOPERS.md, sending", "waited in the queue of the node for too long"},

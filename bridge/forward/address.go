@@ -70,6 +70,35 @@ func (o *own) is(b []byte) bool {
 // isLocal reports whether they are its link-local one.
 func (o *own) isLocal(b []byte) bool { return o.hasLocal && [16]byte(b) == o.linkLocal }
 
+// joined reports whether the 16 octets are a group of the link that the gateway is
+// in: all nodes, all routers, and the solicited-node groups of its own addresses
+// (RFC 4291, section 2.8).
+func (o *own) joined(b []byte) bool {
+	g := [16]byte(b)
+	for i := range o.groups {
+		if g == o.groups[i] {
+			return true
+		}
+	}
+	return false
+}
+
+// groupTalk returns why a packet of a node to a group ends, if it is talk of the link
+// itself: listener discovery, also behind the hop-by-hop header with the router alert
+// that it must have (RFC 2710, section 3; RFC 3810, section 5), or neighbour
+// discovery that is not as it must be.
+func groupTalk(p ipv6.Packet) drop.Reason {
+	u := ipv6.Walk(p)
+	if !linkTalk(p, u) {
+		return drop.None
+	}
+	switch p[u.Offset] {
+	case ipv6.TypeMLDQuery, ipv6.TypeMLDReport, ipv6.TypeMLDDone, ipv6.TypeMLDv2Report:
+		return drop.GroupReport
+	}
+	return drop.NeighborInvalid
+}
+
 // linkTalk reports whether p is a message that has a meaning on its own link only:
 // neighbour discovery (RFC 4861, RFC 6775) or multicast listener discovery (RFC
 // 2710, RFC 3810). RFC 4890, section 4.3.3: a router never passes one on.

@@ -52,6 +52,7 @@ var (
 	noNode   = netip.MustParseAddr("2001:db8::dead:beef:1:1")
 	ula      = netip.MustParseAddr("fd00:1:2:3::9")
 	mldGroup = netip.MustParseAddr("ff02::16")
+	opaque   = netip.MustParseAddr("2001:db8::1234:5678:9abc:def0")
 )
 
 var ends = []end{
@@ -74,8 +75,38 @@ var ends = []end{
 	{name: "multicast from the gateway", reason: drop.Multicast, do: func(r *rig) { r.down(udp(gwLocal, all1, 1, 4)) }},
 	{name: "multicast from outside", reason: drop.Multicast,
 		do: func(r *rig) { r.down(udp(outside, netip.MustParseAddr("ff0e::1"), 9, 4)) }},
-	{name: "multicast of a node", reason: drop.Multicast, mesh: true, do: func(r *rig) { r.up(nodeA, echo(local(nodeA), all1)) }},
-	{name: "router solicitation of a node", reason: drop.Multicast, mesh: true,
+	{name: "multicast of a node to a group that the gateway is not in", reason: drop.Multicast, mesh: true,
+		do: func(r *rig) { r.up(nodeA, echo(local(nodeA), netip.MustParseAddr("ff02::fd"))) }},
+	{name: "multicast of a node beyond the link", reason: drop.Multicast, mesh: true,
+		do: func(r *rig) { r.up(nodeA, echo(global(nodeA), netip.MustParseAddr("ff05::2"))) }},
+	{name: "group report of a node", reason: drop.GroupReport, mesh: true,
+		do: func(r *rig) {
+			r.up(nodeA, ext(icmp(local(nodeA), mldGroup, 1, 143, 0, 0, 0, 0, 0, 0, 0), 0, [6]byte{5, 2}))
+		}},
+	{name: "group report of a node that has no address yet", reason: drop.GroupReport, mesh: true,
+		do: func(r *rig) {
+			r.up(nodeA, ext(icmp(netip.IPv6Unspecified(), mldGroup, 1, 143, 0, 0, 0, 0, 0, 0, 0), 0, [6]byte{5, 2}))
+		}},
+	{name: "router solicitation where there is no neighbour discovery", reason: drop.NeighborInvalid, mesh: true,
+		do: func(r *rig) { r.up(nodeA, icmp(local(nodeA), routers, 255, 133, 0, 0, 0, 0, 0, 0, 0)) }},
+	{name: "router solicitation that came over a router", reason: drop.NeighborInvalid, mesh: true, make: discovering,
+		do: func(r *rig) { r.up(nodeA, icmp(local(nodeA), routers, 254, 133, 0, 0, 0, 0, 0, 0, 0)) }},
+	{name: "registration for which the disk is too slow", reason: drop.RegistryBusy, mesh: true, make: discovering,
+		do: func(r *rig) {
+			for range cap(r.unsaved) {
+				r.f.opt.Keep <- &Unsaved{}
+			}
+			r.up(nodeA, register(nodeA, opaque, 1))
+		}},
+	{name: "neighbour discovery while the radio has no EUI-64", reason: drop.NoLinkAddress, mesh: true,
+		make: func(t testing.TB) *rig {
+			r := newDiscovering(t)
+			info := forwardtest.Info()
+			info.EUI64, info.Short = ieee802154.Addr{}, ieee802154.Short(1)
+			r.radio.Up(info, 8, radio.NodeInfo{Addr: nodeA})
+			r.run()
+			return r
+		},
 		do: func(r *rig) { r.up(nodeA, icmp(local(nodeA), routers, 255, 133, 0, 0, 0, 0, 0, 0, 0)) }},
 
 	{name: "to the unspecified address", reason: drop.DestinationInvalid, do: func(r *rig) { r.down(udp(outside, netip.IPv6Unspecified(), 9, 4)) }},

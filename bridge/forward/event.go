@@ -1,6 +1,8 @@
 package forward
 
 import (
+	"time"
+
 	"culvert/bridge/drop"
 	"culvert/bridge/node"
 	"culvert/bridge/radio"
@@ -42,7 +44,9 @@ func (f *Forwarder) nodeEvent(ev *radio.Event) {
 			j.EUI64 = ev.Node.Short // none, or an EUI-64 that the table will refuse
 			j.Short = a
 		}
-		f.log(f.table.Attach(j, now))
+		c := f.table.Attach(j, now)
+		f.log(c)
+		f.shortMoved(c, now)
 	case radio.EventDetached:
 		f.log(f.table.Detach(a, now))
 	case radio.EventParent:
@@ -68,11 +72,13 @@ func (f *Forwarder) up(ev *radio.Event) {
 	f.receiveMu.Lock()
 	f.receiver.SetOwn(info.EUI64, info.Short)
 	f.receiveMu.Unlock()
+	samePAN := f.table.PAN() == info.PAN
 	f.table.SetPAN(info.PAN)
 	f.table.BeginSnapshot()
 	s.credits.Store(int64(ev.Credits))
 	s.info.Store(&info)
 	s.poke()
+	f.discoveryUp(info, samePAN, f.opt.Now())
 	f.opt.Log.Info("radio up", "radio", info.Name, "eui64", info.EUI64.String(), "short", info.Short.String(),
 		"pan", info.PAN, "boot", info.Boot, "max_short", info.MaxShort, "max_extended", info.MaxExtended, "credits", ev.Credits)
 }
@@ -112,9 +118,13 @@ func (f *Forwarder) log(c node.Change) {
 }
 
 // Tick lets what is too old end: datagrams in reassembly now, packets in the queues
-// as soon as the sender can. Call it a few times a second.
+// as soon as the sender can. What neighbour discovery has to do by itself is done.
+// Call it a few times a second.
 func (f *Forwarder) Tick() {
-	f.expireReassembly(f.opt.Now())
+	now := f.start.Add(time.Duration(f.now()))
+	f.expireReassembly(now)
+	f.tickDiscovery(now)
+	f.tellRefusals()
 	if f.counters.to.queued.Load() > 0 || f.counters.to.framesInFlight.Load() > 0 {
 		f.sender.ticked.Store(true)
 		f.sender.poke()

@@ -1,7 +1,7 @@
 // Package forward carries packets between a TUN interface and a mesh: the way to
 // the mesh (to_mesh.go) up to a bounded queue a node, the scheduler that empties
-// the queues into the radio (sender.go), and the way from the mesh (from_mesh.go).
-// It is a router of one link: RFC 8200 (hop limits, sizes), RFC 4443 (ICMPv6
+// the queues into the radio (sender.go), the way from the mesh (from_mesh.go), and
+// neighbour discovery with the nodes (discovery.go). It is a router of one link: RFC 8200 (hop limits, sizes), RFC 4443 (ICMPv6
 // errors), RFC 4291 and RFC 4007 (what may pass at all).
 package forward
 
@@ -18,19 +18,32 @@ import (
 	"culvert/bridge/ieee802154"
 	"culvert/bridge/ipv6"
 	"culvert/bridge/lowpan"
+	"culvert/bridge/nd"
 	"culvert/bridge/node"
+	"culvert/bridge/policy"
 	"culvert/bridge/radio"
 )
 
 // Options are a Forwarder's. Nil and zero mean the defaults.
 type Options struct {
-	Table    *node.Table // of the mesh; required
-	Radio    Radio       // takes frames; required
-	Gateway  netip.Addr  // the gateway's own address in the mesh; prefix::1
-	Contexts *lowpan.Contexts
-	Full     bool          // every node decodes every next header encoding
-	Adapt    adapt.Options // of the receiving end
-	Tag      uint16        // of the first fragmented datagram
+	Table    *node.Table      // of the mesh; required
+	Radio    Radio            // takes frames; required
+	Gateway  netip.Addr       // the gateway's own address in the mesh; prefix::1
+	Contexts *lowpan.Contexts // of header compression; with Discovery its contexts count
+	// Discovery answers the nodes' neighbour discovery, and is the Forwarder's from now
+	// on. Nil: it ends as neighbor-invalid.
+	Discovery *nd.Server
+	// Keep takes what Discovery must not forget. Whoever reads it calls Saved when it is
+	// on disk; what finds no room in it is not answered. Nil: nothing is kept.
+	Keep  chan<- *Unsaved
+	// Policy says what may pass between the mesh and outside, and from node to node.
+	// Nil: everything.
+	Policy *policy.Engine
+	Name   string // of the mesh, for the rules that are suggested
+
+	Full  bool          // every node decodes every next header encoding
+	Adapt adapt.Options // of the receiving end
+	Tag   uint16        // of the first fragmented datagram
 
 	QueuePackets int           // of one node; 64
 	QueueOctets  int           // of one node; 32 KiB
@@ -85,6 +98,7 @@ type Forwarder struct {
 	opt   Options
 	table *node.Table
 	start time.Time // of the monotonic clock of packets
+	clock atomic.Int64
 
 	prefix     netip.Prefix
 	prefixBits uint64
@@ -95,6 +109,10 @@ type Forwarder struct {
 	buffers buffers
 	queues  queues
 	sender  sender
+
+	discovery discovery
+	refused   refusals
+	scans     tally[uint64, struct{}] // packets for addresses that no node holds, by /64 of the source
 
 	receiveMu sync.Mutex // Receive and Expire take turns
 	receiver  *adapt.Receiver
@@ -112,6 +130,7 @@ type own struct {
 	anycast   [16]byte // RFC 4291, section 2.6.1
 	linkLocal [16]byte
 	hasLocal  bool
+	groups    [5][16]byte // that the gateway is in
 	link      [2]ieee802154.Addr
 }
 
@@ -130,12 +149,18 @@ func New(o Options) *Forwarder {
 	b := f.prefix.Addr().As16()
 	f.prefixBits = binary.BigEndian.Uint64(b[:])
 	f.contexts.Store(o.Contexts)
+	if o.Discovery != nil {
+		f.discovery.server, f.discovery.keep, f.discovery.version = o.Discovery, o.Keep, o.Discovery.Version()
+		f.contexts.Store(o.Discovery.Contexts())
+	}
 	f.setOwn(radio.Info{})
 	f.buffers.init(o.Buffers)
 	f.queues.init(o.Table.Max())
 	f.sender.wake = make(chan struct{}, 1)
 	f.sender.adapt = adapt.NewSender(o.Tag)
 	f.sender.flights.init()
+	f.refused.init()
+	f.scans.init()
 	f.unknown.init(o.ErrorRate, o.ErrorBurst)
 	f.errors.init(o.ErrorRate, o.ErrorBurst)
 	return f
@@ -163,9 +188,20 @@ func (f *Forwarder) setOwn(info radio.Info) {
 	if iid, ok := ipv6.IIDOf(info.EUI64); ok {
 		o.linkLocal, o.hasLocal = ipv6.LinkLocal(iid).As16(), true
 	}
+	o.groups = [...][16]byte{ipv6.AllNodes.As16(), ipv6.AllRouters.As16(), ipv6.SolicitedNode(f.opt.Gateway).As16(),
+		ipv6.SolicitedNode(f.prefix.Addr()).As16(), ipv6.SolicitedNode(netip.AddrFrom16(o.linkLocal)).As16()}
 	f.own.Store(o)
 }
 
 // now is the time on the forwarder's clock, which the wall clock's steps do not
 // move.
-func (f *Forwarder) now() int64 { return int64(f.opt.Now().Sub(f.start)) }
+func (f *Forwarder) now() int64 {
+	n := int64(f.opt.Now().Sub(f.start))
+	f.clock.Store(n)
+	return n
+}
+
+// lately is the time at which somebody last asked for it: the sender while there is
+// something to send, else the tick. To read the clock costs as much as the rest of
+// what a packet needs on its way from the mesh.
+func (f *Forwarder) lately() int64 { return f.clock.Load() }

@@ -4,14 +4,16 @@ package forward
 //
 //	1  the node that sent the frame; a new one is learned
 //	2  frame to packet: mesh header, reassembly, decompression
-//	3  addresses that no packet in transit may have
-//	4  a node sends from its own addresses only
-//	5  link-local only between a node and the gateway
-//	6  to the gateway itself: the kernel, hop limit untouched
-//	7  no type 0 routing header, nothing that is for one link only
-//	8  to another node: turned round into its queue
-//	9  hop limit
-//	10 to anywhere else: the kernel
+//	3  neighbour discovery ends here
+//	4  addresses that no packet in transit may have
+//	5  a node sends from its own addresses only
+//	6  link-local only between a node and the gateway
+//	7  to the gateway itself, or a group that it is in: the kernel, hop limit untouched
+//	8  no type 0 routing header, nothing that is for one link only
+//	9  to another node: turned round into its queue
+//	10 hop limit
+//	11 what the rules let pass
+//	12 to anywhere else: the kernel
 
 import (
 	"time"
@@ -20,6 +22,7 @@ import (
 	"culvert/bridge/ieee802154"
 	"culvert/bridge/ipv6"
 	"culvert/bridge/lowpan"
+	"culvert/bridge/nd"
 	"culvert/bridge/node"
 	"culvert/bridge/radio"
 )
@@ -30,7 +33,7 @@ func (f *Forwarder) fromMesh(fr *radio.Frame) {
 	c := &f.counters.from
 	c.frames.Add(1)
 	c.frameOctets.Add(uint64(len(fr.Payload)))
-	now := f.opt.Now()
+	now := f.start.Add(time.Duration(f.lately()))
 
 	// 1. The link address of the frame, of its last hop where there is a mesh header.
 	n, r := f.sendingNode(fr.From, now)
@@ -64,7 +67,7 @@ func (f *Forwarder) fromMesh(fr *radio.Frame) {
 		n, r = f.sendingNode(got.From, now)
 	}
 	if r == drop.None {
-		r = f.fromNode(n, got.Packet, now)
+		r = f.fromNode(n, got.Packet, got.From, now)
 	}
 	if r != drop.None {
 		c.dropped[r].Add(1)
@@ -94,44 +97,64 @@ func (f *Forwarder) sendingNode(a ieee802154.Addr, now time.Time) (*node.Node, d
 	return n, drop.None
 }
 
-// fromNode takes a packet that n sent to where it goes.
-func (f *Forwarder) fromNode(n *node.Node, p ipv6.Packet, now time.Time) drop.Reason {
+// fromNode takes a packet that n sent from the link address from to where it goes.
+func (f *Forwarder) fromNode(n *node.Node, p ipv6.Packet, from ieee802154.Addr, now time.Time) drop.Reason {
 	o := f.own.Load()
 	srcAt, dstAt := p.SourceBytes(), p.DestinationBytes()
 	src, dst := kindOf(srcAt), kindOf(dstAt)
 
-	// 3. RFC 4291, section 2.5; RFC 4007, section 9. No error about any of these.
+	// 3. RFC 4861, RFC 6775, RFC 8505. What the nodes tell each other of their groups is
+	// of no use to a router that forwards to none (RFC 3810, section 2).
+	if f.discovery.server != nil && nd.IsND(p) {
+		return f.discover(n, p, from, now)
+	}
+	if dst == multicast {
+		if r := groupTalk(p); r != drop.None {
+			return r
+		}
+	}
+
+	// 4. RFC 4291, section 2.5; RFC 4007, section 9. No error about any of these.
+	joined := dst == multicast && o.joined(dstAt)
+	if joined {
+		dst = linkLocal // of one link, and for the gateway
+	}
 	if r := transit(src, dst); r != drop.None {
 		return r
 	}
 
-	// 4. RFC 2827.
-	if !f.table.Owns(n, p.Source()) {
-		if src == linkLocal || f.inPrefix(srcAt) {
-			return drop.NotOwnAddress
+	// 5. RFC 2827. Data from an address that nobody claimed starts one probe.
+	origin, owned := f.table.Owned(n, p.Source())
+	if !owned {
+		if src != linkLocal && !f.inPrefix(srcAt) {
+			return drop.SourceForeign
 		}
-		return drop.SourceForeign
+		f.unclaimed(p.Source(), from, now)
+		return drop.NotOwnAddress
+	}
+	if origin == node.Claimed {
+		f.claimUsed(p.Source(), now)
 	}
 	n.Traffic().PacketsReceived.Add(1)
 	if s := n.State(); s == node.Joining || s == node.Expected {
 		f.log(f.table.Confirm(n, now))
 	}
 
-	// 5. RFC 4291, section 2.5.6; RFC 4443, section 3.1, code 2.
+	// 6. RFC 4291, section 2.5.6; RFC 4443, section 3.1, code 2.
 	if src == linkLocal && dst != linkLocal {
 		f.reply(errBeyond, p, &f.errors, &f.fromScratch)
 		return drop.LinkLocal
 	}
-	if dst == linkLocal && !o.isLocal(dstAt) {
+	if dst == linkLocal && !joined && !o.isLocal(dstAt) {
 		return drop.LinkLocal
 	}
 
-	// 6.
-	if o.is(dstAt) {
+	// 7.
+	if joined || o.is(dstAt) {
 		return f.toKernel(p)
 	}
 
-	// 7. RFC 5095, section 3; RFC 4890, section 4.3.3.
+	// 8. RFC 5095, section 3; RFC 4890, section 4.3.3.
 	u := ipv6.Walk(p)
 	if u.Routing0 {
 		return drop.RoutingType0
@@ -140,24 +163,29 @@ func (f *Forwarder) fromNode(n *node.Node, p ipv6.Packet, now time.Time) drop.Re
 		return drop.NeighborInvalid
 	}
 
-	// 8. Never out of the TUN.
+	// 9. Never out of the TUN.
 	if f.inPrefix(dstAt) {
 		f.counters.from.turned.Add(1)
 		to := &f.counters.to
 		to.offered.Add(1)
-		if r := f.toNode(p, u, false, &f.fromScratch); r != drop.None {
+		if r := f.toNode(p, u, n, false, &f.fromScratch); r != drop.None {
 			to.dropped[r].Add(1)
 		}
 		return drop.None
 	}
 
-	// 9. RFC 8200, section 3; RFC 4443, section 3.3.
+	// 10. RFC 8200, section 3; RFC 4443, section 3.3.
 	if p.HopLimit() <= 1 {
 		f.reply(errHopLimit, p, &f.errors, &f.fromScratch)
 		return drop.HopLimit
 	}
+
+	// 11. RFC 6092, RFC 4890.
+	if r := f.permit(p, u, n, nil, f.lately(), &f.fromScratch); r != drop.None {
+		return r
+	}
 	p.SetHopLimit(p.HopLimit() - 1)
 
-	// 10.
+	// 12.
 	return f.toKernel(p)
 }

@@ -88,6 +88,9 @@ func (f *Forwarder) reply(e ipv6.ICMPError, about ipv6.Packet, limit *bucket, sc
 // unreachable answers a packet for a node to which the radio knows no way. The hop
 // limit in the answer is that with which the packet came.
 func (f *Forwarder) unreachable(p *packet) {
+	if p.class == classNetwork {
+		return // of the bridge itself
+	}
 	about := ipv6.Packet(p.octets)
 	if p.decremented {
 		about.SetHopLimit(about.HopLimit() + 1)

@@ -57,16 +57,25 @@ type flow struct {
 	ready      bool // in the ring of its class
 }
 
+// room returns why the queue of n has no room for a packet of some octets.
+func (f *Forwarder) room(n *node.Node, octets int) drop.Reason {
+	q := f.queues.of(n)
+	switch {
+	case q == nil || n.Removed():
+		return drop.NodeRemoved
+	case int(q.count.Load()) >= f.opt.QueuePackets || int(q.octets.Load())+octets > f.opt.QueueOctets:
+		return drop.QueueFull
+	}
+	return drop.None
+}
+
 // push adds a copy of pkt to the queue of n, with one hop less if it is forwarded;
 // the reason if there is no room.
 func (f *Forwarder) push(n *node.Node, pkt ipv6.Packet, c class, forwarded bool) drop.Reason {
+	if r := f.room(n, len(pkt)); r != drop.None {
+		return r
+	}
 	q := f.queues.of(n)
-	if q == nil || n.Removed() {
-		return drop.NodeRemoved
-	}
-	if int(q.count.Load()) >= f.opt.QueuePackets || int(q.octets.Load())+len(pkt) > f.opt.QueueOctets {
-		return drop.QueueFull
-	}
 	p := f.buffers.take()
 	if p == nil {
 		return drop.QueueFull
@@ -75,7 +84,7 @@ func (f *Forwarder) push(n *node.Node, pkt ipv6.Packet, c class, forwarded bool)
 	if p.decremented = forwarded; forwarded {
 		ipv6.Packet(p.octets).SetHopLimit(pkt.HopLimit() - 1)
 	}
-	p.class, p.q, p.at = c, q, f.now()
+	p.class, p.q, p.at = c, q, f.lately()
 	q.count.Add(1)
 	q.octets.Add(int32(len(pkt)))
 	f.counters.to.queued.Add(1)
@@ -104,16 +113,29 @@ const queuePage = 256
 
 // queues finds the queue of a node by its slot, without a lock.
 type queues struct {
-	pages []atomic.Pointer[[queuePage]atomic.Pointer[queue]]
+	everyone *queue // of frames to all nodes
+	pages    []atomic.Pointer[[queuePage]atomic.Pointer[queue]]
 }
 
 func (qs *queues) init(slots int) {
+	qs.everyone = newQueue(node.Everyone())
 	qs.pages = make([]atomic.Pointer[[queuePage]atomic.Pointer[queue]], (slots+queuePage-1)/queuePage)
+}
+
+func newQueue(n *node.Node) *queue {
+	q := &queue{node: n}
+	for c := range q.flows {
+		q.flows[c] = flow{q: q, class: class(c)}
+	}
+	return q
 }
 
 // of returns the queue of n, made at the first call.
 func (qs *queues) of(n *node.Node) *queue {
 	i := n.Slot()
+	if i < 0 {
+		return qs.everyone
+	}
 	if i/queuePage >= len(qs.pages) {
 		return nil
 	}
@@ -129,10 +151,7 @@ func (qs *queues) of(n *node.Node) *queue {
 		if q != nil && q.node == n {
 			return q
 		}
-		fresh := &queue{node: n}
-		for c := range fresh.flows {
-			fresh.flows[c] = flow{q: fresh, class: class(c)}
-		}
+		fresh := newQueue(n)
 		if cell.CompareAndSwap(q, fresh) { // an earlier node's queue drains by itself
 			return fresh
 		}

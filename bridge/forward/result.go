@@ -19,7 +19,7 @@ func (f *Forwarder) resolve(fl *flight, o radio.Outcome) {
 		q.fulls = 0
 		t := q.node.Traffic()
 		t.FramesAcked.Add(1)
-		took, old := f.now()-fl.sentAt, t.Latency.Load()
+		took, old := s.now-fl.sentAt, t.Latency.Load()
 		if old == 0 {
 			old = took
 		}
@@ -33,7 +33,7 @@ func (f *Forwarder) resolve(fl *flight, o radio.Outcome) {
 		c.framesReturned.Add(1)
 		pause := min(firstBackoff<<min(q.fulls, 16), lastBackoff)
 		q.fulls++
-		f.again(fl, f.now()+int64(pause))
+		f.again(fl, s.now+int64(pause))
 	default:
 		if o == radio.OutcomeNoRoute && !p.ended {
 			f.unreachable(p)
@@ -90,7 +90,7 @@ func (fl *flight) rested() {
 // one will have; 0 if none waits.
 func (f *Forwarder) retry() (next int64) {
 	s := &f.sender
-	now := f.now()
+	now := s.now
 	list := s.waiting
 	s.waiting = s.waiting[:0]
 	for _, fl := range list {
@@ -154,7 +154,7 @@ func (f *Forwarder) lose() {
 // sweep ends what is too old, in the queues and without a result.
 func (f *Forwarder) sweep() {
 	s := &f.sender
-	now := f.now()
+	now := s.now
 	for i := range s.flights.all {
 		fl := &s.flights.all[i]
 		id := fl.id.Load()

@@ -54,6 +54,8 @@ type rig struct {
 	now   time.Time
 	far   *adapt.Sender // of all nodes
 	gw    ieee802154.Addr
+
+	unsaved chan *Unsaved // with neighbour discovery
 }
 
 func newRig(t testing.TB, o Options, no node.Options) *rig {
@@ -211,7 +213,7 @@ func checkSums(t testing.TB, s Stats) {
 		name string
 		Direction
 	}{{"to mesh", s.ToMesh}, {"from mesh", s.FromMesh}} {
-		if ends := d.Delivered + d.Turned + total(d.Dropped) + d.Queued; d.Offered != ends {
+		if ends := d.Delivered + d.Handled + d.Turned + total(d.Dropped) + d.Queued; d.Offered != ends {
 			t.Errorf("%s: offered %d = delivered %d + turned %d + dropped %d + queued %d: off by %d",
 				d.name, d.Offered, d.Delivered, d.Turned, total(d.Dropped), d.Queued, int64(d.Offered-ends))
 		}

@@ -41,7 +41,7 @@ var wantReason = map[string]drop.Reason{
 func TestRouterVectors(t *testing.T) {
 	rows := 0
 	for _, v := range bridgetest.Vectors(t, "router") {
-		t.Run(v.ID, func(t *testing.T) { routerRow(t, v) })
+		t.Run(v.ID, func(t *testing.T) { routerRow(t, v, Options{}) })
 		rows++
 	}
 	if rows != 35 {
@@ -49,8 +49,8 @@ func TestRouterVectors(t *testing.T) {
 	}
 }
 
-func routerRow(t *testing.T, v bridgetest.Vector) {
-	r := newRig(t, Options{}, node.Options{})
+func routerRow(t *testing.T, v bridgetest.Vector, o Options) {
+	r := newRig(t, o, node.Options{})
 	info := forwardtest.Info()
 	info.EUI64 = eui(0xff)
 	r.gw = info.EUI64

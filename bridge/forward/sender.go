@@ -19,6 +19,7 @@ const (
 	maxUnresolved = 2                     // frames of one node without a result
 	firstBackoff  = 20 * time.Millisecond // after "queue full", doubling
 	lastBackoff   = 2 * time.Second
+	clockEvery    = 16                   // frames for which one reading of the clock serves
 	noCreditPause = 5 * time.Millisecond // the radio refused a frame that we thought it had room for
 )
 
@@ -39,6 +40,7 @@ type sender struct {
 	// The sending goroutine's.
 	adapt    *adapt.Sender
 	seen     uint32 // session whose end was dealt with
+	now      int64  // on the forwarder's clock, when it last looked
 	dead     uint32 // session in which the radio refused frames as down, plus 1
 	pause    int64  // until when no frame leaves, since the radio had no room
 	inFlight int
@@ -110,7 +112,10 @@ func (s *sender) news(q *queue) {
 func (f *Forwarder) turn() (next int64) {
 	s := &f.sender
 	s.poked.Store(false)
-	for {
+	for i := 0; ; i++ {
+		if i%clockEvery == 0 {
+			s.now = f.now()
+		}
 		for fl, o, ok := s.flights.landed(); ok; fl, o, ok = s.flights.landed() {
 			f.resolve(fl, o)
 		}
@@ -145,7 +150,7 @@ func (f *Forwarder) window() int {
 		return 0
 	}
 	if s.pause != 0 {
-		if f.now() < s.pause {
+		if s.now < s.pause {
 			return 0
 		}
 		s.pause = 0
@@ -182,8 +187,9 @@ func (f *Forwarder) takeNews() {
 
 // serve sends one frame of the flow that is to go next.
 func (f *Forwarder) serve(fl *flow) {
+	s := &f.sender
 	q, p := fl.q, fl.head
-	now := f.now()
+	now := s.now
 	if r := f.unfit(p, fl.to, now); r != drop.None {
 		f.fail(p, r)
 		return
@@ -194,7 +200,6 @@ func (f *Forwarder) serve(fl *flow) {
 			return
 		}
 	}
-	s := &f.sender
 	out := s.flights.take()
 	out.p, out.to = p, fl.to
 	out.payload = fl.out.Append(out.payload[:0])

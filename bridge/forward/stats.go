@@ -11,16 +11,18 @@ type Stats struct {
 	ToMesh, FromMesh Direction
 	// Errors are the ICMPv6 errors that the bridge itself sent, by type and code.
 	// They are among the offered packets of their direction too.
-	Errors  []ErrorCount
-	Limited uint64 // errors that the rate limit held back
-	Buffers Buffers
-	Radio   RadioState
-	Turns   uint64 // of the sending goroutine, which takes some a second while anything is queued
+	Errors    []ErrorCount
+	Limited   uint64 // errors that the rate limit held back
+	Buffers   Buffers
+	Radio     RadioState
+	Discovery DiscoveryStats
+	Scanners  int    // /64s that asked for addresses that no node holds, of those remembered
+	Turns     uint64 // of the sending goroutine, which takes some a second while anything is queued
 }
 
 // Direction are the counts of one direction. At rest, for packets,
 //
-//	Offered = Delivered + Turned + all of Dropped + Queued
+//	Offered = Delivered + Handled + Turned + all of Dropped + Queued
 //
 // and for frames from the mesh
 //
@@ -32,6 +34,7 @@ type Direction struct {
 	Offered   uint64
 	Delivered uint64             // to the kernel; to the mesh with every frame acknowledged
 	Octets    uint64             // of the delivered packets
+	Handled   uint64             // neighbour discovery, which ends here
 	Turned    uint64             // handed over to the other direction
 	Dropped   [drop.Count]uint64 // packets, by reason
 	Queued    uint64             // waiting, or under way with frames unresolved
@@ -62,9 +65,9 @@ type RadioState struct {
 
 // direction is Direction as it is counted.
 type direction struct {
-	offered, delivered, octets, turned atomic.Uint64
-	dropped                            [drop.Count]atomic.Uint64
-	queued                             atomic.Int64
+	offered, delivered, octets, handled, turned atomic.Uint64
+	dropped                                     [drop.Count]atomic.Uint64
+	queued                                      atomic.Int64
 
 	frames, frameOctets, framesConsumed, framesReturned atomic.Uint64
 	framesDropped                                       [drop.Count]atomic.Uint64
@@ -90,6 +93,7 @@ func (d *direction) load() Direction {
 		FramesInFlight: uint64(max(0, d.framesInFlight.Load())),
 		Delivered:      d.delivered.Load(),
 		Octets:         d.octets.Load(),
+		Handled:        d.handled.Load(),
 		Turned:         d.turned.Load(),
 		FramesConsumed: d.framesConsumed.Load(),
 		FramesReturned: d.framesReturned.Load(),
@@ -107,12 +111,14 @@ func (d *direction) load() Direction {
 func (f *Forwarder) Stats() Stats {
 	c := &f.counters
 	s := Stats{
-		ToMesh:   c.to.load(),
-		FromMesh: c.from.load(),
-		Limited:  c.limited.Load(),
-		Buffers:  Buffers{InUse: f.buffers.inUse(), Max: f.opt.Buffers},
-		Radio:    f.sender.state(),
-		Turns:    f.sender.turns.Load(),
+		ToMesh:    c.to.load(),
+		FromMesh:  c.from.load(),
+		Limited:   c.limited.Load(),
+		Buffers:   Buffers{InUse: f.buffers.inUse(), Max: f.opt.Buffers},
+		Radio:     f.sender.state(),
+		Discovery: f.discovery.stats(),
+		Scanners:  f.scans.len(),
+		Turns:     f.sender.turns.Load(),
 	}
 	s.Radio.Downs = c.downs.Load()
 	for t := range c.errors {

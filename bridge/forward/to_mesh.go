@@ -11,13 +11,18 @@ package forward
 //	7  a node that has the destination, and can be reached
 //	8  hop limit
 //	9  size
-//	10 the node's queue, by class
+//	10 what the rules let pass, unless the gateway itself sent it
+//	11 the air that it will cost
+//	12 the node's queue, by class
 //
 // From there the sender takes it (sender.go).
 
 import (
+	"encoding/binary"
+
 	"culvert/bridge/drop"
 	"culvert/bridge/ipv6"
+	"culvert/bridge/node"
 )
 
 // ToMesh takes one packet that was read from the TUN, and does not keep it. It
@@ -73,12 +78,12 @@ func (f *Forwarder) toMesh(b []byte) drop.Reason {
 		f.reply(errNoRoute, p, &f.unknown, &f.toScratch)
 		return drop.UnknownNode
 	}
-	return f.toNode(p, u, fromUs, &f.toScratch)
+	return f.toNode(p, u, nil, fromUs, &f.toScratch)
 }
 
 // toNode takes a packet, whichever way it came, to the queue of the node that has
-// its destination.
-func (f *Forwarder) toNode(p ipv6.Packet, u ipv6.Upper, fromUs bool, scratch *[]byte) drop.Reason {
+// its destination. from is the node that sent it, nil where none did.
+func (f *Forwarder) toNode(p ipv6.Packet, u ipv6.Upper, from *node.Node, fromUs bool, scratch *[]byte) drop.Reason {
 	// 7. RFC 4443, section 3.1, code 3. An address that no node has costs no state
 	// and no frame (RFC 6583, section 6).
 	n := f.table.ByAddress(p.Destination())
@@ -86,6 +91,9 @@ func (f *Forwarder) toNode(p ipv6.Packet, u ipv6.Upper, fromUs bool, scratch *[]
 	switch {
 	case n == nil:
 		r = drop.UnknownNode
+		if from == nil && !fromUs {
+			f.scans.add(binary.BigEndian.Uint64(p.SourceBytes()), struct{}{}, f.lately(), nil)
+		}
 	case !n.Admitted():
 		r = drop.NotAdmitted
 	case !n.Reachable():
@@ -111,6 +119,23 @@ func (f *Forwarder) toNode(p ipv6.Packet, u ipv6.Upper, fromUs bool, scratch *[]
 		return drop.PacketTooBig
 	}
 
-	// 10. Decrementing comes before compression, which prefers 64.
+	if !fromUs {
+		// 10. RFC 6092, RFC 4890. The two errors above come first, as they do in Linux:
+		// what they tell is how the way is made, not what stands at its end.
+		at := f.now()
+		if r := f.permit(p, u, from, n, at, scratch); r != drop.None {
+			return r
+		}
+
+		// 11. What finds no room in the queue is not charged.
+		if r := f.room(n, len(p)); r != drop.None {
+			return r
+		}
+		if r := f.charge(n, len(p), at); r != drop.None {
+			return r
+		}
+	}
+
+	// 12. Decrementing comes before compression, which prefers 64.
 	return f.push(n, p, classOf(p, u, fromUs), !fromUs)
 }

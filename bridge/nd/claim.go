@@ -167,6 +167,13 @@ func (s *Server) advertisement(m *message, from ieee802154.Addr, now time.Time, 
 // registered nor claimed. The data ends; one probe asks whether the address is the
 // sender's, and an answer makes it its.
 func (s *Server) Unclaimed(a netip.Addr, from ieee802154.Addr, now time.Time, out *Out) {
+	from = s.nameOf(from)
+	if b := s.bindings[a]; b != nil && s.sameNode(b.link, from) {
+		if s.mayAnswer(from, now) {
+			s.bind(*b, true, out) // the table lost the node, and has it again
+		}
+		return
+	}
 	if !from.IsNode() || !s.mayClaim(a, from) || s.probes[a] != nil || !s.room(from) || !s.mayAnswer(from, now) {
 		return
 	}

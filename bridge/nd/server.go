@@ -198,12 +198,13 @@ func (s *Server) Handle(p ipv6.Packet, from ieee802154.Addr, now time.Time, out 
 	if !from.IsNode() {
 		return errSource
 	}
-	if !s.mayAnswer(from, now) {
+	if !s.mayAnswer(s.nameOf(from), now) {
 		return errRate
 	}
 	if !m.sourceShort.IsNone() && m.source.IsExtended() && (from == m.source || from == m.sourceShort) {
 		out.Pairs = append(out.Pairs, Pair{From: from, EUI64: m.source, Short: m.sourceShort})
 	}
+	from = s.nameOf(from)
 	switch m.typ {
 	case ipv6.TypeRouterSol:
 		s.stats.Solicitations++
@@ -378,6 +379,17 @@ func (s *Server) derivedOwner(a netip.Addr) *node.Node {
 		return nil
 	}
 	return s.o.Table.Derived(a)
+}
+
+// nameOf returns the EUI-64 of the node with a link address where it is known, which
+// is the better name for it: a short address may be another node's tomorrow.
+func (s *Server) nameOf(a ieee802154.Addr) ieee802154.Addr {
+	if s.o.Table != nil && a.IsShort() {
+		if n := s.o.Table.ByLink(a); n != nil && !n.EUI64().IsNone() {
+			return n.EUI64()
+		}
+	}
+	return a
 }
 
 // sameNode reports whether two link addresses are of one node.

@@ -57,13 +57,11 @@ func (s *Server) SetEUI64(a ieee802154.Addr, linkLocal netip.Addr) {
 // begins to advertise (RFC 4861, 6.2.4).
 func (s *Server) Announce(now time.Time) { s.burst, s.nextRA = initialAdvertisements, now }
 
-// Gone ends the bindings of a link address that is another node's from now on.
-func (s *Server) Gone(link ieee802154.Addr, out *Out) {
-	if s.perLink[link] == 0 {
-		return
-	}
+// Gone ends the bindings of short addresses that are another node's from now on, or
+// nobody's. Those of a node whose EUI-64 is known stand under that.
+func (s *Server) Gone(is func(short ieee802154.Addr) bool, out *Out) {
 	for a, b := range s.bindings {
-		if b.link == link {
+		if b.link.IsShort() && is(b.link) {
 			delete(s.probes, a)
 			s.unbind(b, out)
 		}

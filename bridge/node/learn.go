@@ -341,7 +341,8 @@ func (t *Table) EndSnapshot(at time.Time, changed func(Change)) {
 }
 
 // Tick brings the states in line with the time: late, silent, and records of nodes
-// that never got further than joining forgotten after ten minutes. Call it about
+// that never got further than joining, and have no address but derived ones,
+// forgotten after ten minutes. Call it about
 // once a second; each change is reported to changed.
 func (t *Table) Tick(now time.Time, changed func(Change)) {
 	t.clock.follow(now)
@@ -356,7 +357,7 @@ func (t *Table) Tick(now time.Time, changed func(Change)) {
 			heard = n.since.Load() // the radio listed it, no frame came yet
 		}
 		quiet := time.Duration(at - heard)
-		if s == Joining && id.place == nil && time.Duration(at-n.since.Load()) > forgetJoining && quiet > forgetJoining {
+		if s == Joining && id.place == nil && len(id.extra) == 0 && time.Duration(at-n.since.Load()) > forgetJoining && quiet > forgetJoining {
 			forget = append(forget, n)
 			continue
 		}

@@ -1,0 +1,177 @@
+package bridge
+
+import (
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net/netip"
+	"time"
+
+	"culvert/bridge/forward"
+	"culvert/bridge/nd"
+	"culvert/bridge/node"
+)
+
+// newKeeper reads what the store has of a mesh, and brings its nodes back into the
+// table, which nobody uses yet. What neighbour discovery knew is returned.
+func newKeeper(store *node.Store, mesh string, t *node.Table, log *slog.Logger, now func() time.Time) (*keeper, nd.State, error) {
+	k := &keeper{store: store, mesh: mesh, table: t, log: log, now: now,
+		unsaved:   make(chan *forward.Unsaved, maxUnsaved),
+		addresses: map[netip.Addr]int64{}, nodes: map[nodeKey]node.Record{}}
+	at := now()
+	k.clock.base = at
+	fail := func(err error) (*keeper, nd.State, error) {
+		return nil, nd.State{}, fmt.Errorf("state of mesh %s: %w", mesh, err)
+	}
+	if err := k.restoreClock(at); err != nil {
+		return fail(err)
+	}
+	var kept keptDiscovery
+	if err := k.read(keyDiscovery, &kept); err != nil {
+		return fail(err)
+	}
+	if err := k.restoreNodes(at); err != nil {
+		return fail(err)
+	}
+	state := nd.State{Version: kept.Version}
+	for _, c := range kept.Contexts {
+		state.Contexts = append(state.Contexts, nd.ContextState{Context: nd.Context{ID: c.ID, Prefix: c.Prefix},
+			Phase: c.Phase, Left: time.Duration(c.Left) * time.Second})
+	}
+	var err error
+	if state.Records, err = k.restoreAddresses(); err != nil {
+		return fail(err)
+	}
+	return k, state, nil
+}
+
+// begin gives the addresses of the earlier run to their nodes, and writes what is
+// new since: a version that is announced must not be forgotten. What was not taken
+// over is removed from the store.
+func (k *keeper) begin(s *nd.Server) error {
+	at := k.now()
+	p := pending{addresses: map[netip.Addr]int64{}, nodes: map[nodeKey]node.Record{}}
+	taken := map[netip.Addr]bool{}
+	s.Bindings(func(r nd.Record) bool {
+		k.table.Learn(r.Link, at)
+		err := k.table.Apply(node.AddressChange{Link: r.Link, Addr: r.Addr, Origin: r.Origin}, at)
+		if err != nil {
+			k.log.Warn("a kept address is given to nobody", "address", r.Addr.String(), "link", r.Link.String(), "err", err)
+		}
+		taken[r.Addr] = true
+		return true
+	})
+	for a := range k.addresses {
+		if !taken[a] {
+			k.removeAddress(&p, a)
+		}
+	}
+	k.put(&p, meshBucket, keyDiscovery, discoveryOf(s.State(at)))
+	p.stamp = k.clock.stamp(at)
+	if !k.write(&p, at) {
+		return fmt.Errorf("state of mesh %s: the state file cannot be written", k.mesh)
+	}
+	if n := len(k.nodes) + len(taken); n > 0 {
+		k.log.Info("what is known of the mesh is back", "nodes", len(k.nodes), "addresses", len(taken), "version", s.Version())
+	}
+	return nil
+}
+
+// read reads one value of the mesh. One that cannot be read is said, and is as if it
+// was not there.
+func (k *keeper) read(key string, v any) error {
+	b, err := k.store.Value(meshBucket+k.mesh, key)
+	if err != nil || b == nil {
+		return err
+	}
+	if err := json.Unmarshal(b, v); err != nil {
+		k.log.Error("a kept value cannot be read and starts anew", "key", key, "err", err)
+	}
+	return nil
+}
+
+func (k *keeper) restoreClock(at time.Time) error {
+	var last stamp
+	if err := k.read(keyClock, &last); err != nil {
+		return err
+	}
+	k.clock.at = last.Seconds
+	if last == (stamp{}) {
+		return nil
+	}
+	d, ok := away(last, readStamp(at))
+	if !ok {
+		k.log.Warn("the wall clock does not say for how long nobody counted lifetimes: they go on where they were", "last", time.Unix(last.Wall, 0).UTC(), "now", at.UTC())
+	}
+	k.clock.at += int64(d / time.Second)
+	return nil
+}
+
+func (k *keeper) restoreNodes(at time.Time) error {
+	var records []node.Record
+	err := k.store.Each(nodesBucket+k.mesh, func(key, value []byte) error {
+		var r node.Record
+		if err := json.Unmarshal(value, &r); err != nil || string(keyOf(r).bytes()) != string(key) {
+			k.log.Warn("a kept node cannot be read and is forgotten", "node", string(key), "cause", err)
+			return nil
+		}
+		records = append(records, r)
+		k.nodes[keyOf(r)] = r
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	if lost := k.table.Restore(records, at); lost > 0 {
+		k.log.Warn("there is no room for all nodes of the last run", "lost", lost)
+	}
+	return nil
+}
+
+// restoreAddresses reads what nodes registered and claimed. A refresh is not written
+// while half of the life before it is left in the store, so that the node may have
+// been granted half a life more than what stands there.
+func (k *keeper) restoreAddresses() (out []nd.Record, err error) {
+	err = k.store.Each(addressesBucket+k.mesh, func(key, value []byte) error {
+		var a keptAddress
+		r, err := nd.Record{}, json.Unmarshal(value, &a)
+		addr, ok := netip.AddrFromSlice(key)
+		if err == nil && !ok {
+			err = errors.New("no address for a key")
+		}
+		if err == nil {
+			r.ROVR, err = hex.DecodeString(a.ROVR)
+		}
+		if err != nil {
+			k.log.Warn("a kept address cannot be read and is forgotten", "address", addr.String(), "cause", err)
+		}
+		k.addresses[addr] = a.Until
+		if err != nil {
+			return nil // begin removes it
+		}
+		r.Addr, r.Link, r.Origin, r.Life = addr, a.Link, node.Registered, time.Duration(a.Life)*time.Second
+		r.Until = k.clock.time(a.Until)
+		if a.TID != nil {
+			r.TID, r.HasTID = *a.TID, true
+		}
+		if a.Claim {
+			r.Origin = node.Claimed
+		} else {
+			r.Until = r.Until.Add(r.Life / 2)
+		}
+		out = append(out, r)
+		return nil
+	})
+	return out, err
+}
+
+// discoveryOf returns the state of neighbour discovery as it is kept.
+func discoveryOf(s nd.State) keptDiscovery {
+	d := keptDiscovery{Version: s.Version}
+	for _, c := range s.Contexts {
+		d.Contexts = append(d.Contexts, keptContext{ID: c.ID, Prefix: c.Prefix, Phase: c.Phase, Left: int64(c.Left / time.Second)})
+	}
+	return d
+}
