@@ -190,6 +190,12 @@ func (l *logBuffer) String() string {
 
 func startGateway(t testing.TB, ns *tuntest.NS, c gatewayConfig) *gateway {
 	t.Helper()
+	return startGatewayBehind(t, ns, c, "")
+}
+
+// startGatewayBehind has a shell change the mounts that the gateway sees first.
+func startGatewayBehind(t testing.TB, ns *tuntest.NS, c gatewayConfig, mounts string) *gateway {
+	t.Helper()
 	if c.State == "" {
 		c.State = filepath.Join(t.TempDir(), "upstream.json")
 	}
@@ -198,6 +204,12 @@ func startGateway(t testing.TB, ns *tuntest.NS, c gatewayConfig) *gateway {
 		t.Fatal(err)
 	}
 	g := &gateway{t: t, cmd: ns.Role("gateway", string(b)), log: &logBuffer{}, state: c.State}
+	if mounts != "" {
+		inner := g.cmd
+		g.cmd = exec.Command(inner.Args[0], append([]string{inner.Args[1], "--", tuntest.Tool(t, "unshare", "util-linux"), "--mount", "sh", "-c",
+			mounts + ` && exec "$0" "$@"`}, inner.Args[3:]...)...)
+		g.cmd.Env = inner.Env
+	}
 	if g.in, err = g.cmd.StdinPipe(); err != nil {
 		t.Fatal(err)
 	}

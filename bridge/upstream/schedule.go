@@ -121,12 +121,23 @@ func (s *schedule) solicited(now time.Time, from netip.Addr) {
 }
 
 // heard takes over the flags of an advertisement of another router, while it is a
-// default router of the network.
+// default router of the network. Who was told otherwise is told again.
 func (s *schedule) heard(now time.Time, ra *ndp.RouterAdvertisement) {
-	if ra.RouterLifetime > 0 {
-		s.flags = flags{managed: ra.ManagedConfiguration, other: ra.OtherConfiguration}
-		s.flagsUntil = now.Add(ra.RouterLifetime)
+	if ra.RouterLifetime <= 0 {
+		return
 	}
+	f := flags{managed: ra.ManagedConfiguration, other: ra.OtherConfiguration}
+	if f != s.flagsAt(now) && !s.done() {
+		s.at(s.earliest(now))
+	}
+	s.flags, s.flagsUntil = f, now.Add(ra.RouterLifetime)
+}
+
+func (s *schedule) flagsAt(now time.Time) flags {
+	if s.flagsUntil.After(now) {
+		return s.flags
+	}
+	return flags{}
 }
 
 // wait returns when to ask due, zero if nothing is to come.
@@ -199,10 +210,9 @@ func (s *schedule) sent(now time.Time, to netip.Addr, ok bool) {
 // lifetime 0), silent on all that is for the network's own routers to say, with a
 // route to each mesh (RFC 4191, section 2.3).
 func (s *schedule) message(now time.Time, source *ndp.LinkLayerAddress) *ndp.RouterAdvertisement {
-	ra := &ndp.RouterAdvertisement{RouterSelectionPreference: ndp.Medium}
-	if s.flagsUntil.After(now) {
-		ra.ManagedConfiguration, ra.OtherConfiguration = s.flags.managed, s.flags.other
-	}
+	f := s.flagsAt(now)
+	ra := &ndp.RouterAdvertisement{RouterSelectionPreference: ndp.Medium,
+		ManagedConfiguration: f.managed, OtherConfiguration: f.other}
 	if source != nil {
 		ra.Options = append(ra.Options, source)
 	}
