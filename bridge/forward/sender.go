@@ -145,15 +145,15 @@ func (f *Forwarder) turn() (next int64) {
 // half of the credits; 0 if no frame at all may leave.
 func (f *Forwarder) window() int {
 	s := &f.sender
-	credits := int(s.credits.Load())
-	if s.inFlight >= credits || s.info.Load() == nil || s.dead == s.session.Load()+1 || len(s.flights.free) == 0 {
-		return 0
-	}
-	if s.pause != 0 {
+	if s.pause != 0 { // first of all, so that a pause that is over never wakes the sender again
 		if s.now < s.pause {
 			return 0
 		}
 		s.pause = 0
+	}
+	credits := int(s.credits.Load())
+	if s.inFlight >= credits || s.info.Load() == nil || s.dead == s.session.Load()+1 || len(s.flights.free) == 0 {
+		return 0
 	}
 	return max(1, min(maxUnresolved, credits/2))
 }
