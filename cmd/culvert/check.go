@@ -202,6 +202,9 @@ func runCheck(cmd *cobra.Command, g *globals, o checkOptions) error {
 		return asUsage(err)
 	}
 	if !o.radio && given == 0 {
+		if o.node != "" || o.noSend {
+			return asUsage(errors.New("--node and --no-send belong to the check of a radio: --radio, or the flag of one"))
+		}
 		return checkHost(ctx, g, r)
 	}
 	return checkRadio(ctx, cmd, g, o, r)

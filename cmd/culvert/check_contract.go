@@ -35,7 +35,11 @@ func tryContract(ctx context.Context, t *radioTrial, a radio.Attachment) error {
 	p := newProbe(t)
 	p.give, p.document = a.Send, contractDocument
 	p.line = attachmentLine(a)
-	defer p.line.close()
+	defer func() {
+		if p.line != nil {
+			p.line.close()
+		}
+	}()
 	return p.makeAll(ctx, contractChecks, "credits")
 }
 
@@ -86,6 +90,7 @@ func recordOf(ev *radio.Event) radio.Record {
 	}
 	if r.Kind = kinds[ev.Kind]; r.Kind == radio.RecordUp {
 		r.Text = []byte(ev.Info.Name)
+		r.Info.Version = radio.Version // that of the contract is this program's own
 	}
 	return r
 }
@@ -125,14 +130,15 @@ func (p *probe) checkHeardFrames(ctx context.Context, f *finding) {
 // checkClose closes the attachment while Receive waits.
 func (p *probe) checkClose(ctx context.Context, f *finding) {
 	closed := make(chan struct{})
-	go func() {
+	go func(l *radioLine) {
 		defer close(closed)
-		p.line.close()
-	}()
+		l.close()
+	}(p.line)
 	select {
 	case <-closed:
 	case <-time.After(p.waits.answer):
 		f.set(verdictWrong, "Close or Receive has not come back within %v", p.waits.answer)
+		p.line = nil // there is nothing that would end it
 		return
 	case <-ctx.Done():
 		f.set(verdictNotTried, "%s", expired(ctx))

@@ -175,6 +175,9 @@ func (p *probe) introduce(ctx context.Context) error {
 	for _, n := range p.nodes {
 		a.addNode(n)
 	}
+	if p.dial == nil {
+		a.Version = 0 // no protocol is spoken
+	}
 	a.NodeCount = max(p.listed, a.NodeCount)
 	if err := p.show(a); err != nil {
 		return err

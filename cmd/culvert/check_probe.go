@@ -23,15 +23,17 @@ type probe struct {
 	line     *radioLine
 	gone     bool // the line has ended
 
-	up      radio.Record // what the radio said of itself
-	live    bool         // up has come on this line
-	session uint32
-	credits int
-	lastID  uint32
-	nodes   []radio.NodeInfo
-	listed  int
-	target  radio.NodeInfo // of what is sent to a node; none: there is none
-	began   time.Time
+	up       radio.Record // what the radio said of itself
+	live     bool         // an up has come on this line
+	taken    bool         // and was taken for the one that holds
+	session  uint32
+	credits  int
+	lastID   uint32
+	nodes    []radio.NodeInfo // since the last up, keptNodes at most
+	listed   int              // how many were said
+	complete bool             // their list is
+	target   radio.NodeInfo   // of what is sent to a node; none: there is none
+	began    time.Time
 
 	broken  bool  // the radio has to be set up again
 	endErr  error // how the connection ended that reopen closed
@@ -165,7 +167,7 @@ func (p *probe) open(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	p.line, p.gone, p.live = l, false, false
+	p.line, p.gone, p.live, p.taken = l, false, false, false
 	return nil
 }
 
@@ -208,6 +210,7 @@ func (p *probe) hello(ctx context.Context, version uint8, session uint32) greeti
 	r.Info.Version = version
 	wire := framed(&r)
 	var g greeting
+	booted := false
 	began := time.Now()
 	for g.up == nil && !p.gone && ctx.Err() == nil {
 		left := p.waits.answer - time.Since(began)
@@ -223,7 +226,9 @@ func (p *probe) hello(ctx context.Context, version uint8, session uint32) greeti
 				g.cannot = h.err
 			case h.rec.Info.Version == radio.Version && h.rec.Session != session:
 				g.other = &h.rec
-				return h.rec.Session == 0 // it has just booted: say hello again at once
+				at := !booted && h.rec.Session == 0 // it has just booted: say hello again at once
+				booted = booted || at
+				return at
 			default:
 				g.up, g.after = &h.rec, time.Since(began)
 				return true
@@ -243,8 +248,10 @@ func (p *probe) newSession() uint32 {
 // list hears the list of nodes that follows up, to its end. It returns what was
 // wrong; empty: nothing.
 func (p *probe) list(ctx context.Context) string {
-	p.nodes, p.listed = p.nodes[:0], 0
 	for {
+		if p.complete {
+			return ""
+		}
 		before := p.seen.attached
 		if p.until(ctx, p.waits.list, func(h *heard) bool { return h.is(radio.RecordSnapshot) }) {
 			return ""
@@ -257,7 +264,7 @@ func (p *probe) list(ctx context.Context) string {
 
 // take makes an up the one that holds.
 func (p *probe) take(up *radio.Record) {
-	p.up, p.credits, p.live = *up, up.Credits, true
+	p.up, p.credits, p.taken = *up, up.Credits, true
 	p.up.Info.Name = printable(up.Text)
 }
 
@@ -272,6 +279,9 @@ func (p *probe) mend(ctx context.Context) string {
 		return err.Error()
 	}
 	g := p.hello(ctx, radio.Version, p.newSession())
+	if g.up == nil {
+		g.up = g.other
+	}
 	if g.up == nil {
 		return "no up: " + p.silence(ctx, p.waits.answer)
 	}

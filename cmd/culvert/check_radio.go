@@ -46,7 +46,7 @@ type announcement struct {
 	EUI64       string          `json:"eui64"`
 	Short       string          `json:"short"`
 	PAN         string          `json:"pan"`
-	Version     uint8           `json:"version"`
+	Version     uint8           `json:"version,omitempty"`
 	Boot        uint64          `json:"boot"`
 	Name        string          `json:"name"`
 	Channel     uint8           `json:"channel"`
@@ -132,7 +132,9 @@ func (a *announcement) print(w io.Writer) error {
 	line("EUI-64", "%s", a.EUI64)
 	line("short address", "%s, in PAN %s", a.Short, a.PAN)
 	line("channel", "%s", channel)
-	line("name", "%q, version %d of the protocol, boot %d", a.Name, a.Version, a.Boot)
+	if a.Version > 0 {
+		line("name", "\"%s\", version %d of the protocol, boot %d", a.Name, a.Version, a.Boot)
+	}
 	line("features", "%s", dash(strings.Join(a.Features, ", ")))
 	line("MAC payload", "at most %d octets to a short address, %d to an EUI-64", a.MaxShort, a.MaxExtended)
 	line("credits", "%d", a.Credits)

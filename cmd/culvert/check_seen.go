@@ -108,9 +108,14 @@ func (p *probe) observe(h *heard) {
 	case r.Kind < radio.RecordUp:
 		o.ours.add("kind %d, which only the daemon says", r.Kind)
 	case r.Kind == radio.RecordUp:
-		if p.live && r.Session == 0 && r.Info.Version == radio.Version {
+		if r.Info.Version != radio.Version {
+			return // nothing behind the version is read
+		}
+		if p.taken && r.Session == 0 {
 			o.reboots.add("up with session 0")
 		}
+		p.live = true
+		p.nodes, p.listed, p.complete = p.nodes[:0], 0, false
 		o.clock.now(r.Info.Boot, r.Clock, h.at)
 	case !p.live:
 		o.early++
@@ -136,6 +141,8 @@ func (p *probe) observeLive(h *heard) {
 		p.credits = r.Credits
 	case radio.RecordFrame:
 		o.frame(&p.up.Info, r)
+	case radio.RecordSnapshot:
+		p.complete = true
 	case radio.RecordText:
 		if o.texts++; o.texts == 1 {
 			o.firstText = printable(r.Text)

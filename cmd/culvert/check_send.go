@@ -193,6 +193,12 @@ func (p *probe) checkBurst(ctx context.Context, f *finding) {
 		}
 		frames = append(frames, s)
 	}
+	if p.dial != nil && p.deaf == "" {
+		if _, why := p.ping(ctx, nil); why != "" {
+			f.set(verdictWrong, "a keepalive behind them: %s", why)
+			return
+		}
+	}
 	if why := p.results(ctx, frames...); why != "" {
 		f.set(verdictWrong, "%s", why)
 		p.mute = "results do not come"
@@ -230,9 +236,12 @@ func (p *probe) checkCancel(ctx context.Context, f *finding) {
 		return
 	}
 	// What is done, or never was, is not cancelled: what comes of it is a second result.
+	if p.deaf == "" {
+		p.ping(ctx, nil) // what comes twice anyway has come
+	}
+	extra := p.seen.resultTwice.n + p.seen.resultStrays.n
 	p.say(last)
 	p.say(&radio.Record{Kind: radio.RecordCancel, ID: p.id()})
-	extra := p.seen.resultTwice.n + p.seen.resultStrays.n
 	if _, why := p.ping(ctx, nil); why != "" && p.deaf == "" {
 		f.set(verdictWrong, "cancel of a frame that is done, and a keepalive: %s", why)
 		return
