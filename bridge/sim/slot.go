@@ -143,7 +143,7 @@ func (m *Mesh) slot(at time.Duration) {
 	if m.plan.next != at {
 		return
 	}
-	if m.plan.stale {
+	if m.plan.stale || m.plan.cells == nil { // the gateway may speak before anybody has joined
 		m.replan()
 	}
 	number := int64(at / m.air.Slot)
