@@ -54,6 +54,9 @@ func (s *scrape) mesh(m bridge.Stats) {
 	for _, e := range m.Forward.Errors {
 		s.counter(icmpErrors, e.Count, m.Name, strconv.Itoa(int(e.Type)), strconv.Itoa(int(e.Code)))
 	}
+	s.gauge(rules, float64(m.Policy.Rules), m.Name)
+	s.gauge(flows, float64(m.Policy.Flows), m.Name)
+	s.gauge(scanners, float64(m.Forward.Scanners), m.Name)
 	for st := range node.States {
 		s.gauge(nodes, float64(m.Nodes.Nodes[st]), m.Name, st.String())
 	}

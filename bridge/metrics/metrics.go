@@ -21,6 +21,9 @@ import (
 type Options struct {
 	Meshes []*bridge.Mesh
 	CoAP   *coap.Server // nil: none
+	// Reload says whether the configuration could be read when it last was, and when it
+	// last could. Nil: it is never read again.
+	Reload func() (ok bool, at time.Time)
 
 	// What culvert_build_info says.
 	Version, Revision, GoVersion string
@@ -99,6 +102,11 @@ var (
 	droppedFrame = desc("dropped_frames_total", "Frames that came to nothing.", dropLabels...)
 	icmpErrors   = desc("icmp_errors_total", "ICMPv6 errors that the bridge itself sent.", "mesh", "type", "code")
 	nodes        = desc("nodes", "Nodes by state.", "mesh", "state")
+	rules        = desc("rules", "Rules of what may pass that are in force.", meshLabels...)
+	flows        = desc("flows", "Conversations that a rule let begin and whose answers pass.", meshLabels...)
+	scanners     = desc("scan_sources", "Prefixes of 64 bits outside that asked for addresses that no node holds, of the last ones.", meshLabels...)
+	reloadOK     = desc("config_reload_ok", "Whether the configuration could be read when it last was (1) or not (0).")
+	reloadAt     = desc("config_reload_timestamp_seconds", "When the configuration was last read and put in force, in Unix time.")
 	nodeUp       = desc("node_up", "Whether the node is up or late (1) or not (0).", nodeLabels...)
 	nodeHeard    = desc("node_last_heard_timestamp_seconds", "When the last frame of the node arrived, in Unix time.", nodeLabels...)
 	nodeInfo     = desc("node_info", "Addresses of the node; the value is always 1.", "mesh", "node", "eui64", "address")
@@ -110,7 +118,7 @@ var (
 func (c *Collector) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{
 		buildInfo, meshUp, radioUp, packets, packetBytes, frames, frameBytes, dropped, droppedFrame,
-		icmpErrors, nodes, nodeUp, nodeHeard, nodeInfo, nodeReading, coapRequests,
+		icmpErrors, rules, flows, scanners, reloadOK, reloadAt, nodes, nodeUp, nodeHeard, nodeInfo, nodeReading, coapRequests,
 	} {
 		ch <- d
 	}
@@ -123,6 +131,11 @@ func (c *Collector) Collect(ch chan<- prometheus.Metric) {
 	for _, m := range c.opt.Meshes {
 		s.mesh(m.Stats())
 		s.nodes(m.Name(), m.Nodes())
+	}
+	if c.opt.Reload != nil {
+		ok, at := c.opt.Reload()
+		s.gauge(reloadOK, flag(ok))
+		s.gauge(reloadAt, float64(at.UnixMilli())/1000)
 	}
 	if c.opt.CoAP != nil {
 		s.coap(c.opt.CoAP.Stats())

@@ -296,6 +296,7 @@ func TestNames(t *testing.T) {
 		"culvert_radio_frames_total", "culvert_radio_bytes_total", "culvert_dropped_packets_total", "culvert_dropped_frames_total",
 		"culvert_icmp_errors_total", "culvert_nodes", "culvert_node_up", "culvert_node_last_heard_timestamp_seconds",
 		"culvert_node_reading", "culvert_node_info", "culvert_coap_requests_total",
+		"culvert_rules", "culvert_flows", "culvert_scan_sources", "culvert_config_reload_ok", "culvert_config_reload_timestamp_seconds",
 	}
 	for _, f := range fixed {
 		if !slices.Contains(names, f) {

@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 
 	"culvert/bridge/ieee802154"
+	"culvert/bridge/policy"
 )
 
 // config is a configuration file that was read and found valid: paths are
@@ -17,20 +18,28 @@ type config struct {
 	stateDir   string
 	control    string // path of the control socket
 	meshes     []meshConfig
+	rules      []policy.Rule    // of what may pass, first match wins
 	coapListen []netip.AddrPort // UDP
 	httpListen string           // host:port; empty is none
+	raw        map[string]any   // as it stands in the file
 }
 
 // meshConfig is one [[mesh]].
 type meshConfig struct {
-	name        string
-	iface       string
-	prefix      netip.Prefix // a /64
-	full        bool         // encoding = "full"
-	listed      bool         // admit = "listed"
-	elidedPorts []uint16
-	radio       radioConfig
-	places      []placeConfig
+	name            string
+	iface           string
+	prefix          netip.Prefix // a /64; filled in later if it is generated
+	generate        bool         // prefix = "generate"
+	registered      bool         // addresses = "registered"
+	contexts        []contextConfig
+	noPrefixContext bool // prefix_context = false
+	full            bool // encoding = "full"
+	listed          bool // admit = "listed"
+	elidedPorts     []uint16
+	limits          policy.Limits // of the air, and of the life of flows
+	flows           int           // 0 is the default
+	radio           radioConfig
+	places          []placeConfig
 }
 
 // radioKind says how a mesh's radio is attached.
@@ -114,7 +123,7 @@ func parseConfig(file, dir string, data []byte) (*config, error) {
 	r := configReader{dir: dir, names: map[string]int{}, meshNames: map[string]bool{},
 		ifaces: map[string]bool{}, prefixes: map[netip.Prefix]bool{}, devices: map[ieee802154.Addr]string{}}
 	cfg := r.root(root)
-	cfg.file = file
+	cfg.file, cfg.raw = file, root.m
 	if err := doc.sorted(); err != nil {
 		return nil, err
 	}

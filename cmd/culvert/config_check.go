@@ -35,7 +35,6 @@ const (
 
 // laterRoot are the top-level keys that come with later work.
 var laterRoot = map[string]string{
-	"rule":     "rules of what may pass: at present everything may",
 	"upstream": "announcements on the site's network",
 	"access":   "identities of clients",
 	"output":   "outputs",
@@ -65,6 +64,7 @@ func (r *configReader) root(t *table) *config {
 	for _, m := range meshes {
 		cfg.meshes = append(cfg.meshes, r.mesh(m))
 	}
+	cfg.rules = r.rules(t, cfg.meshes)
 	if c := t.table("coap"); c != nil {
 		cfg.coapListen = r.coapListen(c)
 		c.close(nil)
@@ -102,14 +102,16 @@ func (r *configReader) abs(s string) string {
 // mesh reads one [[mesh]].
 func (r *configReader) mesh(t *table) meshConfig {
 	m := meshConfig{
-		name:   r.meshName(t),
-		iface:  r.ifaceName(t),
-		prefix: r.prefix(t),
+		name:  r.meshName(t),
+		iface: r.ifaceName(t),
 	}
-	t.word("addresses", []string{"derived"}, "registered")
+	m.prefix, m.generate = r.prefix(t)
+	m.registered = t.word("addresses", []string{"derived", "registered"}) == "registered"
+	m.contexts, m.noPrefixContext = r.contexts(t)
 	m.full = t.word("encoding", []string{"conservative", "full"}) == "full"
 	m.listed = t.word("admit", []string{"any", "listed"}) == "listed"
 	m.elidedPorts = r.ports(t, "elided_checksum_ports")
+	m.limits, m.flows = r.limits(t)
 	if radio := t.table("radio"); radio != nil {
 		m.radio = r.radio(radio)
 	} else if !t.has("radio") {
@@ -201,16 +203,15 @@ func isIfaceName(s string) bool {
 	return len(s) > 0 && len(s) <= 15 && !bad && s != "." && s != ".." && s != "all" && s != "default" && s != "lo"
 }
 
-// prefix reads the prefix of a mesh.
-func (r *configReader) prefix(t *table) netip.Prefix {
-	const want = "a unicast /64, like \"fd5e:2a11:77c0:1::/64\""
+// prefix reads the prefix of a mesh, or that it is to be generated.
+func (r *configReader) prefix(t *table) (prefix netip.Prefix, generate bool) {
+	const want = "a unicast /64, like \"fd5e:2a11:77c0:1::/64\", or \"generate\""
 	s, ok := t.required("prefix", want)
 	if !ok {
-		return netip.Prefix{}
+		return netip.Prefix{}, false
 	}
 	if s == "generate" {
-		t.errorf("prefix", "\"generate\" is not in this version of culvert yet; want %s", want)
-		return netip.Prefix{}
+		return netip.Prefix{}, true
 	}
 	p, err := netip.ParsePrefix(s)
 	a := p.Addr()
@@ -227,9 +228,9 @@ func (r *configReader) prefix(t *table) netip.Prefix {
 		t.errorf("prefix", "%q is the prefix of another mesh already", s)
 	default:
 		r.prefixes[p] = true
-		return p
+		return p, false
 	}
-	return netip.Prefix{}
+	return netip.Prefix{}, false
 }
 
 // ports reads a list of UDP ports.

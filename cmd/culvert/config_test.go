@@ -8,9 +8,11 @@ import (
 	"reflect"
 	"strings"
 	"testing"
+	"time"
 
 	"culvert/bridge/ieee802154"
 	"culvert/bridge/node"
+	"culvert/bridge/policy"
 	"culvert/deploy/fenland"
 )
 
@@ -32,13 +34,17 @@ func TestConfigFull(t *testing.T) {
 		meshes: []meshConfig{{
 			name: "fenland", iface: "mesh0", prefix: netip.MustParsePrefix("fd5e:2a11:77c0:1::/64"),
 			full: true, listed: true, elidedPorts: []uint16{61616, 61617},
+			limits: policy.Limits{UDP: 10 * time.Minute, TCP: 2 * time.Hour, Echo: 30 * time.Second,
+				NodeAir: policy.Air{PerSecond: 800, Burst: 4000}, MeshAir: policy.Air{PerSecond: -1}},
+			flows: 4096,
 			radio: radioConfig{kind: radioSerial, device: "/dev/serial/by-id/radio", speed: 460800},
 			places: []placeConfig{
 				{name: "grain-bin", eui64: ieee802154.Extended(0x00005eef10000005), full: &yes},
 				{name: "cold-store", eui64: ieee802154.Extended(0x00005eef10000006), full: &no},
 			},
 		}, {
-			name: "sluice", iface: "mesh1", prefix: netip.MustParsePrefix("2001:db8:5:2::/64"),
+			name: "sluice", iface: "mesh1", generate: true, registered: true, noPrefixContext: true,
+			contexts: []contextConfig{{0, netip.MustParsePrefix("2001:db8:7::/48")}, {15, netip.MustParsePrefix("2001:db8:8::/64")}},
 			radio: radioConfig{kind: radioProcess, command: []string{dir + "/bin/adapter", "--port", "1", ""}},
 		}, {
 			name: "orchard", iface: "mesh2", prefix: netip.MustParsePrefix("2001:db8:5:3::/64"),
@@ -54,9 +60,23 @@ func TestConfigFull(t *testing.T) {
 			name: "wharf", iface: "mesh5", prefix: netip.MustParsePrefix("2001:db8:5:6::/64"),
 			radio: radioConfig{kind: radioInterface, name: "wpan0"},
 		}},
+		rules: []policy.Rule{{
+			From:     []policy.End{{Prefix: netip.MustParsePrefix("::/0")}},
+			To:       []policy.End{{Mesh: "fenland", Pattern: "cold-store"}, {Mesh: "yard", Pattern: "gate"}},
+			Services: []policy.Service{{Any: true}}, Deny: true, Answer: true,
+		}, {
+			From: []policy.End{{Prefix: netip.MustParsePrefix("fd5e:2a11:77c0::/48")}, {Prefix: netip.MustParsePrefix("2001:db8::5/128")},
+				{Mesh: "*", Pattern: "*"}},
+			To: []policy.End{{Mesh: "fenland", Pattern: "*"}},
+			Services: []policy.Service{{Proto: 17, Port: 5683}, {Proto: 17, Port: 5684}, {Proto: 58, Echo: true},
+				{Proto: 17}, {Proto: 6, Port: 443}, {Proto: 17, Port: 61616}},
+			Source: policy.Rate{Packets: 5, Per: time.Second, Burst: 20}, Node: policy.Rate{Packets: 30, Per: time.Minute, Burst: 30},
+			Mesh: policy.Rate{Packets: 1000, Per: time.Hour, Burst: 1000},
+		}},
 		coapListen: []netip.AddrPort{netip.MustParseAddrPort("[::]:5683"), netip.MustParseAddrPort("127.0.0.1:5683")},
 		httpListen: "[::1]:6282",
 	}
+	cfg.raw = nil
 	if !reflect.DeepEqual(cfg, want) {
 		t.Errorf("got  %+v\nwant %+v", cfg, want)
 	}
@@ -77,6 +97,7 @@ radio = { kind = "serial", device = "radio" }
 		name: "fenland", iface: "mesh0", prefix: netip.MustParsePrefix("fd5e:2a11:77c0:1::/64"),
 		radio: radioConfig{kind: radioSerial, device: "/etc/culvert/radio", speed: 115200},
 	}}}
+	cfg.raw = nil
 	if !reflect.DeepEqual(cfg, want) {
 		t.Errorf("got  %+v\nwant %+v", cfg, want)
 	}

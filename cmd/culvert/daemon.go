@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	"os"
 	"time"
 
 	systemd "github.com/coreos/go-systemd/v22/daemon"
@@ -20,8 +21,9 @@ import (
 // required.
 type daemonOptions struct {
 	log    *slog.Logger
-	notify *notifier    // the service manager; nil where there is none
-	http   net.Listener // already open; nil opens what the configuration says
+	notify *notifier        // the service manager; nil where there is none
+	http   net.Listener     // already open; nil opens what the configuration says
+	reload <-chan os.Signal // asks to read the rules again; nil: nothing does
 }
 
 // daemon is everything that runs, in the order of its start: the meshes, then the
@@ -30,8 +32,9 @@ type daemon struct {
 	cfg    *config
 	log    *slog.Logger
 	meshes []*bridge.Mesh
+	rules  *rulebook
 	worlds []part // of simulated radios
-	state  *state
+	state  *node.Store
 	opened chan struct{} // gets one value for each mesh whose interface is open
 	coap   *coap.Server
 	http   net.Listener
@@ -57,12 +60,9 @@ func runDaemon(ctx context.Context, cfg *config, o daemonOptions) (err error) {
 		return err
 	}
 	o.log.Info("starting", "version", readBuildInfo().Version, "config", cfg.file, "meshes", len(cfg.meshes))
-	o.log.Warn("there are no rules in this version: everything may pass between the meshes and whoever reaches this host")
 
 	ctx, fail := context.WithCancelCause(ctx)
 	defer fail(nil)
-	keeper, keeperCtx := newGroup(fail)
-	keeper.start(keeperCtx, part{"state", d.state.run})
 	worlds, worldCtx := newGroup(fail)
 	for _, w := range d.worlds {
 		worlds.start(worldCtx, w)
@@ -72,6 +72,7 @@ func runDaemon(ctx context.Context, cfg *config, o daemonOptions) (err error) {
 		meshes.start(meshCtx, part{"mesh " + m.Name(), m.Run})
 	}
 	doors, doorCtx := newGroup(fail)
+	doors.start(doorCtx, part{"rules", func(ctx context.Context) error { return d.rules.run(ctx, o.reload) }})
 	if d.waitOpen(ctx) {
 		if err := d.openDoors(doorCtx, doors); err != nil {
 			fail(err)
@@ -91,7 +92,10 @@ func runDaemon(ctx context.Context, cfg *config, o daemonOptions) (err error) {
 	}
 	deadline, cancel := context.WithTimeout(context.Background(), stopWait)
 	defer cancel()
-	err = errors.Join(err, doors.stop(deadline), meshes.stop(deadline), worlds.stop(deadline), keeper.stop(deadline))
+	err = errors.Join(err, doors.stop(deadline), meshes.stop(deadline), worlds.stop(deadline))
+	if err == nil {
+		err = d.state.Close()
+	}
 	if err == nil {
 		o.log.Info("stopped")
 	}
@@ -102,27 +106,28 @@ func runDaemon(ctx context.Context, cfg *config, o daemonOptions) (err error) {
 func assemble(cfg *config, o daemonOptions) (*daemon, error) {
 	d := &daemon{cfg: cfg, log: o.log, http: o.http, opened: make(chan struct{}, len(cfg.meshes))}
 	var err error
-	if d.state, err = openState(cfg.stateDir, o.log); err != nil {
+	if d.state, err = openState(cfg, o.log); err != nil {
 		return nil, err
 	}
 	var shown []coap.Mesh
 	for _, c := range cfg.meshes {
 		m, err := d.mesh(c)
-		if err == nil {
-			err = d.state.restore(c.name, m.Nodes(), time.Now())
-		}
 		if err != nil {
-			return nil, errors.Join(err, d.state.store.Close())
+			return nil, errors.Join(err, d.state.Close())
 		}
 		d.meshes = append(d.meshes, m)
 		shown = append(shown, coap.Mesh{Name: c.name, Table: m.Nodes()})
 	}
+	if d.rules, err = newRulebook(cfg, d.meshes, o.log.With("part", "rules")); err != nil {
+		return nil, errors.Join(err, d.state.Close())
+	}
 	d.coap = coap.New(coap.Options{
-		Meshes:  shown,
-		UDP:     cfg.coapListen,
-		Control: cfg.control,
-		Version: readBuildInfo().Version,
-		Log:     o.log,
+		Resources: d.resources(),
+		Meshes:    shown,
+		UDP:       cfg.coapListen,
+		Control:   cfg.control,
+		Version:   readBuildInfo().Version,
+		Log:       o.log,
 	})
 	return d, nil
 }
@@ -164,12 +169,16 @@ func (d *daemon) mesh(c meshConfig) (*bridge.Mesh, error) {
 	m, err := bridge.New(bridge.Options{
 		Name:                c.name,
 		Prefix:              c.prefix,
+		Contexts:            c.meshContexts(),
+		Registered:          c.registered,
+		Store:               d.state,
 		Radio:               attachment,
 		OpenTun:             open,
 		Places:              places,
 		Admit:               admit,
 		Full:                c.full,
 		ElidedChecksumPorts: c.elidedPorts,
+		Policy:              newEngine(c),
 		Log:                 d.log,
 	})
 	if err != nil {

@@ -42,7 +42,7 @@ func (d *daemon) web() *web.Server {
 		Version:  build.Version,
 		Log:      d.log,
 		Metrics: metrics.New(metrics.Options{Meshes: d.meshes, CoAP: d.coap,
-			Version: build.Version, Revision: build.Revision, GoVersion: build.Go, Log: d.log}).Handler(),
+			Reload: d.rules.last, Version: build.Version, Revision: build.Revision, GoVersion: build.Go, Log: d.log}).Handler(),
 	}
 	for i, m := range d.meshes {
 		o.Meshes = append(o.Meshes, web.Mesh{

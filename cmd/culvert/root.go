@@ -32,6 +32,7 @@ var commands = []func(*globals) *cobra.Command{
 	newSimulateCommand,
 	newCheckCommand,
 	newNodesCommand,
+	newReloadCommand,
 	newVersionCommand,
 }
 

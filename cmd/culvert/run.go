@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"os"
 	"os/signal"
 	"strings"
 	"syscall"
@@ -31,10 +32,13 @@ told to stop (Ctrl-C, SIGTERM). It then removes the interface and what belongs t
 it. It needs root, or CAP_NET_ADMIN and /dev/net/tun; a service manager is told
 when it is ready and that it is alive (sd_notify).
 
-CAUTION: in this version there are no rules yet. Whoever can send packets to this
-machine can reach every node of a mesh, and can switch outputs that move pumps,
-valves and motors. Keep the mesh's prefix behind a firewall, fit local interlocks
-that hold whatever arrives over the network, and follow the local codes.`,
+Between nodes and other hosts only that passes which a [[rule]] of the
+configuration names, and the answers to it; SIGHUP, or 'culvert reload', reads the
+rules again without losing a packet.
+
+CAUTION: whom a rule lets in can switch outputs that move pumps, valves and motors,
+and so can whoever uses this machine or its CoAP door. Fit local interlocks that
+hold whatever arrives over the network, and follow the local codes.`,
 		Example: `  culvert run --config culvert.toml
   culvert run --config culvert.toml --check-config   only say what is wrong with the file
   culvert run --log json --log-level debug`,
@@ -62,10 +66,13 @@ func runRun(cmd *cobra.Command, g *globals, o runOptions) error {
 		_, err := fmt.Fprintf(cmd.OutOrStdout(), "%s: no fault found, %s\n", g.config, meshCount(len(cfg.meshes)))
 		return err
 	}
-	ctx, stop := signal.NotifyContext(cmd.Context(), syscall.SIGINT, syscall.SIGTERM, syscall.SIGHUP)
+	ctx, stop := signal.NotifyContext(cmd.Context(), syscall.SIGINT, syscall.SIGTERM)
 	defer stop()
+	reload := make(chan os.Signal, 1)
+	signal.Notify(reload, syscall.SIGHUP)
+	defer signal.Stop(reload)
 	context.AfterFunc(ctx, stop) // a second signal ends the process at once
-	return runDaemon(ctx, cfg, daemonOptions{log: log, notify: newNotifier(log)})
+	return runDaemon(ctx, cfg, daemonOptions{log: log, notify: newNotifier(log), reload: reload})
 }
 
 // meshCount returns "1 mesh" or "2 meshes".

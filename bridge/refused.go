@@ -1,0 +1,20 @@
+package bridge
+
+import (
+	"culvert/bridge/forward"
+	"culvert/bridge/policy"
+)
+
+// Policy returns what says what may pass, nil if everything may.
+func (m *Mesh) Policy() *policy.Engine { return m.opt.Policy }
+
+// Refusals returns what no rule let pass, most packets first, at most n.
+func (m *Mesh) Refusals(n int) []forward.Refusal { return m.fwd.Refusals(n) }
+
+// Scanners returns who asks for addresses that no node holds, most packets first, at
+// most n.
+func (m *Mesh) Scanners(n int) []forward.Scanner { return m.fwd.Scanners(n) }
+
+// ForgetRefusals forgets what no rule let pass, so that it is said again where other
+// rules do not let it pass either.
+func (m *Mesh) ForgetRefusals() { m.fwd.ForgetRefusals() }

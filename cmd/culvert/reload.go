@@ -1,0 +1,70 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"culvert/coap"
+)
+
+// resources are what the daemon offers the commands under /control.
+func (d *daemon) resources() map[string]coap.ControlResource {
+	return map[string]coap.ControlResource{
+		"reload": {Post: true, Serve: func(coap.ControlRequest) (any, error) { return d.rules.tell() }},
+	}
+}
+
+// newReloadCommand returns `culvert reload`.
+func newReloadCommand(g *globals) *cobra.Command {
+	return &cobra.Command{
+		Use:   "reload",
+		Short: "Let the daemon read its rules again",
+		Long: `Let the running daemon read its configuration again and put the rules in force,
+the limits of the air and the life of flows with them, all at once and without
+losing a packet. Conversations that an earlier rule let begin go on: their answers
+pass, new packets are judged anew.
+
+If anything in the file is wrong, nothing changes, and each error is printed with
+its line. Other keys that have changed are named: they count from the next start.
+SIGHUP does the same, and says what came of it in the log.`,
+		Example: `  culvert reload
+  culvert reload --config deploy/fenland/culvert.toml`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error { return runReload(cmd, g) },
+	}
+}
+
+func runReload(cmd *cobra.Command, g *globals) error {
+	ctx, cancel := context.WithTimeout(cmd.Context(), controlTimeout)
+	defer cancel()
+	c, err := dialControl(ctx, g.config)
+	if err != nil {
+		return err
+	}
+	defer c.Close()
+	var out reloaded
+	err = c.Control(ctx, "reload", true, nil, &out)
+	if refused := (*coap.StatusError)(nil); errors.As(err, &refused) && refused.Text != "" {
+		return fmt.Errorf("nothing has changed:\n%s", refused.Text)
+	}
+	if err != nil {
+		return reached(err)
+	}
+	if g.json {
+		return json.NewEncoder(cmd.OutOrStdout()).Encode(out)
+	}
+	line := "the same " + plural(out.Rules, "rule") + " as before in force"
+	if out.Changed {
+		line = plural(out.Rules, "rule") + " in force"
+	}
+	if len(out.Restart) > 0 {
+		line += "\nchanged too, and in force from the next start on: " + strings.Join(out.Restart, ", ")
+	}
+	_, err = fmt.Fprintln(cmd.OutOrStdout(), line)
+	return err
+}

@@ -1,0 +1,259 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"net/netip"
+	"os"
+	"path"
+	"reflect"
+	"slices"
+	"sync"
+	"time"
+
+	"culvert/bridge"
+	"culvert/bridge/policy"
+)
+
+// rulebook puts the rules of the configuration in force for every mesh, and others
+// in their place while the daemon runs.
+type rulebook struct {
+	log    *slog.Logger
+	meshes []*bridge.Mesh
+
+	mu      sync.Mutex // held through a reload
+	running *config    // with which the daemon started
+	rules   []policy.Rule
+	done    bool      // the last reload came to an end
+	at      time.Time // of the last one that did
+}
+
+// newEngine makes what says what may pass in one mesh: nothing, yet.
+func newEngine(c meshConfig) *policy.Engine {
+	return policy.New(policy.Options{Mesh: c.name, Flows: c.flows, Limits: c.limits, Now: time.Now()})
+}
+
+// newRulebook puts the rules of a configuration in force.
+func newRulebook(cfg *config, meshes []*bridge.Mesh, log *slog.Logger) (*rulebook, error) {
+	b := &rulebook{log: log, meshes: meshes, running: cfg, done: true, at: time.Now()}
+	sets, err := b.compile(cfg.rules)
+	if err != nil {
+		return nil, err
+	}
+	b.enforce(cfg, sets)
+	if len(cfg.rules) == 0 {
+		log.Warn("no [[rule]] in the configuration: between nodes and other hosts nothing passes, and from node to node; "+
+			"this gateway itself reaches every node", "example", ruleExample)
+	}
+	return b, nil
+}
+
+// compile makes the rules of each mesh.
+func (b *rulebook) compile(rules []policy.Rule) ([]*policy.Set, error) {
+	var sets []*policy.Set
+	for _, m := range b.meshes {
+		s, err := policy.Compile(b.asSeenFrom(m, rules))
+		if err != nil {
+			return nil, err
+		}
+		sets = append(sets, s)
+	}
+	return sets, nil
+}
+
+// asSeenFrom writes the nodes of other meshes as addresses: a packet from mesh to mesh
+// leaves one as a packet to outside, and enters the other as one from outside. Each
+// mesh knows its own nodes by name and judges for itself, so that what a rule allows
+// may name the whole prefix of the other mesh; what one denies must not.
+func (b *rulebook) asSeenFrom(own *bridge.Mesh, rules []policy.Rule) []policy.Rule {
+	out := slices.Clone(rules)
+	for i := range out {
+		r := &out[i]
+		r.From, r.To = b.foreign(own, r.From, r.Deny), b.foreign(own, r.To, r.Deny)
+	}
+	return out
+}
+
+func (b *rulebook) foreign(own *bridge.Mesh, ends []policy.End, exact bool) []policy.End {
+	ends = slices.Clone(ends)
+	for _, e := range ends {
+		if e.Prefix.IsValid() {
+			continue
+		}
+		for _, m := range b.meshes {
+			if ok, _ := path.Match(e.Mesh, m.Name()); !ok || m == own {
+				continue
+			}
+			if !exact || e.Pattern == "*" {
+				ends = append(ends, policy.End{Prefix: m.Prefix()})
+				continue
+			}
+			for n := range m.Nodes().All() {
+				if ok, _ := path.Match(e.Pattern, n.Label()); ok {
+					for _, a := range m.Nodes().Addresses(n) {
+						ends = append(ends, policy.End{Prefix: netip.PrefixFrom(a.Addr, 128)})
+					}
+				}
+			}
+		}
+	}
+	return ends
+}
+
+// enforce puts compiled rules, and the limits of the configuration, in force.
+func (b *rulebook) enforce(cfg *config, sets []*policy.Set) {
+	for i, m := range b.meshes {
+		m.Policy().Swap(sets[i])
+		for _, c := range cfg.meshes {
+			if c.name == m.Name() {
+				m.Policy().SetLimits(c.limits)
+			}
+		}
+		m.ForgetRefusals()
+	}
+	b.rules = cfg.rules
+}
+
+// reloaded is what came of a reload.
+type reloaded struct {
+	Rules   int      `json:"rules"`
+	Changed bool     `json:"changed"`           // the rules are others than before
+	Restart []string `json:"restart,omitempty"` // keys that changed, and count from the next start on
+}
+
+// reload reads the configuration again, and puts its rules in force if all of it is
+// valid. Else everything stays as it is, and the error holds all that is wrong.
+func (b *rulebook) reload() (reloaded, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.done = false
+	cfg, err := loadConfig(b.running.file)
+	if err != nil {
+		return reloaded{}, err
+	}
+	sets, err := b.compile(cfg.rules)
+	if err != nil {
+		return reloaded{}, err
+	}
+	out := reloaded{Rules: len(cfg.rules), Restart: changedKeys(b.running.raw, cfg.raw),
+		Changed: len(cfg.rules)+len(b.rules) > 0 && !reflect.DeepEqual(cfg.rules, b.rules)}
+	b.enforce(cfg, sets)
+	b.done, b.at = true, time.Now()
+	return out, nil
+}
+
+// tell reloads, and logs what came of it.
+func (b *rulebook) tell() (reloaded, error) {
+	out, err := b.reload()
+	if err != nil {
+		b.log.Error("the configuration is not reloaded: the rules stay as they were", "cause", err)
+		return out, err
+	}
+	b.log.Info("configuration reloaded", "rules", out.Rules, "changed", out.Changed)
+	if len(out.Restart) > 0 {
+		b.log.Warn("some keys have changed that count from the next start on", "keys", out.Restart)
+	}
+	return out, nil
+}
+
+// last returns whether the last reload, or the start, came to an end, and when one
+// last did.
+func (b *rulebook) last() (done bool, at time.Time) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.done, b.at
+}
+
+// run reloads whenever somebody asks by a signal.
+func (b *rulebook) run(ctx context.Context, asked <-chan os.Signal) error {
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-asked:
+			_, _ = b.tell() // it is logged
+		}
+	}
+}
+
+// reloadable are the keys that a reload puts in force; none of them means something
+// else in another table.
+var reloadable = []string{"rule", "airtime_node", "airtime_mesh", "flows"}
+
+// changedKeys names the keys that differ between two configurations, other than those
+// that a reload puts in force. Tables in an array that have names are told apart by
+// these.
+func changedKeys(was, is map[string]any) []string {
+	var out []string
+	changedIn("", was, is, &out)
+	slices.Sort(out)
+	return out
+}
+
+func changedIn(path string, was, is map[string]any, out *[]string) {
+	keys := map[string]bool{}
+	for k := range was {
+		keys[k] = true
+	}
+	for k := range is {
+		keys[k] = true
+	}
+	for k := range keys {
+		if !slices.Contains(reloadable, k) {
+			changedValue(joinKey(path, k), was[k], is[k], out)
+		}
+	}
+}
+
+func changedValue(path string, was, is any, out *[]string) {
+	if a, ok := was.(map[string]any); ok {
+		if b, ok := is.(map[string]any); ok {
+			changedIn(path, a, b, out)
+			return
+		}
+	}
+	a, okA := named(was)
+	b, okB := named(is)
+	if okA && okB {
+		for name := range a {
+			if b[name] == nil {
+				*out = append(*out, fmt.Sprintf("%s %q", path, name))
+			}
+		}
+		for name, t := range b {
+			at := fmt.Sprintf("%s %q", path, name)
+			if a[name] == nil {
+				*out = append(*out, at)
+				continue
+			}
+			var inner []string
+			changedIn("", a[name], t, &inner)
+			for _, k := range inner {
+				*out = append(*out, at+": "+k)
+			}
+		}
+		return
+	}
+	if !reflect.DeepEqual(was, is) {
+		*out = append(*out, path)
+	}
+}
+
+// named returns the tables of an array by their names, false if one has none.
+func named(v any) (map[string]map[string]any, bool) {
+	l, ok := v.([]any)
+	if !ok {
+		return nil, false
+	}
+	out := map[string]map[string]any{}
+	for _, e := range l {
+		t, ok := e.(map[string]any)
+		name, isName := t["name"].(string)
+		if !ok || !isName {
+			return nil, false
+		}
+		out[name] = t
+	}
+	return out, true
+}
