@@ -250,7 +250,7 @@ func FuzzConfig(f *testing.F) {
 			t.Errorf("accepted %+v", cfg)
 		}
 		for _, m := range cfg.meshes {
-			if !isLabel(m.name) || m.prefix.Bits() != 64 || m.iface == "" || len(m.iface) > 15 || m.radio.kind == "" {
+			if !isLabel(m.name) || (m.prefix.Bits() == 64) == m.generate || m.iface == "" || len(m.iface) > 15 || m.radio.kind == "" {
 				t.Errorf("accepted %+v", m)
 			}
 			for _, p := range m.places {
