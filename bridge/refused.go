@@ -2,6 +2,7 @@ package bridge
 
 import (
 	"culvert/bridge/forward"
+	"culvert/bridge/node"
 	"culvert/bridge/policy"
 )
 
@@ -14,6 +15,9 @@ func (m *Mesh) Refusals(n int) []forward.Refusal { return m.fwd.Refusals(n) }
 // Scanners returns who asks for addresses that no node holds, most packets first, at
 // most n.
 func (m *Mesh) Scanners(n int) []forward.Scanner { return m.fwd.Scanners(n) }
+
+// Way returns what the packet path knows of the way to a node now.
+func (m *Mesh) Way(n *node.Node) forward.Way { return m.fwd.Way(n) }
 
 // ForgetRefusals forgets what no rule let pass, so that it is said again where other
 // rules do not let it pass either.

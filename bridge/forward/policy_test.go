@@ -394,3 +394,29 @@ func BenchmarkRefused(b *testing.B) {
 		})
 	}
 }
+
+// What is known of the way to a node: its queue, and what became of the last frame.
+func TestWay(t *testing.T) {
+	r := up(t)
+	n := r.table.ByLink(nodeA)
+	if w := r.f.Way(n); w.Packets != 0 || w.MaxPackets != 64 || !w.At.IsZero() || w.Last != radio.OutcomeNone {
+		t.Errorf("at first: %+v", w)
+	}
+	r.now = r.now.Add(time.Minute)
+	for range 3 {
+		r.down(udp(outside, global(nodeA), 64, 4))
+	}
+	if w := r.f.Way(n); w.Packets != 3 || w.Octets != 3*52 {
+		t.Errorf("with three packets: %+v", w)
+	}
+	r.answer(radio.OutcomeNoAck)
+	if w := r.f.Way(n); w.Packets != 0 || w.Last != radio.OutcomeNoAck || w.At.Sub(start) != time.Minute {
+		t.Errorf("after they failed: %+v", w)
+	}
+	r.step(time.Second)
+	r.down(udp(outside, global(nodeA), 64, 4))
+	r.answer(radio.OutcomeDelivered)
+	if w := r.f.Way(n); w.Last != radio.OutcomeDelivered || w.At.Sub(start) != 61*time.Second {
+		t.Errorf("after one got through: %+v", w)
+	}
+}

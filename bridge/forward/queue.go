@@ -28,6 +28,7 @@ type queue struct {
 	node   *node.Node
 	count  atomic.Int32 // packets from push to their end
 	octets atomic.Int32
+	result atomic.Uint64 // the last of a frame: queue.note
 
 	listed   atomic.Bool // on the stack of queues that have news for the sender
 	nextNews *queue

@@ -10,6 +10,7 @@ func (f *Forwarder) resolve(fl *flight, o radio.Outcome) {
 	s, c := &f.sender, &f.counters.to
 	p := fl.p
 	q := p.q
+	q.note(o, s.now)
 	s.inFlight--
 	s.pause = 0
 	c.framesInFlight.Add(-1)

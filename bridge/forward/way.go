@@ -1,0 +1,36 @@
+package forward
+
+import (
+	"time"
+
+	"culvert/bridge/node"
+	"culvert/bridge/radio"
+)
+
+// Way is what the packet path knows of the way to one node.
+type Way struct {
+	Packets, Octets       int // in the node's queue, those under way included
+	MaxPackets, MaxOctets int
+	Last                  radio.Outcome // of the last frame to the node that had a result
+	At                    time.Time     // of that result; zero if there was none yet
+}
+
+// Way returns what the packet path knows of the way to n now.
+func (f *Forwarder) Way(n *node.Node) Way {
+	w := Way{MaxPackets: f.opt.QueuePackets, MaxOctets: f.opt.QueueOctets}
+	q := f.queues.of(n)
+	if q == nil {
+		return w
+	}
+	w.Packets, w.Octets = int(q.count.Load()), int(q.octets.Load())
+	if r := q.result.Load(); r != 0 {
+		w.Last, w.At = radio.Outcome(r), f.start.Add(time.Duration(r>>8)*time.Millisecond)
+	}
+	return w
+}
+
+// note remembers the result of a frame, for Way: milliseconds on the forwarder's clock
+// and the outcome, which is never 0.
+func (q *queue) note(o radio.Outcome, now int64) {
+	q.result.Store(uint64(now/1e6)<<8 | uint64(o))
+}
