@@ -47,6 +47,14 @@ type request struct {
 	peer    peer
 	room    int // largest payload that an answer without blocks may have
 	bert    bool
+
+	// How to tell the client later what it observes: a door that cannot sets neither
+	// udp nor stream.
+	token  [8]byte
+	tkl    uint8
+	udp    *udpDoor
+	oob    []byte // of udp
+	stream *stream
 }
 
 // response is one answer, without the options that blocks need. Its slices belong

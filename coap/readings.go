@@ -123,7 +123,9 @@ func (s *Server) publish(req *request) response {
 		readings[i].Name = shortName(readings[i].Name, t.node)
 		readings[i].Data = bytes.Clone(readings[i].Data)
 	}
-	if lost := s.readings.put(t.mesh, t.node, readings); lost > 0 {
+	lost := s.readings.put(t.mesh, t.node, readings)
+	s.observers.touched.Store(true)
+	if lost > 0 {
 		return diagnose(codes.Forbidden, "%d of the names are too many: %d a node are kept", lost, maxNames)
 	}
 	return answer(codes.Changed)

@@ -56,11 +56,14 @@ type Server struct {
 	listings  listings
 	readings  readingStore
 	upstream  *upstream
+	cache     nodeCache
+	observers observers
 	counts    counters
 	started   time.Time
 
-	ackDelay time.Duration                                // tests shorten it
-	locate   func(*node.Table, *node.Node) netip.AddrPort // tests have their nodes on the loopback
+	renewLeast time.Duration                                // between two registrations with a node
+	ackDelay   time.Duration                                // tests shorten it
+	locate     func(*node.Table, *node.Node) netip.AddrPort // tests have their nodes on the loopback
 
 	mu      sync.Mutex
 	udp     []*udpDoor
@@ -69,7 +72,7 @@ type Server struct {
 
 // New returns a front that is not open yet.
 func New(o Options) *Server {
-	s := &Server{opts: o, log: o.Log, started: time.Now(), ackDelay: defaultAckDelay, locate: nodeAddress}
+	s := &Server{opts: o, log: o.Log, started: time.Now(), ackDelay: defaultAckDelay, locate: nodeAddress, renewLeast: renewLeast}
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
 	}
@@ -90,6 +93,8 @@ func New(o Options) *Server {
 	s.transfers.init()
 	s.readings.init()
 	s.upstream = newUpstream(s)
+	s.cache.init(s)
+	s.observers.init(s)
 	return s
 }
 
@@ -198,6 +203,7 @@ func (s *Server) Run(ctx context.Context) error {
 	}
 	start("towards nodes", s.upstream.read)
 	wg.Go(func() { s.tick(ctx) })
+	wg.Go(func() { s.observers.run(ctx) })
 
 	<-ctx.Done()
 	// From the source to the sink: the doors, what is on its way, the nodes' socket.
@@ -238,7 +244,12 @@ func (s *Server) tick(ctx context.Context) {
 			for _, d := range udp {
 				d.tick(now)
 			}
+			s.observers.look(now)
+			if n%5 == 0 {
+				s.cache.renew(now)
+			}
 			if n%50 == 0 {
+				s.cache.expire(now)
 				s.uploads.expire(now)
 				s.transfers.expire(now)
 				s.readings.expire()

@@ -16,6 +16,8 @@ type counters struct {
 	nodeAsked   atomic.Uint64
 	nodeResent  atomic.Uint64
 	nodeTimeout atomic.Uint64
+	disordered  atomic.Uint64
+	notified    atomic.Uint64
 }
 
 // Requests is a number of requests that had the same answer.
@@ -36,6 +38,12 @@ type Stats struct {
 	NodeMessages     uint64 // messages sent to nodes, retransmissions included
 	NodeResent       uint64 // retransmissions among them
 	NodeTimeouts     uint64 // requests to which the node did not answer
+	CacheHits        uint64 // requests answered from what is kept of nodes
+	Cached           int    // answers that are kept
+	Observers        int    // clients' observations
+	Observations     int    // of nodes, for all of those
+	Notifications    uint64 // sent to clients, retransmissions not included
+	Disordered       uint64 // notifications of nodes that were older than one before
 	ReadingsRejected uint64 // packs of readings that could not be taken
 	ReadingsRefused  uint64 // names of readings for which the node had no room
 }
@@ -59,8 +67,13 @@ func (s *Server) Stats() Stats {
 		MalformedUDP: c.malformed[DoorUDP].Load(), MalformedControl: c.malformed[DoorControl].Load(),
 		Duplicates: c.duplicates.Load(), GaveUp: c.gaveUp.Load(),
 		NodeMessages: c.nodeAsked.Load(), NodeResent: c.nodeResent.Load(), NodeTimeouts: c.nodeTimeout.Load(),
+		CacheHits: s.cache.hits.Load(), Observers: s.observers.len(),
+		Notifications: c.notified.Load(), Disordered: c.disordered.Load(),
 		ReadingsRejected: s.readings.rejected.Load(), ReadingsRefused: s.readings.refused.Load(),
 	}
+	s.cache.mu.Lock()
+	out.Cached, out.Observations = s.cache.count, s.cache.watches
+	s.cache.mu.Unlock()
 	for d := range doors {
 		for m := range c.requests[d] {
 			for code := range c.requests[d][m] {

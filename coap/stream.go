@@ -38,6 +38,8 @@ type stream struct {
 	out  chan outgoing // to the writer
 	slot chan struct{} // one for each request whose answer is not written yet
 	done chan struct{} // closed by serveStream when nothing more is read
+
+	observes bool // something is or was observed; guarded by the observers' lock
 }
 
 // outgoing is one message for the writer.
@@ -73,6 +75,7 @@ func (s *Server) serveStream(c net.Conn, p peer) {
 		st.signalling(message.Message{Code: codes.Abort, Payload: []byte(err.Error())})
 	}
 	close(st.done) // what is queued still goes out; replies that come later go nowhere
+	s.observers.hangUp(st)
 	wg.Wait()
 	c.Close()
 }
@@ -183,6 +186,8 @@ func (st *stream) request(m *message.Message) {
 	// What the options of an answer take is not known yet: 256 octets are plenty for
 	// those of ours, and nodes' answers seldom have more.
 	req.room = max(room-headerRoom-256, 16)
+	req.stream = st
+	req.tkl = uint8(copy(req.token[:], m.Token))
 	token := slices.Clone(m.Token)
 	quiet := uint32(0)
 	if v, ok := option(m.Options, message.NoResponse); ok {

@@ -74,6 +74,9 @@ func (s *Server) serve(req *request, reply func(response)) {
 			return
 		}
 	}
+	if uintOption(req.options, message.Observe) == 1 {
+		s.observers.leave(req)
+	}
 	if own {
 		req = req.clone() // it is kept until its node answers
 	}
@@ -127,7 +130,7 @@ func (s *Server) route(req *request, p path, reply func(response)) {
 	case p.n == 2 && p.part[0] == ".well-known" && p.part[1] == "core":
 		reply(s.getOnly(req, s.wellKnown))
 	case p.n == 1 && p.part[0] == "nodes":
-		reply(s.getOnly(req, s.listNodes))
+		reply(s.local(req, listEvery, s.listNodes))
 	case p.n >= 2 && p.part[0] == "nodes":
 		t, n, mesh := s.find(p.part[1])
 		if n == nil {
@@ -151,14 +154,24 @@ type target struct {
 	mesh  string
 }
 
+// here is f for as long as the node is in its table.
+func (t target) here(f func(*request) response) func(*request) response {
+	return func(r *request) response {
+		if t.node.Removed() {
+			return diagnose(codes.NotFound, "the node was removed")
+		}
+		return f(r)
+	}
+}
+
 func (s *Server) routeNode(req *request, p path, t target, reply func(response)) {
 	switch {
 	case p.n == 2:
-		reply(s.getOnly(req, func(r *request) response { return s.showNode(r, t) }))
+		reply(s.local(req, listEvery, t.here(func(r *request) response { return s.showNode(r, t) })))
 	case p.part[2] == "own":
 		s.forward(req, t, reply)
 	case p.part[2] == "readings":
-		reply(s.getOnly(req, func(r *request) response { return s.showReadings(r, t) }))
+		reply(s.local(req, localEvery, t.here(func(r *request) response { return s.showReadings(r, t) })))
 	default:
 		reply(diagnose(codes.NotFound, "a node has own and readings"))
 	}

@@ -140,6 +140,11 @@ func (d *udpDoor) receive(b []byte, opts message.Options, from netip.AddrPort, l
 			d.mu.Lock()
 			delete(d.separate, key)
 			d.mu.Unlock()
+			if id := (noticeKey{d, key}); m.Type == message.Reset {
+				d.s.observers.lost(id)
+			} else {
+				d.s.observers.settled(id)
+			}
 		}
 	case m.Code == codes.Empty, class != 0:
 		// A ping (RFC 7252, section 4.3), an answer to a question that nobody asked,
@@ -176,6 +181,7 @@ func (d *udpDoor) request(m *message.Message, b []byte, key callKey, oob []byte)
 		code: m.Code, options: m.Options, payload: m.Payload, room: 1 << (4 + szxMax),
 		peer: peer{door: DoorUDP, addr: key.remote, local: key.local},
 	}
+	c.req.udp, c.req.token, c.req.tkl = d, c.token, uint8(c.tkl)
 	req := &c.req
 	if !c.con {
 		// RFC 7252, section 5.4.1: a critical option that is not understood makes the
@@ -210,6 +216,7 @@ func (d *udpDoor) request(m *message.Message, b []byte, key callKey, oob []byte)
 	}
 	c.entry = old
 	c.oob = slices.Clone(oob)
+	req.oob = c.oob
 	c.at = now
 	if c.con {
 		d.waiting = append(d.waiting, c)
@@ -227,7 +234,7 @@ func remember(r *request) bool {
 	own := false
 	parts := 0
 	for _, o := range r.options {
-		if o.ID == message.Block1 {
+		if o.ID == message.Block1 || o.ID == message.Observe {
 			return true
 		}
 		if o.ID == message.URIPath {
@@ -275,16 +282,23 @@ func (c *call) reply(r response) {
 			d.memory.done(c.entry, c.entry.answer) // the empty acknowledgement stays
 		}
 	}
+	k := callKey{c.key.remote, c.key.local, uint16(m.MessageID)}
 	if m.Type == message.Confirmable && out != nil {
-		now := time.Now()
-		wait := time.Duration(float64(ackTimeout) * (1 + mrand.Float64()*(ackRandomFactor-1)))
-		k := callKey{c.key.remote, c.key.local, uint16(m.MessageID)}
-		d.separate[k] = &outward{msg: out, oob: c.oob, due: now.Add(wait), wait: wait}
+		d.confirmLocked(k, out, c.oob)
 	}
 	d.mu.Unlock()
+	if m.Type != message.Acknowledgement && uintOption(r.options, message.Observe) >= 0 {
+		d.s.observers.noted(observerOf(&c.req), noticeKey{d, k})
+	}
 	if out != nil {
 		d.write(out, c.oob, c.key.remote)
 	}
+}
+
+// confirmLocked has a confirmable message repeated until it is acknowledged.
+func (d *udpDoor) confirmLocked(k callKey, msg, oob []byte) {
+	wait := time.Duration(float64(ackTimeout) * (1 + mrand.Float64()*(ackRandomFactor-1)))
+	d.separate[k] = &outward{msg: msg, oob: oob, due: time.Now().Add(wait), wait: wait}
 }
 
 // encode writes a message of ours; one that cannot be encoded is a defect, and
@@ -318,6 +332,7 @@ func (d *udpDoor) tick(now time.Time) {
 		to     netip.AddrPort
 	}
 	var out []datagram
+	var lost []callKey
 	d.mu.Lock()
 	for len(d.waiting) > 0 {
 		c := d.waiting[0]
@@ -342,6 +357,7 @@ func (d *udpDoor) tick(now time.Time) {
 		}
 		if o.resent >= maxRetransmit {
 			delete(d.separate, k)
+			lost = append(lost, k)
 			d.s.counts.gaveUp.Add(1)
 			continue
 		}
@@ -352,6 +368,9 @@ func (d *udpDoor) tick(now time.Time) {
 	}
 	d.memory.expire(now)
 	d.mu.Unlock()
+	for _, k := range lost {
+		d.s.observers.lost(noticeKey{d, k})
+	}
 	for _, x := range out {
 		d.write(x.b, x.oob, x.to)
 	}

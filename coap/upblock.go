@@ -14,6 +14,11 @@ func (u *upstream) answeredLocked(p *nodePeer, x *exchange, m *message.Message, 
 	if id, ok := badAnswer(m.Options); !ok {
 		return u.endLocked(p, x, diagnose(codes.BadGateway, "the node's answer has option %d, which may not be passed on", id), now)
 	}
+	if v := uintOption(m.Options, message.Observe); x.watch != nil && !x.leave && v >= 0 && m.Code>>5 == 2 {
+		// RFC 7641, section 3.2. A registration begins the order of notifications anew.
+		x.observed = true
+		x.watch.order, x.watch.orderAt = uint32(v)&0xffffff, now
+	}
 	next := func() []*exchange {
 		if err := u.sendLocked(p, x, now); err != nil {
 			return u.endLocked(p, x, diagnose(codes.InternalServerError, "towards the node: %v", err), now)
@@ -47,6 +52,7 @@ func (u *upstream) answeredLocked(p *nodePeer, x *exchange, m *message.Message, 
 		return u.endLocked(p, x, diagnose(codes.BadGateway, "the node's answer has block size exponent 7"), now)
 	}
 	if !blocks || m.Code>>5 != 2 {
+		x.heard = true
 		return u.endLocked(p, x, response{m.Code, cloneOptions(m.Options), slices.Clone(m.Payload)}, now)
 	}
 	return u.blockLocked(p, x, m, b, now, next)
@@ -91,6 +97,7 @@ func (u *upstream) blockLocked(p *nodePeer, x *exchange, m *message.Message, b b
 	}
 	x.got.payload = append(x.got.payload, m.Payload...)
 	if !b.more {
+		x.heard = true
 		return u.endLocked(p, x, x.got, now)
 	}
 	x.ask = true

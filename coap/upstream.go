@@ -41,6 +41,7 @@ type nodePeer struct {
 	whole   bool        // the node does not know blocks: it said 4.02 to one
 	lastCON uint16      // MID of the last separate answer, whose acknowledgement may be lost
 	hadCON  bool
+	watches map[[4]byte]*watch // observations of the node, by token
 }
 
 // exchange is one request to a node, with all the messages that its body needs.
@@ -50,6 +51,11 @@ type exchange struct {
 	body     []byte
 	deadline time.Time
 	reply    func(response)
+	into     *fetch // what the cache waits for
+	watch    *watch // the observation that it registers or, with leave, cancels
+	leave    bool
+	heard    bool // the answer is the node's own, and not one of ours about it
+	observed bool // the node took the registration
 
 	// The message under way.
 	token  [4]byte
@@ -65,6 +71,7 @@ type exchange struct {
 	download block // the block that is asked for
 	ask      bool  // a Block2 option is sent
 	got      response
+	resume   bool // it begins with a later block than the first
 	again    bool // the answer changed in the middle, and was begun anew once
 	fell     bool // the node said 4.02, and is asked once more without blocks
 }
@@ -131,14 +138,31 @@ func (s *Server) forward(req *request, t target, reply func(response)) {
 		reply(diagnose(codes.RequestEntityTooLarge, "at most %d octets", maxBody))
 		return
 	}
-	label := t.node.Label()
+	plain := without(opts, message.ETag) // the cache has ETags of its own
+	if cacheable(req.code, plain, entryKey(req.code, plain, req.payload)) {
+		s.cache.read(req, t, addr, plain, reply)
+		return
+	}
+	label, path := t.node.Label(), resourcePath(opts, message.URIPath)
 	x := &exchange{
-		code: req.code, options: opts, body: req.payload,
-		deadline: time.Now().Add(s.opts.NodeTimeout),
-		reply:    func(r response) { reply(backOptions(r, label)) },
+		code: req.code, options: opts, body: req.payload, deadline: time.Now().Add(s.opts.NodeTimeout),
 	}
 	_, secret := option(opts, optOSCORE)
-	x.ask = !secret && (req.code == codes.GET || req.code == codes.FETCH)
+	reads := req.code == codes.GET || req.code == codes.FETCH
+	x.ask = !secret && reads
+	x.reply = func(r response) {
+		// Also where it is not known what became of it.
+		if !reads && (r.code>>5 == 2 || !x.heard) {
+			s.cache.written(t.node, path, true)
+			if at := resourcePath(r.options, message.LocationPath); at != "" {
+				s.cache.written(t.node, at, true)
+			}
+		}
+		reply(backOptions(r, label))
+	}
+	if !reads {
+		s.cache.written(t.node, path, false)
+	}
 	s.upstream.submit(addr, x)
 }
 
@@ -210,20 +234,28 @@ func (u *upstream) submit(addr netip.AddrPort, x *exchange) {
 		u.mu.Unlock()
 		x.reply(unavailable(5, "the front is stopping"))
 		return
-	case len(p.queue) >= maxQueue, u.queued >= maxQueued, u.octets+len(x.body) > maxQueuedBody:
+	case !u.enqueueLocked(p, x):
 		full := len(p.queue)
 		u.mu.Unlock()
 		x.reply(unavailable(10, fmt.Sprintf("busy: %d requests wait for this node", full)))
 		return
 	}
-	p.queue = append(p.queue, x)
-	u.countLocked(x, 1)
 	var ended []*exchange
 	if len(p.queue) == 1 {
 		ended = u.startLocked(p, time.Now())
 	}
 	u.mu.Unlock()
 	answerAll(ended)
+}
+
+// enqueueLocked puts x into p's queue, if there is room.
+func (u *upstream) enqueueLocked(p *nodePeer, x *exchange) bool {
+	if u.closed || len(p.queue) >= maxQueue || u.queued >= maxQueued || u.octets+len(x.body) > maxQueuedBody {
+		return false
+	}
+	p.queue = append(p.queue, x)
+	u.countLocked(x, 1)
+	return true
 }
 
 // answerAll calls back those whose end was found under the lock; got says what
@@ -250,8 +282,10 @@ func (u *upstream) startLocked(p *nodePeer, now time.Time) (ended []*exchange) {
 		size := 16 << u.s.szx
 		x.blocks = len(x.body) > size && !p.whole
 		x.upload = block{szx: u.s.szx}
-		x.download = block{szx: u.s.szx}
-		x.ask = x.ask && !p.whole
+		if !x.resume {
+			x.download = block{szx: u.s.szx}
+			x.ask = x.ask && !p.whole
+		}
 		err := u.sendLocked(p, x, now)
 		if err == nil {
 			u.busy[p] = struct{}{}
@@ -290,6 +324,18 @@ func (u *upstream) sendLocked(p *nodePeer, x *exchange, now time.Time) error {
 		return err
 	}
 	opts := slices.Clone(x.options)
+	if w := x.watch; w != nil && x.download.num == 0 && x.upload.num == 0 {
+		x.token = w.token
+		if x.leave {
+			opts = with(opts, message.Observe, uintBytes(1))
+		} else {
+			opts = with(opts, message.Observe, nil)
+			u.watchLocked(p, w)
+		}
+	}
+	if x.into != nil && (x.download.num > 0 || x.again) {
+		opts = without(opts, message.ETag) // it asks about the whole, and has its answer
+	}
 	payload := x.body
 	if x.blocks {
 		from := x.upload.offset()
@@ -354,7 +400,7 @@ func (u *upstream) tick(now time.Time) {
 	}
 	for addr, p := range u.peers {
 		// As long as a Message ID may not be used again (RFC 7252, section 4.4).
-		if len(p.queue) == 0 && now.Sub(p.idle) > exchangeLifetime {
+		if len(p.queue) == 0 && len(p.watches) == 0 && now.Sub(p.idle) > exchangeLifetime {
 			delete(u.peers, addr)
 		}
 	}
@@ -435,6 +481,8 @@ func (u *upstream) receive(b []byte, from netip.AddrPort) {
 		x = p.queue[0]
 	}
 	var ended []*exchange
+	var deliver func()
+	w := p.watchOf(m.Token)
 	switch matched := x != nil && mid == x.mid; {
 	case kind == message.Reset && matched:
 		ended = u.endLocked(p, x, diagnose(codes.BadGateway, "the node rejected the request"), now)
@@ -445,6 +493,14 @@ func (u *upstream) receive(b []byte, from netip.AddrPort) {
 		x.acked = true // RFC 7252, section 5.2.2: the answer comes by itself
 	case kind == message.Acknowledgement && !matched, kind == message.Reset, kind == message.NonConfirmable && bad:
 		// Late, or of nothing that we asked.
+	case !bad && w != nil && (x == nil || !sameToken(m.Token, x)):
+		if kind == message.Confirmable {
+			u.acknowledgeLocked(p, mid)
+		}
+		deliver, ended = u.notificationLocked(p, w, &m, now)
+	case !bad && kind == message.NonConfirmable && p != nil && uintOption(m.Options, message.Observe) >= 0 && (x == nil || !sameToken(m.Token, x)):
+		// RFC 7641, section 3.6: of an observation that is none any more.
+		u.rejectLocked(p, from, mid)
 	case bad, x == nil || !sameToken(m.Token, x):
 		if kind == message.Confirmable {
 			u.rejectLocked(p, from, mid)
@@ -457,6 +513,9 @@ func (u *upstream) receive(b []byte, from netip.AddrPort) {
 	}
 	u.mu.Unlock()
 	answerAll(ended)
+	if deliver != nil {
+		deliver()
+	}
 }
 
 func sameToken(t message.Token, x *exchange) bool {
