@@ -8,6 +8,7 @@ package netif
 // kernel node stands within reach and sends router solicitations.
 
 import (
+	"fmt"
 	"net"
 	"os"
 	"strings"
@@ -74,10 +75,17 @@ func TestGuestSend(t *testing.T) {
 			break
 		}
 	}
-	ended := make(chan error)
+	if err := i.Send(radio.Frame{Payload: make([]byte, 1)}, 7); err != radio.ErrAddress {
+		t.Errorf("Send to nobody: %v", err)
+	}
+	ended := make(chan error, 1)
 	go func() {
 		for {
-			if _, err := i.Receive(buf); err != nil {
+			ev, err := i.Receive(buf)
+			if err == nil && ev.Kind == radio.EventDown {
+				err = fmt.Errorf("a Down event first: %w", ev.Cause)
+			}
+			if err != nil {
 				ended <- err
 				return
 			}

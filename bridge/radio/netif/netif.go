@@ -167,11 +167,20 @@ func (i *Interface) Receive(b []byte) (radio.Event, error) {
 				return ev, nil
 			}
 		case errors.Is(err, os.ErrDeadlineExceeded): // a result waits
-		case errors.Is(err, os.ErrClosed):
+		case errors.Is(err, os.ErrClosed), i.isClosed(): // a raw read that Close ends says neither
 			return radio.Event{}, net.ErrClosed
 		default:
 			return i.down(err), nil
 		}
+	}
+}
+
+func (i *Interface) isClosed() bool {
+	select {
+	case <-i.closed:
+		return true
+	default:
+		return false
 	}
 }
 
