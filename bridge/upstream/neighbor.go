@@ -50,9 +50,6 @@ func parseNeighbor(b []byte) (m neighbor, ok bool) {
 	option := byte(optionSource)
 	switch msg[0] {
 	case ipv6.TypeNeighborSol:
-		if to != m.target && to != solicitedNode(m.target) {
-			return m, false
-		}
 	case ipv6.TypeNeighborAdv:
 		m.advertisement, option = true, optionTarget
 		if to.IsMulticast() && binary.BigEndian.Uint32(msg[neighborFlagsAt:])&flagSolicited != 0 {
@@ -74,7 +71,7 @@ func parseNeighbor(b []byte) (m neighbor, ok bool) {
 		}
 		o = o[n:]
 	}
-	if m.source.IsUnspecified() && (m.advertisement || m.hasMAC || to == m.target) {
+	if m.source.IsUnspecified() && (m.advertisement || m.hasMAC || !solicitedNodes.Contains(to)) {
 		return m, false
 	}
 	return m, true
@@ -108,6 +105,9 @@ func appendNeighbor(b []byte, kind byte, from, to, target netip.Addr, f uint32, 
 	binary.BigEndian.PutUint16(p.Payload()[2:], ipv6.Checksum(p.SourceBytes(), p.DestinationBytes(), ipv6.ProtoICMPv6, p.Payload()))
 	return b
 }
+
+// solicitedNodes are all solicited-node addresses.
+var solicitedNodes = netip.MustParsePrefix("ff02::1:ff00:0/104")
 
 // solicitedNode returns the solicited-node address of a (RFC 4291, section 2.7.1).
 func solicitedNode(a netip.Addr) netip.Addr {

@@ -47,6 +47,7 @@ const (
 	maxRecords    = 2048                   // the same
 	fewNames      = 8                      // of a listing that comes with all that is known of each
 	maxPerMessage = 32                     // names in a message that nobody asked for
+	maxActive     = 48                     // names that are probed for and announced at a time, besides those that are asked for
 	maxFarewell   = 20000                  // records that are taken back; others end by themselves
 )
 
@@ -104,6 +105,8 @@ type Responder struct {
 	mu       sync.Mutex // guards what follows
 	names    map[string]*name
 	addrs    map[netip.Addr]*name
+	waiting  []*name // for a place among the active ones; some have had their turn already
+	active   int     // names in steps that are being probed for or announced
 	steps    steps
 	farewell []record
 	paced    time.Time // of the next message that nobody asked for
@@ -166,7 +169,7 @@ func (r *Responder) Update(now time.Time, hosts []Host) {
 			n = &name{Host: Host{label, a}, at: -1}
 			r.names[label] = n
 			r.counts[probing]++
-			r.schedule(n, now.Add(rand.N(probeInterval)))
+			r.waiting = append(r.waiting, n)
 		case n.Addr != a:
 			if r.addrs[n.Addr] == n {
 				delete(r.addrs, n.Addr)
@@ -213,7 +216,7 @@ func (r *Responder) Close(now time.Time) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	r.closing = true
-	r.list, r.again, r.steps = nil, nil, nil
+	r.list, r.again, r.steps, r.waiting, r.active = nil, nil, nil, nil, 0
 	for _, n := range r.names {
 		if n.state == announcing || n.state == live {
 			r.sayFarewell(n)
@@ -231,6 +234,7 @@ func (r *Responder) Tick(now time.Time, send Send) time.Time {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	r.tickListing(now, send)
+	r.admit(now)
 	if !r.paced.After(now) && r.unasked(now, send) {
 		r.paced = now.Add(pace)
 		if r.closing {
@@ -259,6 +263,19 @@ func (r *Responder) Tick(now time.Time, send Send) time.Time {
 	return next
 }
 
+// admit gives those that wait longest the places that are free, so that some names
+// are ready soon, rather than all of them late.
+func (r *Responder) admit(now time.Time) {
+	due := now.Add(rand.N(probeInterval)) // the same for all, which then fit into one message
+	for len(r.waiting) > 0 && r.active < maxActive {
+		n := r.waiting[0]
+		r.waiting = r.waiting[1:]
+		if r.names[n.Label] == n && n.state == probing && n.at < 0 {
+			r.schedule(n, due)
+		}
+	}
+}
+
 // unasked sends one message of farewells, announcements or probes, and reports
 // whether there was any.
 func (r *Responder) unasked(now time.Time, send Send) bool {
@@ -278,11 +295,11 @@ func (r *Responder) unasked(now time.Time, send Send) bool {
 		case withheld: // tried again
 			r.set(n, probing)
 		case probing:
-			if n.sent == probes {
-				r.set(n, announcing)
-				continue
+			if n.sent < probes {
+				r.probe(now, send)
+			} else {
+				r.announce(now, send)
 			}
-			r.probe(now, send)
 			return true
 		case announcing:
 			r.announce(now, send)
@@ -303,7 +320,10 @@ func (r *Responder) batch(now time.Time, s state, use func(n *name) bool) []*nam
 		if n.due.After(now) {
 			break
 		}
-		heap.Pop(&r.steps)
+		r.unschedule(n)
+		if s == announcing && n.state == probing && n.sent == probes {
+			r.set(n, announcing) // nobody has it
+		}
 		if n.state != s || s == probing && n.sent == probes {
 			aside = append(aside, n)
 			continue
@@ -315,7 +335,7 @@ func (r *Responder) batch(now time.Time, s state, use func(n *name) bool) []*nam
 		took = append(took, n)
 	}
 	for _, n := range aside {
-		heap.Push(&r.steps, n)
+		r.schedule(n, n.due)
 	}
 	return took
 }
@@ -325,7 +345,7 @@ func (r *Responder) batch(now time.Time, s state, use func(n *name) bool) []*nam
 func (r *Responder) probe(now time.Time, send Send) {
 	room := maxMessage - headerLen - len(r.service)
 	took := r.batch(now, probing, func(n *name) bool {
-		room -= 3*len(n.Label) + 110 // at most
+		room -= 2*len(n.Label) + 80 // at most
 		return room >= 0
 	})
 	b := newBuilder(0, 0)
@@ -361,9 +381,18 @@ func (r *Responder) announce(now time.Time, send Send) {
 }
 
 func (r *Responder) set(n *name, s state) {
+	r.count(n, -1)
 	r.counts[n.state]--
 	n.state, n.sent = s, 0
 	r.counts[s]++
+	r.count(n, 1)
+}
+
+// count keeps active in line with steps.
+func (r *Responder) count(n *name, by int) {
+	if n.at >= 0 && (n.state == probing || n.state == announcing) {
+		r.active += by
+	}
 }
 
 // conflict records that another host has the name of n (RFC 6762, section 9). A
@@ -385,6 +414,7 @@ func (r *Responder) schedule(n *name, due time.Time) {
 	n.due = due
 	if n.at < 0 {
 		heap.Push(&r.steps, n)
+		r.count(n, 1)
 	} else {
 		heap.Fix(&r.steps, n.at)
 	}
@@ -392,6 +422,7 @@ func (r *Responder) schedule(n *name, due time.Time) {
 
 func (r *Responder) unschedule(n *name) {
 	if n.at >= 0 {
+		r.count(n, -1)
 		heap.Remove(&r.steps, n.at)
 	}
 }

@@ -103,7 +103,7 @@ func (r *Responder) concerns(now time.Time, q *dnsmessage.Question) bool {
 		return true
 	}
 	n := r.named(s)
-	if n != nil && n.state == probing && n.sent == 0 && n.due.After(now) {
+	if n != nil && n.state == probing && n.at < 0 && r.active < 2*maxActive {
 		r.schedule(n, now)
 	}
 	return n != nil
