@@ -92,19 +92,32 @@ func newClient(t testing.TB, o Options) *client {
 	if err := m.SetLoss(0); err != nil {
 		t.Fatal(err)
 	}
-	return &client{host: newHost(t, m), link: s.Nodes[0].EUI64, to: globalOf(s.Nodes[0].EUI64)}
+	return &client{id: 20000, host: newHost(t, m), link: s.Nodes[0].EUI64, to: globalOf(s.Nodes[0].EUI64)}
 }
 
 // raw sends a UDP payload to the node's CoAP port and returns that of the answer.
 func (c *client) raw(dst netip.Addr, b []byte) []byte {
 	c.t.Helper()
+	c.post(dst, b)
+	return c.hear(3 * time.Second)
+}
+
+// post sends a UDP payload to the node's CoAP port.
+func (c *client) post(dst netip.Addr, b []byte) {
+	c.t.Helper()
 	ip6 := ip(farHost, dst, layers.IPProtocolUDP)
 	udp := &layers.UDP{SrcPort: 40001, DstPort: 5683}
 	udp.SetNetworkLayerForChecksum(ip6)
 	c.send(c.link, build(c.t, ip6, udp, gopacket.Payload(b)))
+}
+
+// hear returns the next UDP payload from the node, nil if none comes within the
+// time.
+func (c *client) hear(limit time.Duration) []byte {
+	c.t.Helper()
 	var u *layers.UDP
-	for u == nil || u.DstPort == 5683 { // pass over reports
-		p := c.await(3 * time.Second)
+	for until := c.m.Now() + limit; u == nil || u.DstPort == 5683; { // pass over reports
+		p := c.await(until - c.m.Now())
 		if p == nil {
 			return nil
 		}
@@ -192,18 +205,19 @@ func (c *client) blocks(path string, options ...gocoap.Option) []byte {
 	c.t.Helper()
 	var body []byte
 	var tag uint32
-	for num := byte(0); num < 32; num++ {
-		block := option(gocoap.Block2, num<<4|2)
+	for num := range uint32(64) {
+		v := num<<4 | 2
+		block := option(gocoap.Block2, byte(v>>8), byte(v))
 		if num == 0 {
 			block = option(gocoap.Block2, 6) // a larger size than the node gives
 		}
 		a := c.ask(codes.GET, path, "", append(options, block)...)
 		v, err := a.Options.GetUint32(gocoap.Block2)
-		if a.Code != codes.Content || err != nil || v&7 != 2 || byte(v>>4) != num {
+		if a.Code != codes.Content || err != nil || v&7 != 2 || v>>4 != num {
 			c.t.Fatalf("block %d of %s: %v, option %x, %v", num, path, a.Code, v, err)
 		}
 		e, err := a.Options.GetUint32(gocoap.ETag)
-		if more := v&8 != 0; (more || num > 0) && (err != nil || num > 0 && e != tag) {
+		if err != nil || num > 0 && e != tag {
 			c.t.Fatalf("block %d of %s: entity tag %x, %v, before it %x", num, path, e, err, tag)
 		}
 		tag = e

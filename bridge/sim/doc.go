@@ -18,7 +18,8 @@
 //
 // On UDP port 5683. Numbers in brackets are Content-Formats, the first one without
 // an Accept option. Every representation has an entity tag and is validated by it
-// (2.03); one of more than 64 octets goes in blocks of 64 (Block2), requests to
+// (2.03), and If-Match and If-None-Match hold everywhere (4.12); a representation of
+// more than 64 octets goes in blocks of 64 (Block2), requests to
 // /config, /label and /log may come in blocks (Block1, 1,024 octets at most in all,
 // one body at a time).
 //
@@ -29,7 +30,7 @@
 //	/output            GET, PUT, obs  0 or 1 [0]; Max-Age 0; see below
 //	/output/lease      GET       seconds that the lease still holds, rounded up; 0: there is none [0]; Max-Age 0
 //	/label             GET, PUT, DELETE  a text of 1 to 1,024 octets [0]; not there at first (4.04);
-//	                   PUT gives 2.01 the first time, then 2.04; If-Match and If-None-Match hold
+//	                   PUT gives 2.01 the first time, then 2.04
 //	/config            GET, PUT, FETCH, PATCH, iPATCH  three whole numbers [50, 60]:
 //	                   {"temp_low":2,"temp_high":30,"hum_high":95}
 //	/log               GET, POST, DELETE  about 2,000 octets of lines, the latest first [0];
@@ -65,7 +66,9 @@
 // again replaces. A notification goes out each period (/period; one minute where the
 // nodes publish nothing), and for /output at every change. Every 8th one, and one
 // each 24 hours, is confirmable, the others not; while one is unacknowledged no
-// other goes out, and the latest state follows it. Notifications and the answer that
+// other goes to that observer, and the latest state follows it. The Observe value goes
+// up by one with each notification of the node, from a place that is another one after
+// each boot and whenever the first observer comes. Notifications and the answer that
 // begins an observation have a Max-Age of the period and 10 seconds. A long
 // representation has its first block in the notification. An observation ends by GET
 // with Observe 1 and its token, by a Reset, by five confirmable transmissions without an
@@ -75,5 +78,12 @@
 //
 // Each is a command (see Commands) and a method of Mesh: Slow, Silence, Mute,
 // Reboot, StaleOrder, Duplicate, Interlock, ChangeTags, AddLog, Notify. NodeStats
-// counts the CoAP messages that a node received and sent, everything included.
+// counts the CoAP messages that a node received and sent, everything included, and
+// Observers tells who observes with which token.
+//
+// # Without a mesh
+//
+// Hear and Beside give a node a CoAP message past the mesh and take its answers, and
+// Radio.ServeCoAP does so for a UDP socket: a client may be tried with the nodes on
+// the loopback, at the speed of the Radio.
 package sim

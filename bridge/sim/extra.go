@@ -58,9 +58,18 @@ func (m *Mesh) forgetAll(n int32) {
 		m.agenda.drop(eventWake, n)
 	}
 	x.memory = memory{}
-	if !x.interlock && x.slow == 0 && x.silentUntil <= m.now && x.muteUntil <= m.now {
-		nd.extra = nil
+	m.shed(n)
+}
+
+// shed takes what a node has beyond the usual away, if there is nothing in it.
+func (m *Mesh) shed(n int32) {
+	x := m.nodes[n].extra
+	if x.interlock || x.slow > 0 || x.silentUntil > m.now || x.muteUntil > m.now ||
+		x.tagSalt != 0 || x.leaseEnd != 0 || x.label != nil || x.limits != nil || x.log != nil || x.upload != nil ||
+		x.watch != nil || len(x.pending) > 0 || x.changed || x.duplicate || x.wakeAt != 0 {
+		return
 	}
+	m.nodes[n].extra = nil
 }
 
 // silent reports whether a node's program hangs.
@@ -100,7 +109,8 @@ func (m *Mesh) arrange(n int32) {
 		}
 	}
 	if at == forever || x.wakeAt != 0 && x.wakeAt <= at {
-		return // it will look again when it wakes
+		m.shed(n) // or it will look again when it wakes
+		return
 	}
 	if x.wakeAt != 0 {
 		m.agenda.drop(eventWake, n) // or changes of mind would fill the agenda

@@ -92,7 +92,7 @@ func FuzzCoAP(f *testing.F) {
 			if n, err := coder.DefaultCoder.Decode(answer, &out); err != nil || n != len(answer) {
 				t.Fatalf("asked %x: go-coap reads %d octets of %x: %v", b, n, answer, err)
 			}
-			if len(answer) > 256 {
+			if len(answer) > 1152 /* RFC 7252, section 4.6 */ {
 				t.Errorf("an answer of %d octets", len(answer))
 			}
 		}
@@ -106,6 +106,59 @@ func FuzzCoAP(f *testing.F) {
 		again.b = append(again.b, ours.options...)
 		if got := again.payload(ours.payload); string(got) != string(b) {
 			t.Errorf("%x became %x", b, got)
+		}
+	})
+}
+
+// Whatever three messages a node is sent, and with whatever faults: what it says
+// during the next minutes is bounded and can be read, and it keeps no more than its
+// bounds.
+func FuzzCoAPDialogue(f *testing.F) {
+	observe := []byte("\x42\x01\x00\x01to\x60\x54temp")
+	f.Add(observe, []byte("\x42\x01\x00\x02tp\x60\x56output"), []byte("\x40\x03\x00\x03\xb6output\x46for=20\xff1"), byte(0))
+	f.Add(observe, []byte("\x42\x01\x00\x02to\x61\x01\x54temp"), []byte("\x70\x00\x00\x01"), byte(1))
+	f.Add([]byte("\x40\x03\x00\x01\xb5label\xd1\x03\x08\xff0123456789abcdef"), []byte("\x40\x03\x00\x02\xb5label\xd1\x03\x18\xff0123456789abcdef"),
+		[]byte("\x40\x03\x00\x03\xb5label\xd1\x03\x20\xff0"), byte(2))
+	f.Add([]byte("\x40\x05\x00\x01\xb6config\x11\x32\xff[\"hum_high\"]"), []byte("\x40\x07\x00\x02\xb6config\x11\x34\xff{\"hum_high\":1}"),
+		[]byte("\x40\x03\x00\x03\xb6config\x11\x3c\xff\xa1\x68hum_high\x01"), byte(4))
+	f.Add([]byte("\x40\x02\x00\x01\xb3log\xffline"), []byte("\x40\x04\x00\x02\xb3log"), []byte("\x50\x01\x00\x03\xb3log\x0235"), byte(8))
+	f.Fuzz(func(t *testing.T, a, b, c []byte, faults byte) {
+		m, err := New(Options{Site: chain(1), Ideal: true, Period: -1})
+		if err != nil {
+			t.Fatal(err)
+		}
+		said := 0
+		m.Beside(func(_ string, _ netip.AddrPort, msg []byte) {
+			said++
+			out := gocoap.Message{Options: make(gocoap.Options, 0, 16)}
+			if n, err := coder.DefaultCoder.Decode(msg, &out); err != nil || n != len(msg) || len(msg) > 1152 {
+				t.Fatalf("go-coap reads %d octets of %x: %v", n, msg, err)
+			}
+		})
+		for i, msg := range [][]byte{a, b, c, a} {
+			if faults>>i&1 == 1 {
+				must(t, m.Slow("n1", time.Duration(faults>>4)*time.Second, faults&2 > 0))
+				must(t, m.Duplicate("n1"))
+				must(t, m.Interlock("n1", faults&4 > 0))
+				_ = m.StaleOrder("n1") // nobody may observe it
+			}
+			must(t, m.Hear("n1", farPort, msg))
+			m.Advance(m.Now() + time.Second)
+		}
+		nd := &m.nodes[1]
+		if len(nd.exchanges) > maxExchanges || len(m.agenda.heap) > 4 {
+			t.Errorf("%d exchanges, %d events", len(nd.exchanges), len(m.agenda.heap))
+		}
+		if x := nd.extra; x != nil && (len(x.pending) > maxPending || x.upload != nil && len(x.upload.data) > maxUpload ||
+			x.watch != nil && len(x.watch.observers) > maxObservers || len(x.label) > maxUpload) {
+			t.Errorf("it keeps %+v", x)
+		}
+		m.Advance(m.Now() + 20*time.Minute)
+		if said > 200 {
+			t.Errorf("%d messages for four", said)
+		}
+		if nd.extra != nil && (nd.extra.watch != nil || len(nd.extra.pending) > 0) {
+			t.Errorf("nobody acknowledges, and it keeps %+v", nd.extra.memory)
 		}
 	})
 }

@@ -38,6 +38,7 @@ type observer struct {
 	block2   int
 	due      time.Duration   // of the next notification
 	told     uint32          // notifications
+	plain    int             // of these, those since the last confirmable one
 	confirms time.Duration   // when one must be confirmable
 	unacked  bool            // one is under way
 	again    bool            // when it is acknowledged, another follows
@@ -230,9 +231,10 @@ func (m *Mesh) notify(n int32, x *extra, o *observer) {
 	nd, w := &m.nodes[n], x.watch
 	hold := w.swap
 	kind := typeNON
-	if !hold && o.held == nil && (o.told%confirmEvery == confirmEvery-1 || m.now >= o.confirms) && len(x.pending) < maxPending {
+	o.plain++
+	if !hold && o.held == nil && (o.plain >= confirmEvery || m.now >= o.confirms) && len(x.pending) < maxPending && !x.awaits(o.peer) {
 		kind = typeCON
-		o.confirms = m.now + confirmWithin
+		o.plain, o.confirms = 0, m.now+confirmWithin
 	}
 	o.told++
 	nd.message++

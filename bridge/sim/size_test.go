@@ -74,6 +74,47 @@ func TestScaleIdleNode(t *testing.T) {
 	runtime.KeepAlive(m)
 }
 
+// A node that is observed takes a little more, and as little as before when its
+// observers are gone, but for the answers that it keeps for requests that come twice.
+func TestScaleObservedNode(t *testing.T) {
+	n := 5000
+	if os.Getenv("CULVERT_LONG") != "" {
+		n = 50000
+	}
+	m, err := New(Options{Site: Generate(n, testPrefix), Ideal: true, Seed: 1, Period: time.Minute})
+	if err != nil {
+		t.Fatal(err)
+	}
+	told := 0
+	m.Beside(func(_ string, _ netip.AddrPort, msg []byte) { told++ })
+	m.Advance(time.Minute)
+	before := heap()
+	c := &client{host: &host{t: t}}
+	ask := func(id int32, observe int) {
+		b := c.get(id, "tok", "/temp", observe)
+		for i := 1; i <= n; i++ {
+			must(t, m.Hear(m.nodes[i].name, farPort, b))
+		}
+	}
+	ask(1, 0)
+	each := float64(heap()-before) / float64(n)
+	t.Logf("%d nodes: %.0f octets more each with one observer", n, each)
+	if each > 1024 {
+		t.Errorf("an observer takes %.0f octets", each)
+	}
+	told = 0
+	m.Advance(m.Now() + 10*time.Minute)
+	if told != (7+5)*n { // the eighth is confirmable and sent five times, and then the node gives up
+		t.Errorf("%d messages to %d observers", told, n)
+	}
+	each = (float64(heap()) - float64(before)) / float64(n)
+	t.Logf("afterwards: %.0f octets more each", each)
+	if each > 256 {
+		t.Errorf("what is left of an observer takes %.0f octets", each)
+	}
+	runtime.KeepAlive(m)
+}
+
 // A mesh with slots and hops is larger, and still has no goroutine.
 func TestSlottedNodeSize(t *testing.T) {
 	const n = 1000

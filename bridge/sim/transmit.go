@@ -35,6 +35,12 @@ type pending struct {
 func (p *pending) id() uint16        { return binary.BigEndian.Uint16(p.msg[2:]) }
 func (p *pending) confirmable() bool { return p.msg[0]>>4&3 == typeCON }
 
+// awaits reports whether a confirmable message to a peer is under way: then no other
+// one is begun (NSTART is 1: RFC 7252, section 4.7).
+func (x *extra) awaits(peer netip.AddrPort) bool {
+	return slices.ContainsFunc(x.pending, func(p pending) bool { return p.sent > 0 && p.peer == peer })
+}
+
 // hearCoAP handles one UDP payload for a node's CoAP port.
 func (m *Mesh) hearCoAP(n int32, local netip.Addr, from netip.AddrPort, msg []byte) {
 	m.nodes[n].stats.CoAPReceived++
@@ -82,6 +88,11 @@ func (m *Mesh) transmitDue(n int32) {
 	for i := 0; i < len(x.pending); {
 		p := &x.pending[i]
 		if p.due > m.now {
+			i++
+			continue
+		}
+		if p.sent == 0 && p.confirmable() && x.awaits(p.peer) {
+			p.due = m.now + ackTimeout/8 // look again then
 			i++
 			continue
 		}

@@ -48,15 +48,27 @@ itself, use the kind "simulated".
 The nodes stand where the plan says (--site; without it that of the example
 site) and hear each other as well as it says. They join one after the other, pass
 frames on over several hops in slots of 10 ms, lose some, change parents. Each
-answers ping, serves CoAP (/temp, /hum, /batt, /period, /output and
-/.well-known/core) and publishes its readings once a minute.
+answers ping, publishes its readings once a minute, and serves CoAP:
+
+  /temp /hum /batt /readings  what its sensors see; may be observed
+  /period                     seconds between its reports; PUT changes it
+  /output                     0 or 1; PUT switches it, GET tells; may be observed
+  /output/lease               seconds for which it stays on
+  /label /config /log         to try PUT, DELETE, FETCH, PATCH, iPATCH and POST on
+  /.well-known/core           all of them
+
+PUT 1 to /output with the query for=1200 switches it on for 1200 seconds. Then the
+node switches back to 0 by itself, whatever the radio does meanwhile. Without a
+query it stays on until the next write or boot. A node whose local interlock is
+engaged refuses 1 (4.09).
 
 Nothing moves behind the output of a simulated node. On a real site an output
 starts a pump or a motor: that needs an interlock beside the machine which holds
 whatever arrives over the network, and local codes decide.
 
 While it runs, nodes, links and the radio can be cut and restored over the
-socket of --control: see 'culvert simulate tell --help'.`
+socket of --control, and nodes made slow, silent, forgetful and more: see
+'culvert simulate tell --help'.`
 
 const simulateExample = `  culvert simulate --listen tcp:[::1]:6283     serve the example site on a port
   culvert simulate --pty --loss 0.1            on a pseudo-terminal, one attempt in ten lost

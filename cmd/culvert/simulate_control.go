@@ -84,7 +84,7 @@ func serveTeller(ctx context.Context, conn net.Conn, exec func(string) (string, 
 func newTellCommand(g *globals) *cobra.Command {
 	return &cobra.Command{
 		Use:   "tell SOCKET COMMAND...",
-		Short: "Cut, restore and look at what a running simulation simulates",
+		Short: "Cut, restore, disturb and look at what a running simulation simulates",
 		Long: `Gives one command to a simulation that runs with --control SOCKET, and prints
 the answer. The commands:
 
@@ -92,6 +92,8 @@ the answer. The commands:
 		Example: `  culvert simulate tell /tmp/sim list
   culvert simulate tell /tmp/sim cut link mast grain-bin
   culvert simulate tell /tmp/sim loss 0.1
+  culvert simulate tell /tmp/sim slow pump-house 8
+  culvert simulate tell /tmp/sim interlock pump-house on
   culvert simulate tell /tmp/sim links --json`,
 		Args: cobra.MinimumNArgs(2),
 		RunE: func(cmd *cobra.Command, args []string) error {
