@@ -17,13 +17,23 @@ type Door uint8
 const (
 	DoorUDP     Door = iota
 	DoorControl      // the Unix socket
+	DoorDTLS         // RFC 7252, section 9
+	DoorTCP          // RFC 8323
+	DoorTLS          // RFC 8323, section 9
 	doors
 )
 
 // String returns the word for d in logs and metrics.
 func (d Door) String() string {
-	if d == DoorControl {
+	switch d {
+	case DoorControl:
 		return "control"
+	case DoorDTLS:
+		return "dtls"
+	case DoorTCP:
+		return "tcp"
+	case DoorTLS:
+		return "tls"
 	}
 	return "udp"
 }
@@ -32,9 +42,10 @@ func (d Door) String() string {
 // to one client.
 type peer struct {
 	door     Door
-	addr     netip.AddrPort // of UDP
+	addr     netip.AddrPort // but of the control socket
 	local    netip.Addr     // of UDP: the address that was asked
-	conn     uint64         // of a stream: the connection
+	conn     uint64         // of a stream or a DTLS session: which one
+	who      *Identity      // that was proved; nil if none was
 	uid, gid uint32         // of the control socket
 }
 

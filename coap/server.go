@@ -30,6 +30,9 @@ type Options struct {
 	Control string
 	// Resources are those under /control, besides status, by their names.
 	Resources map[string]ControlResource
+	// Access says who may do what at doors that are open to a network. Without it
+	// everybody may do everything there.
+	Access *Access
 	// Version is what /control/status says.
 	Version string
 	Log     *slog.Logger
@@ -59,6 +62,7 @@ type Server struct {
 	cache     nodeCache
 	observers observers
 	counts    counters
+	refusals  occasionally
 	started   time.Time
 
 	renewLeast time.Duration                                // between two registrations with a node

@@ -44,6 +44,10 @@ func (s *Server) serve(req *request, reply func(response)) {
 		reply(s.count(req, diagnose(codes.MethodNotAllowed, "method %d.%02d", req.code>>5, req.code&31)))
 		return
 	}
+	if r, no := s.denied(req, p); no {
+		reply(s.count(req, r))
+		return
+	}
 	_, uri := option(req.options, message.ProxyURI)
 	_, scheme := option(req.options, message.ProxyScheme)
 	if uri || scheme {

@@ -120,6 +120,10 @@ func unavailable(seconds uint32, text string) response {
 
 // forward is /nodes/NODE/own/...: the request goes on to the node. req is a clone.
 func (s *Server) forward(req *request, t target, reply func(response)) {
+	if r, no := s.deniedNode(req, t); no {
+		reply(r)
+		return
+	}
 	opts, r, ok := forwardOptions(req.options)
 	if !ok {
 		reply(r)
