@@ -16,12 +16,11 @@
 //
 // # What a node serves
 //
-// On UDP port 5683. Numbers in brackets are Content-Formats, the first one without
-// an Accept option. Every representation has an entity tag and is validated by it
+// On UDP port 5683. Numbers in brackets are Content-Formats, the first one without an
+// Accept option. Every representation has an entity tag and is validated by it
 // (2.03), and If-Match and If-None-Match hold everywhere (4.12); a representation of
-// more than 64 octets goes in blocks of 64 (Block2), requests to
-// /config, /label and /log may come in blocks (Block1, 1,024 octets at most in all,
-// one body at a time).
+// more than 64 octets goes in blocks of 64 (Block2), requests to /config, /label and
+// /log may come in blocks (Block1, 1,024 octets at most in all, one body at a time).
 //
 //	/.well-known/core  GET       links [40], filtered by one query (RFC 6690); Max-Age 3600
 //	/temp /hum /batt   GET, obs  a number [0], SenML [110, 112]; Max-Age 10
@@ -65,14 +64,13 @@
 // the Observe option. An observer is an address, a port and a token; registering
 // again replaces. A notification goes out each period (/period; one minute where the
 // nodes publish nothing), and for /output at every change. Every 8th one, and one
-// each 24 hours, is confirmable, the others not; while one is unacknowledged no
-// other goes to that observer, and the latest state follows it. The Observe value goes
-// up by one with each notification of the node, from a place that is another one after
-// each boot and whenever the first observer comes. Notifications and the answer that
-// begins an observation have a Max-Age of the period and 10 seconds. A long
-// representation has its first block in the notification. An observation ends by GET
-// with Observe 1 and its token, by a Reset, by five confirmable transmissions without an
-// answer, by a boot.
+// each 24 hours, is confirmable, the others not; while one is unacknowledged no other
+// goes to that observer, and the latest state follows it. The Observe value goes up
+// by one with each notification of the node, and starts anywhere after a boot.
+// Notifications and the answer that begins an observation have a Max-Age of the
+// period and 10 seconds. A long representation has its first block in the
+// notification. An observation ends by GET with Observe 1 and its token, by a Reset,
+// by five confirmable transmissions without an answer, by a boot.
 //
 // # Faults
 //

@@ -77,12 +77,12 @@ func (m *Mesh) Reboot(name string) error {
 	return nil
 }
 
-// renumber begins the message ids and tokens of a node anew.
+// renumber begins the message ids, tokens and Observe values of a node anew.
 func (m *Mesh) renumber(n int32) {
 	nd := &m.nodes[n]
 	seed, _ := nd.eui64.EUI64()
 	r := mix(m.seed ^ mix(seed^uint64(m.now)))
-	nd.message, nd.token = uint16(r), uint16(r>>16)
+	nd.message, nd.token, nd.sequence = uint16(r), uint16(r>>16), uint32(r>>32)&maxSequence
 }
 
 // StaleOrder has the next notification of a node wait, and go out right behind the

@@ -177,6 +177,7 @@ func (m *Mesh) begin() {
 	m.nodes[gateway].state = stateJoined
 	for i := 1; i < len(m.nodes); i++ {
 		n := &m.nodes[i]
+		m.renumber(int32(i))
 		n.message, n.token = uint16(m.random.Uint32()), uint16(m.random.Uint32())
 		if m.ideal {
 			n.state, n.known = stateJoined, true

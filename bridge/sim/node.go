@@ -50,6 +50,7 @@ type node struct {
 	message      uint16        // id of the last CoAP message it sent by itself
 	token        uint16        // of the last report
 	tag          uint16        // of the next fragmented datagram
+	sequence     uint32        // the last value of an Observe option
 	state        nodeState
 	known        bool // to the gateway
 	tidying      bool // an eventTidy is on the agenda

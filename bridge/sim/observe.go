@@ -24,8 +24,7 @@ const (
 // watch is what a node has while it is observed.
 type watch struct {
 	observers []observer
-	sequence  uint32 // of the last notification
-	swap      bool   // the next notification is held until the one after it
+	swap      bool // the next notification is held until the one after it
 }
 
 // observer is one entry of the list of observers (RFC 7641, section 4.1).
@@ -88,9 +87,7 @@ func (m *Mesh) observe(n int32, local netip.Addr, from netip.AddrPort, in messag
 	}
 	x := m.extraOf(n)
 	if x.watch == nil {
-		// After a boot the count begins anywhere (RFC 7641, section 4.4).
-		seed, _ := nd.eui64.EUI64()
-		x.watch = &watch{sequence: uint32(mix(m.seed^seed^uint64(m.now))) & maxSequence}
+		x.watch = new(watch)
 	}
 	w := x.watch
 	i := slices.IndexFunc(w.observers, func(o observer) bool { return o.is(from, in.token) })
@@ -105,7 +102,7 @@ func (m *Mesh) observe(n int32, local netip.Addr, from netip.AddrPort, in messag
 		m.dropPending(n, &w.observers[i])
 		w.observers[i] = o
 	}
-	return w.next(), true
+	return nd.next(), true
 }
 
 // noteID remembers the MID of the answer that began an observation, which a client
@@ -119,9 +116,11 @@ func (m *Mesh) noteID(n int32, peer netip.AddrPort, token []byte, id uint16) {
 	}
 }
 
-func (w *watch) next() uint32 {
-	w.sequence = (w.sequence + 1) & maxSequence
-	return w.sequence
+// next is the value of the next Observe option (RFC 7641, section 4.4): it goes on
+// from one observation to the next, until a boot.
+func (n *node) next() uint32 {
+	n.sequence = (n.sequence + 1) & maxSequence
+	return n.sequence
 }
 
 // forgetObserver ends the observation that is the one.
@@ -243,7 +242,7 @@ func (m *Mesh) notify(n int32, x *extra, o *observer) {
 	req.block2 = o.block2
 	m.scratch = m.scratch[:0]
 	a := m.resource(n, message{code: codeGET}, &req)
-	a.observe, a.observed = w.next(), true
+	a.observe, a.observed = nd.next(), true
 	a.maxAge = nd.notifyFresh()
 	m.answer = m.respond(n, m.answer[:0], reply{kind: kind, id: nd.message, token: o.token, answer: a, request: &req})
 	if m.speaks(n) {

@@ -106,6 +106,41 @@ func TestObserve(t *testing.T) {
 	if n.Notifications != 17 || n.Observers != 1 {
 		t.Errorf("%d notifications, %d observers", n.Notifications, n.Observers)
 	}
+	// The count goes on when the last observer comes back (section 4.4).
+	c.raw(c.to, c.get(2, "tok", "/temp", 1))
+	if _, seq := c.register(3, "tok", "/temp"); seq != (before+1)&maxSequence {
+		t.Errorf("%d after %d", seq, before)
+	}
+}
+
+// The same seed and the same calls give the same messages at the same times, with
+// losses, observers and faults.
+func TestObserveIsDeterministic(t *testing.T) {
+	play := func() (log string) {
+		s := chain(3)
+		m, _ := start(t, Options{Site: s, Seed: 7, Period: 5 * time.Second})
+		joined(t, m)
+		must(t, m.SetLoss(0.3))
+		h := newHost(t, m)
+		for i, p := range s.Nodes {
+			c := &client{host: h, link: p.EUI64, to: globalOf(p.EUI64)}
+			for k, path := range []string{"/temp", "/readings", "/output"} {
+				c.post(c.to, c.get(int32(10*i+k), "tok", path, 0))
+			}
+			must(t, m.Slow(p.Name, time.Duration(i)*time.Second, i == 1))
+		}
+		m.Advance(m.Now() + time.Minute)
+		must(t, m.Reboot("n2"))
+		must(t, m.StaleOrder("n3"))
+		m.Advance(m.Now() + 10*time.Minute)
+		for _, p := range h.packets {
+			log += fmt.Sprintf("%x\n", p)
+		}
+		return log + fmt.Sprintf("%+v %+v", m.Nodes(), m.Stats())
+	}
+	if a, b := play(), play(); a != b || len(a) < 10000 {
+		t.Errorf("two courses of one seed:\n%s\n%s", a, b)
+	}
 }
 
 // The value has 24 bits and wraps around (RFC 7641, section 3.4); 0 is an empty
@@ -113,7 +148,7 @@ func TestObserve(t *testing.T) {
 func TestObserveWraps(t *testing.T) {
 	c := newClient(t, Options{Period: 10 * time.Second})
 	c.register(1, "tok", "/temp")
-	c.m.nodes[1].extra.watch.sequence = maxSequence - 1
+	c.m.nodes[1].sequence = maxSequence - 1
 	for _, want := range []uint32{maxSequence, 0, 1} {
 		if m, seq := c.notification(15*time.Second, "tok"); seq != want {
 			t.Errorf("value %d in %v, want %d", seq, m.Options, want)
