@@ -104,7 +104,7 @@ func (p *probe) checkUp(ctx context.Context, f *finding) {
 		return h.is(radio.RecordUp)
 	}) {
 		f.set(verdictWrong, "no up: %s", p.silence(ctx, p.waits.answer))
-		p.dead = "the radio is not up"
+		p.dead, p.unreached = "the radio is not up", true
 		return
 	}
 	p.take(&up)

@@ -205,6 +205,19 @@ func skeleton(t *testing.T) string {
 	return path
 }
 
+// TestCheckContractUnreached holds that an attachment that is never up counts as one that
+// cannot be reached, with the report all the same.
+func TestCheckContractUnreached(t *testing.T) {
+	var out bytes.Buffer
+	waits := usualWaits
+	waits.answer, waits.listen = time.Millisecond, time.Millisecond
+	trial := &radioTrial{what: "fake", waits: waits, report: &checkReport{w: &out}}
+	err := trial.end(tryContract(t.Context(), trial, (&fakeAttachment{silent: true}).begin()))
+	if code, show := exitCode(err); code != exitUnreachable || show || !strings.Contains(out.String(), "1 fault: up") {
+		t.Errorf("exit code %d, %v:\n%s", code, err, out.String())
+	}
+}
+
 // TestCheckInterface holds that an interface that is not there cannot be reached.
 func TestCheckInterface(t *testing.T) {
 	code, _, stderr := command(t, "check", "--interface", "wpan9")

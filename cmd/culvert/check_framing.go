@@ -98,21 +98,35 @@ func (p *probe) checkLineControl(ctx context.Context, f *finding) {
 	})
 }
 
-// The heads of an array of n elements and of numbers of 1 and 8 octets (RFC 8949,
-// section 3), which the encoder of package radio makes no longer than need be.
+// The heads of arrays and of numbers of 1 and 8 octets (RFC 8949, section 3), which the
+// encoder of package radio makes no longer than need be.
 const (
-	cborArray = 0x80
-	cborUint1 = 0x18
-	cborUint8 = 0x1b
+	cborArray     = 0x80
+	cborOpenArray = 0x9f // of indefinite length, up to cborBreak
+	cborBreak     = 0xff
+	cborUint1     = 0x18
+	cborUint8     = 0x1b
 )
 
-// checkIntegers writes the numbers of a keepalive longer than need be.
-func (p *probe) checkIntegers(ctx context.Context, f *finding) {
+// checkEncodings writes keepalive as CBOR allows, but the daemon does not: numbers
+// longer than need be, and an array whose end is marked.
+func (p *probe) checkEncodings(ctx context.Context, f *finding) {
 	f.Tried = "a keepalive with numbers longer than need be"
-	p.answered(ctx, f, func(id uint32) []byte {
+	if !p.answered(ctx, f, func(id uint32) []byte {
 		body := []byte{cborArray | 2, cborUint1, byte(radio.RecordKeepalive), cborUint8}
 		return radio.AppendFramed(nil, binary.BigEndian.AppendUint64(body, uint64(id)))
-	})
+	}) {
+		return
+	}
+	f.Tried = "a keepalive as an array of indefinite length"
+	if p.answered(ctx, f, func(id uint32) []byte {
+		r := radio.Record{Kind: radio.RecordKeepalive, ID: id}
+		body := append(r.AppendTo(nil), cborBreak)
+		body[0] = cborOpenArray
+		return radio.AppendFramed(nil, body)
+	}) {
+		f.Tried = "a keepalive with numbers longer than need be, and one as an array of indefinite length"
+	}
 }
 
 // laterElements are elements as a later version might have them: text, octets, null, a

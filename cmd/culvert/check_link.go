@@ -46,7 +46,7 @@ var linkChecks = []radioCheck{
 	{"escapes", "Framing", "7e, 7d, 11 and 13 within a frame are sent as 7d and the octet with bit 20 flipped, and a receiver undoes any escape", needPing, (*probe).checkEscapes, false},
 	{"flags", "Framing", "one flag may stand between two frames, and any number while the line is idle", needPing, (*probe).checkFlags, false},
 	{"line-control", "Framing", "a receiver ignores a 11 or 13 that was not escaped", needPing, (*probe).checkLineControl, false},
-	{"integers", "Records", "integers may be longer than need be: 18 05 for 05", needPing, (*probe).checkIntegers, false},
+	{"encodings", "Records", "integers may be longer than need be (18 05 for 05), and the array may have an indefinite length (9f ... ff)", needPing, (*probe).checkEncodings, false},
 	{"extra-elements", "Records", "pass over elements beyond those that you know, of whatever type they are", needPing, (*probe).checkExtraElements, false},
 	{"unknown-kind", "Records", "pass over kinds that you do not know", needPing, (*probe).checkUnknownKind, false},
 	{"noise", "Framing", "after any garbage the next whole frame is understood", needPing, (*probe).checkNoise, false},

@@ -300,7 +300,7 @@ var brokenRadios = []struct {
 	{"takes line control for data", func() *fakeRadio { return &fakeRadio{ignoreXON: true} },
 		map[string]string{"line-control": "no alive"}},
 	{"knows only what the daemon writes today", func() *fakeRadio { return &fakeRadio{strictItems: true} },
-		map[string]string{"integers": "no alive", "extra-elements": "no alive"}},
+		map[string]string{"encodings": "no alive", "extra-elements": "no alive"}},
 	{"dies at an unknown record", func() *fakeRadio {
 		return &fakeRadio{unknown: func(s *fakeSide, _ []byte) { s.hangUp() }}
 	}, map[string]string{"unknown-kind": "the radio side ended the connection"}},
@@ -353,7 +353,7 @@ var brokenRadios = []struct {
 	{"clock that runs back", func() *fakeRadio {
 		n := uint64(1 << 40)
 		return &fakeRadio{boot: 9, alter: kindOf(radio.RecordAlive, func(_ *fakeSide, r *radio.Record) {
-			n--
+			n -= 30_000
 			r.Clock = n
 		})}
 	}, map[string]string{"clock": "with the same boot number"}},

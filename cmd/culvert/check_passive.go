@@ -47,7 +47,10 @@ func (p *probe) checkFrames(_ context.Context, f *finding) {
 	case n == 0:
 		f.set(verdictNotSeen, "no frame came from the mesh")
 	default:
-		f.set(verdictOK, "%s, of which %d answer our echo requests", plural(n, "frame"), o.replies)
+		f.set(verdictOK, "%s", plural(n, "frame"))
+		if o.replies > 0 {
+			f.Found += fmt.Sprintf(", of which %d answer the echo requests", o.replies)
+		}
 	}
 }
 

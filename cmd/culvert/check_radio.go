@@ -30,13 +30,14 @@ type radioWaits struct {
 
 // radioTrial is what the check of a radio side needs, however that is attached.
 type radioTrial struct {
-	what    string // "serial line /dev/ttyS1"
-	program bool   // the radio side is a program that is started here
-	waits   radioWaits
-	node    ieee802154.Addr // to send to; none: the first that the radio lists
-	noSend  bool
-	report  *checkReport
-	head    *announcement // what the radio said of itself; nil before
+	what      string // "serial line /dev/ttyS1"
+	program   bool   // the radio side is a program that is started here
+	waits     radioWaits
+	node      ieee802154.Addr // to send to; none: the first that the radio lists
+	noSend    bool
+	report    *checkReport
+	head      *announcement // what the radio said of itself; nil before
+	unreached bool          // it was never there
 }
 
 // announcement is what a radio side announces, as the report shows it.
@@ -234,7 +235,11 @@ func (t *radioTrial) end(err error) error {
 	if t.head == nil {
 		t.head = &announcement{Attachment: t.what}
 	}
-	return t.report.end(t.head)
+	err = t.report.end(t.head)
+	if quiet := (*exitError)(nil); t.unreached && errors.As(err, &quiet) && quiet.code == exitBad {
+		quiet.code = exitUnreachable
+	}
+	return err
 }
 
 // chosenRadio is the radio that is to be checked.

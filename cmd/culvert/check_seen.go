@@ -74,6 +74,11 @@ type clockSeen struct {
 	back        tally
 }
 
+// clockJitter is how far, in microseconds, one time may lie before that of the record
+// before: a radio side of several threads may say things in another order than it read
+// its clock.
+const clockJitter = 20_000
+
 func newObservations() observations {
 	return observations{
 		sent: map[uint32]*sentFrame{}, asked: map[uint32]bool{},
@@ -243,12 +248,12 @@ func (c *clockSeen) now(boot, v uint64, at time.Time) {
 	}
 	c.values++
 	switch {
-	case v < c.last:
+	case v+clockJitter < c.last:
 		c.back.add("now is %d us after it was %d us, with the same boot number", v, c.last)
-	case v < c.frameAt:
+	case v+clockJitter < c.frameAt:
 		c.back.add("now is %d us after a frame at %d us", v, c.frameAt)
 	}
-	c.last = v
+	c.last = max(c.last, v)
 	if wall := at.Sub(c.firstAt); wall > c.wall {
 		c.wall, c.own = wall, time.Duration(v-c.first)*time.Microsecond
 	}
@@ -260,10 +265,10 @@ func (c *clockSeen) frame(v uint64) {
 		return
 	}
 	c.values++
-	if v < c.frameAt {
+	if v+clockJitter < c.frameAt {
 		c.back.add("a frame at %d us after one at %d us", v, c.frameAt)
 	}
-	c.frameAt = v
+	c.frameAt = max(c.frameAt, v)
 }
 
 // millis returns a time in the unit that reads best.

@@ -155,7 +155,7 @@ func (s *side) records(in io.ByteReader) error {
 func parse(b []byte) (elements []any) {
 	for first := true; len(b) > 0; first = false {
 		major, n := b[0]>>5, uint64(b[0]&31)
-		if b = b[1:]; n >= 24 {
+		if b = b[1:]; n >= 24 && !(first && n == 31) { // 31: the array's end is marked
 			size := 1 << (n - 24)
 			if n > 27 || size > len(b) {
 				return elements
