@@ -96,6 +96,7 @@ func (a advertisement) routes() map[netip.Prefix]time.Duration {
 // 4861, sections 4.2 and 6.2.7; RFC 4191, section 2.3. It answers a solicitation
 // (RFC 4861, section 6.2.6), follows the meshes' prefixes, and withdraws (6.2.5).
 func TestAdvertisements(t *testing.T) {
+	t.Parallel()
 	gw, host, router := tuntest.NewNS(t), tuntest.NewNS(t), tuntest.NewNS(t)
 	lan(t, gw, host, router)
 	e := listenRA(t, host)
@@ -186,6 +187,7 @@ func TestAdvertisements(t *testing.T) {
 // Nothing is sent on an interface that is not named. One that is named is served
 // again after it lost its carrier, was set down, or was deleted and made again.
 func TestInterfacesComeAndGo(t *testing.T) {
+	t.Parallel()
 	gw, host, other := tuntest.NewNS(t), tuntest.NewNS(t), tuntest.NewNS(t)
 	sw := lan(t, gw, host)
 	tuntest.Veth(t, gw, "eth1", other, "eth0")
@@ -255,6 +257,7 @@ func TestInterfacesComeAndGo(t *testing.T) {
 // manager, the log says what to do; the routes are advertised from when forwarding
 // is on, whoever did it, and withdrawn when it goes off.
 func TestParametersReadOnly(t *testing.T) {
+	t.Parallel()
 	gw, host := tuntest.NewNS(t), tuntest.NewNS(t)
 	lan(t, gw, host)
 	e := listenRA(t, host)

@@ -176,9 +176,7 @@ func (a *announcer) listen(messages chan<- heard) {
 		if err != nil {
 			// The interface went down under the socket: whoever watches it closes it. Wait
 			// for that without taking a processor.
-			select {
-			case <-time.After(100 * time.Millisecond):
-			}
+			time.Sleep(100 * time.Millisecond)
 			continue
 		}
 		m, ok := a.parse(b[:n], cm, src)

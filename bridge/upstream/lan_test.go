@@ -82,6 +82,7 @@ func reaches(t *testing.T, ns *tuntest.NS, to string) {
 // 6.2.5). The one parameter is Linux's (Documentation/networking/ip-sysctl.rst,
 // accept_ra_rt_info_max_plen), and is set openly: its default of 0 ignores them.
 func TestRouteIsLearntAndLost(t *testing.T) {
+	t.Parallel()
 	gw, host := tuntest.NewNS(t), tuntest.NewNS(t)
 	host.Sysctl("net.ipv6.conf.default.accept_ra_rt_info_max_plen", "64")
 	lan(t, gw, host)
@@ -118,6 +119,7 @@ func TestRouteIsLearntAndLost(t *testing.T) {
 // while forwarding goes on, for as long as thirty of the site router's intervals,
 // when it stops, and when it is killed and Restore puts the parameters back.
 func TestOwnDefaultRouteIsKept(t *testing.T) {
+	t.Parallel()
 	gw, router := tuntest.NewNS(t), tuntest.NewNS(t)
 	lan(t, gw, router)
 	// An interface that takes no advertisements, and one that forwards by itself.

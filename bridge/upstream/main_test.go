@@ -391,3 +391,5 @@ func hasRoute(ns *tuntest.NS, dst string, gw netip.Addr) (bool, string) {
 
 func prefix(s string) netip.Prefix { return netip.MustParsePrefix(s) }
 func addr(s string) netip.Addr     { return netip.MustParseAddr(s) }
+
+const waitLong = 20 * time.Second

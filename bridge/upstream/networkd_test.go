@@ -40,6 +40,7 @@ func startNetworkd(t testing.TB, ns *tuntest.NS) {
 // A host whose network Debian's systemd-networkd sets up learns the route with
 // nothing set by hand, reaches a node, and loses the route when the gateway stops.
 func TestRouteIsLearntByNetworkd(t *testing.T) {
+	t.Parallel()
 	gw, host := tuntest.NewNS(t), tuntest.NewNS(t)
 	lan(t, gw, host)
 	gw.Addr("eth0", prefix("2001:db8:1::1/64"))

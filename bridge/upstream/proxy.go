@@ -85,13 +85,11 @@ func newProxy(l *link, routes *nodeRoutes, stats *portStats, log *slog.Logger) (
 	p := &proxy{name: l.name, mac: [6]byte(l.mac), local: l.local, routes: routes, stats: stats, log: log,
 		known: map[netip.Addr]struct{}{}, conflicts: map[netip.Addr]time.Time{}, bucket: bucket{rate: answerRate, burst: answerBurst}}
 	p.shares.Store(new([]share))
-	if p.groups, err = newGroups(l.index); err != nil {
-		return nil, err
-	}
+	p.groups = newGroups(l.index)
 	ifi := &net.Interface{Index: l.index, Name: l.name, HardwareAddr: l.mac}
 	if p.conn, err = packet.Listen(ifi, packet.Datagram, etherTypeIPv6, &packet.Config{Filter: filter}); err != nil {
-		return nil, errors.Join(fmt.Errorf("open a packet socket on %s: %w%s", l.name, err,
-			permission(err, "CAP_NET_RAW, and AF_PACKET in RestrictAddressFamilies=")), p.groups.close())
+		return nil, fmt.Errorf("open a packet socket on %s: %w%s", l.name, err,
+			permission(err, "CAP_NET_RAW, and AF_PACKET in RestrictAddressFamilies="))
 	}
 	p.control(func(fd int) error {
 		// So that a burst of a scanner costs no honest solicitation.
@@ -243,7 +241,7 @@ func (p *proxy) setAddresses(shares []share, addrs map[netip.Addr]int) {
 	}
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	if p.groups.fd < 0 { // closed
+	if p.groups.closed {
 		return
 	}
 	for a := range p.known {
@@ -258,9 +256,9 @@ func (p *proxy) setAddresses(shares []share, addrs map[netip.Addr]int) {
 			continue
 		}
 		p.known[a] = struct{}{}
-		if !p.groups.join(solicitedNode(a)) {
+		if err := p.groups.join(solicitedNode(a)); err != nil {
 			p.stats.groupsRefused.Add(1)
-			p.allMulticast()
+			p.allMulticast(err)
 		}
 		if len(p.probes) < maxProbes {
 			p.probes = append(p.probes, a)
@@ -272,7 +270,7 @@ func (p *proxy) setAddresses(shares []share, addrs map[netip.Addr]int) {
 
 // allMulticast has the interface take every group once single ones cannot be
 // joined.
-func (p *proxy) allMulticast() {
+func (p *proxy) allMulticast(cause error) {
 	if p.groups.all {
 		return
 	}
@@ -282,7 +280,7 @@ func (p *proxy) allMulticast() {
 			&unix.PacketMreq{Ifindex: int32(p.groups.index), Type: unix.PACKET_MR_ALLMULTI})
 	})
 	p.log.Warn("more nodes than multicast groups can be joined: a switch that watches joins may keep solicitations "+
-		"for some of them from this host", "interface", p.name, "groups", len(p.groups.joined))
+		"for some of them from this host", "interface", p.name, "groups", len(p.groups.joined), "err", cause)
 }
 
 // probe asks for the addresses that are new.

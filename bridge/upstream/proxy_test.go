@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"net"
 	"net/netip"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -51,6 +52,7 @@ func neighbour(t *testing.T, ns *tuntest.NS, a netip.Addr) (netlink.Neigh, bool)
 // have joined its group (RFC 4541, section 3). No route is advertised to what is on
 // the link. What nobody holds gets no answer, and everything is gone afterwards.
 func TestProxy(t *testing.T) {
+	t.Parallel()
 	gw, host := tuntest.NewNS(t), tuntest.NewNS(t)
 	lan(t, gw, host)
 	gw.Addr("eth0", prefix("2001:db8:1::a/64"))
@@ -108,6 +110,7 @@ func routeList(t *testing.T, ns *tuntest.NS) string {
 // section 5.4.3), and an address that a host of the network has already is left to
 // it, and logged.
 func TestProxyDefendsAndYields(t *testing.T) {
+	t.Parallel()
 	gw, host, other := tuntest.NewNS(t), tuntest.NewNS(t), tuntest.NewNS(t)
 	for _, ns := range []*tuntest.NS{host, other} {
 		ns.Sysctl("net.ipv6.conf.default.accept_dad", "1")
@@ -165,9 +168,68 @@ func detection(t *testing.T, ns *tuntest.NS, address string) string {
 	return "no such address"
 }
 
+// A prefix that is the network's too is neither advertised nor proxied for without
+// being asked to, and the log says what is wrong.
+func TestSharedWithoutProxy(t *testing.T) {
+	t.Parallel()
+	gw, host := tuntest.NewNS(t), tuntest.NewNS(t)
+	lan(t, gw, host)
+	gw.Addr("eth0", prefix("2001:db8:1::a/64"))
+	e := listenRA(t, host)
+	c := shared()
+	c.Proxy = false
+	g := startGateway(t, gw, c)
+	tuntest.Poll(t, waitLong, func() (bool, string) {
+		return strings.Contains(g.log.String(), "is also that of the network on eth0"), g.log.String()
+	})
+	if a, ok := e.next(time.Second, func(a advertisement) bool { return true }); ok {
+		t.Errorf("advertised: %v", a.routes())
+	}
+	if got := ours(t, gw); len(got) != 0 {
+		t.Errorf("routes %v", got)
+	}
+	// The network is renumbered, and the prefix is the mesh's alone.
+	if err := gw.Handle().AddrDel(gw.Link("eth0"), &netlink.Addr{IPNet: ipNet(prefix("2001:db8:1::a/64"))}); err != nil {
+		t.Fatal(err)
+	}
+	if _, ok := e.next(waitLong, func(a advertisement) bool { return a.routes()[prefix(sharedPrefix)] > 0 }); !ok {
+		t.Error("not advertised")
+	}
+	gw.Addr("eth0", prefix("2001:db8:1::a/64"))
+	if _, ok := e.next(waitLong, func(a advertisement) bool { l, ok := a.routes()[prefix(sharedPrefix)]; return ok && l == 0 }); !ok {
+		t.Error("not withdrawn")
+	}
+}
+
+// What a killed gateway leaves of its routes, Restore removes.
+func TestProxyKilled(t *testing.T) {
+	t.Parallel()
+	gw, host := tuntest.NewNS(t), tuntest.NewNS(t)
+	lan(t, gw, host)
+	gw.Addr("eth0", prefix("2001:db8:1::a/64"))
+	host.Addr("eth0", prefix("2001:db8:1::2/64"))
+	before, routesBefore := parameters(t, gw), routeList(t, gw)
+	c := shared()
+	c.State = filepath.Join(t.TempDir(), "upstream.json")
+	g := startGateway(t, gw, c)
+	reaches(t, host, sharedGrainBin)
+	g.kill()
+	if got := ours(t, gw); len(got) != 1 {
+		t.Errorf("%v: the test shows nothing", got)
+	}
+	if out, err := gw.Role("restore", c.State).CombinedOutput(); err != nil {
+		t.Errorf("%v: %s", err, out)
+	}
+	sameParameters(t, before, parameters(t, gw))
+	if after := routeList(t, gw); after != routesBefore {
+		t.Errorf("routes before:\n%s\nafter:\n%s", routesBefore, after)
+	}
+}
+
 // A scan of the shared prefix gets silence and leaves nothing behind: no route, no
 // neighbour, no answer.
 func TestProxyScan(t *testing.T) {
+	t.Parallel()
 	gw, host := tuntest.NewNS(t), tuntest.NewNS(t)
 	lan(t, gw, host)
 	gw.Addr("eth0", prefix("2001:db8:1::a/64"))
