@@ -51,8 +51,10 @@ func (r *Radio) ServeCoAP(ctx context.Context, name string, conn *net.UDPConn) e
 		switch {
 		case errors.Is(err, net.ErrClosed):
 			return nil
-		case err != nil || n > maxDatagram:
-			continue // an ICMP error of an earlier answer; what no mesh would carry
+		case err != nil:
+			return fmt.Errorf("sim: node %q on a socket: %w", name, err)
+		case n > maxDatagram:
+			continue // no mesh would carry it
 		}
 		r.Do(func(m *Mesh) { err = m.Hear(name, from, b[:n]) })
 		if err != nil {

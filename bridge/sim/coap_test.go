@@ -200,6 +200,32 @@ func TestSensors(t *testing.T) {
 	}
 }
 
+// A slash within a segment separates nothing (RFC 7252, section 6.5): it is another
+// path.
+func TestPathSegments(t *testing.T) {
+	c := newClient(t, Options{Period: -1})
+	for _, k := range []struct {
+		segments []string
+		want     codes.Code
+	}{
+		{[]string{"output", "lease"}, codes.Content},
+		{[]string{"output/lease"}, codes.NotFound},
+		{[]string{"temp", ""}, codes.NotFound},
+		{[]string{"log", ""}, codes.NotFound},
+		{[]string{"", "temp"}, codes.NotFound},
+		{nil, codes.NotFound},
+	} {
+		m := gocoap.Message{Type: gocoap.Confirmable, Code: codes.GET, MessageID: 100 + c.id}
+		c.id++
+		for _, s := range k.segments {
+			m.Options = append(m.Options, option(gocoap.URIPath, []byte(s)...))
+		}
+		if a := decodeCoAP(t, c.raw(c.to, encodeCoAP(t, m))); a.Code != k.want {
+			t.Errorf("%q: %v, want %v", k.segments, a.Code, k.want)
+		}
+	}
+}
+
 // blocks fetches a representation block by block (RFC 7959, section 2).
 func (c *client) blocks(path string, options ...gocoap.Option) []byte {
 	c.t.Helper()

@@ -2,6 +2,7 @@ package sim
 
 import (
 	"bytes"
+	"fmt"
 	"testing"
 	"time"
 
@@ -66,6 +67,33 @@ func TestSlow(t *testing.T) {
 	c.quiet(20 * time.Second)
 	must(t, c.m.Slow("n1", 0, false))
 	c.expect("/output", "1")
+}
+
+// Of two late answers the second one waits until the first is acknowledged: NSTART is
+// 1 (RFC 7252, section 4.7).
+func TestSlowOneAtATime(t *testing.T) {
+	c := newClient(t, Options{Period: -1})
+	must(t, c.m.Slow("n1", 5*time.Second, false))
+	for id := range int32(2) {
+		if a := decodeCoAP(t, c.raw(c.to, c.get(id, fmt.Sprint("t", id), "/temp", -1))); a.Code != codes.Empty {
+			t.Fatalf("%v", a.Code)
+		}
+	}
+	var first int32
+	for i := range 3 {
+		m := decodeCoAP(t, c.hear(20*time.Second))
+		if string(m.Token) != "t0" || i > 0 && m.MessageID != first {
+			t.Errorf("message %d is for %q", i, m.Token)
+		}
+		first = m.MessageID
+	}
+	c.empty(gocoap.Acknowledgement, first)
+	second := decodeCoAP(t, c.hear(time.Second))
+	if string(second.Token) != "t1" || second.Type != gocoap.Confirmable {
+		t.Errorf("then %v for %q", second.Type, second.Token)
+	}
+	c.empty(gocoap.Reset, second.MessageID)
+	c.quiet(time.Minute)
 }
 
 // A slow and quiet node answers on the acknowledgement, whatever is repeated.

@@ -185,6 +185,12 @@ func TestObserveEnds(t *testing.T) {
 				}
 			}
 		}},
+		{"GET with Observe 1, while a confirmable notification is unacknowledged", func(c *client) {
+			for m := (gocoap.Message{Type: gocoap.NonConfirmable}); m.Type != gocoap.Confirmable; {
+				m, _ = c.notification(15*time.Second, "tok")
+			}
+			c.raw(c.to, c.get(2, "tok", "/temp", 1))
+		}},
 		{"no acknowledgement", func(c *client) {
 			sent := 0
 			var begun time.Duration
