@@ -22,7 +22,7 @@ import (
 // hold opens a device, says so, and waits to be killed.
 func hold(args []string) int {
 	o := meshOptions()
-	o.Name, o.Prefix = args[0], netip.MustParsePrefix(args[1])
+	o.Name, o.Prefix, o.Shared = args[0], netip.MustParsePrefix(args[1]), args[2:]
 	d, err := tun.Open(o)
 	if err != nil {
 		fmt.Println(err)
