@@ -164,6 +164,7 @@ func (t *transfers) keep(k cacheKey, r response, now time.Time) {
 	if e := t.open[k]; e != nil {
 		t.removeLocked(e)
 	}
+	r.options = without(r.options, message.Observe) // only the first block notifies
 	t.open[k] = t.order.PushBack(&transfer{k, r, now})
 	t.bytes += len(r.payload)
 	for len(t.open) > maxTransfers || t.bytes > maxTransfer {

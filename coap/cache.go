@@ -289,7 +289,14 @@ func (c *nodeCache) keepLocked(e *entry, r response, now time.Time) {
 	n.octets += len(r.payload)
 	for n.octets > maxKeptNode && c.evictLocked(n, e) {
 	}
-	for c.octets > maxKept && c.evictLocked(c.largestLocked(), e) {
+	for c.octets > maxKept {
+		if !c.evictLocked(c.largestLocked(), e) {
+			// The largest share is this very answer: it is not kept.
+			c.octets -= len(r.payload)
+			n.octets -= len(r.payload)
+			e.kept, e.resp = false, response{}
+			break
+		}
 	}
 }
 
@@ -339,7 +346,7 @@ func (c *nodeCache) entryLocked(t target, key string, now time.Time) *entry {
 		return e
 	}
 	if len(n.by) >= maxEntriesNode && !c.evictLocked(n, nil) ||
-		c.count >= maxEntries && !c.evictLocked(c.largestLocked(), nil) {
+		(c.count >= maxEntries || c.octets+entryCost > maxKept) && !c.evictLocked(c.largestLocked(), nil) {
 		c.forgetLocked(t.node)
 		return nil
 	}
