@@ -60,6 +60,9 @@ type Options struct {
 	Full                bool          // encoding = "full" for every node
 	ElidedChecksumPorts []uint16      // UDP ports whose elided checksums are restored (RFC 6282, 4.3.2)
 	MaxAge              time.Duration // of a packet in a queue; 10 s
+	// Shared: another network has Prefix too, where neighbours are proxied (RFC 4861,
+	// section 7.2.8). The TUN's options must say so as well.
+	Shared bool
 	// Policy says what may pass between the mesh and other hosts, and from node to
 	// node. Nil: everything.
 	Policy *policy.Engine
@@ -117,6 +120,7 @@ func New(o Options) (*Mesh, error) {
 		MaxAge:    o.MaxAge,
 		Policy:    o.Policy,
 		Name:      o.Name,
+		Shared:    o.Shared,
 		Tag:       uint16(o.Now().UnixNano()), // a restarted gateway does not repeat the last tags
 		Log:       m.log.With("part", "forward"),
 		Now:       o.Now,

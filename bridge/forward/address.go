@@ -2,6 +2,7 @@ package forward
 
 import (
 	"encoding/binary"
+	"net/netip"
 
 	"culvert/bridge/drop"
 	"culvert/bridge/ipv6"
@@ -59,6 +60,12 @@ func transit(src, dst kind) drop.Reason {
 // inPrefix reports whether the 16 octets are an address of the mesh.
 func (f *Forwarder) inPrefix(b []byte) bool {
 	return binary.BigEndian.Uint64(b) == f.prefixBits
+}
+
+// ofMesh reports whether the 16 octets are an address that only the mesh may have: one
+// of its prefix, or, where that is another network's too, one that a node holds.
+func (f *Forwarder) ofMesh(b []byte) bool {
+	return f.inPrefix(b) && (!f.opt.Shared || f.own.Load().is(b) || f.table.ByAddress(netip.AddrFrom16([16]byte(b))) != nil)
 }
 
 // is reports whether the 16 octets are one of the gateway's addresses.

@@ -35,11 +35,14 @@ type Options struct {
 	Discovery *nd.Server
 	// Keep takes what Discovery must not forget. Whoever reads it calls Saved when it is
 	// on disk; what finds no room in it is not answered. Nil: nothing is kept.
-	Keep  chan<- *Unsaved
+	Keep chan<- *Unsaved
 	// Policy says what may pass between the mesh and outside, and from node to node.
 	// Nil: everything.
 	Policy *policy.Engine
 	Name   string // of the mesh, for the rules that are suggested
+	// Shared: another network has the mesh prefix too, and neighbours are proxied there.
+	// What no node holds then belongs to that network.
+	Shared bool
 
 	Full  bool          // every node decodes every next header encoding
 	Adapt adapt.Options // of the receiving end

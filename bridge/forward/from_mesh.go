@@ -164,7 +164,7 @@ func (f *Forwarder) fromNode(n *node.Node, p ipv6.Packet, from ieee802154.Addr, 
 	}
 
 	// 9. Never out of the TUN.
-	if f.inPrefix(dstAt) {
+	if f.ofMesh(dstAt) {
 		f.counters.from.turned.Add(1)
 		to := &f.counters.to
 		to.offered.Add(1)

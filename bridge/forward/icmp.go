@@ -66,7 +66,7 @@ func (f *Forwarder) reply(e ipv6.ICMPError, about ipv6.Packet, limit *bucket, sc
 	}
 	*scratch = e.AppendError((*scratch)[:0], netip.AddrFrom16(src), about)
 	f.counters.errors[min(int(e.Type), errorTypes-1)][min(int(e.Code), maxErrorShown)].Add(1)
-	if (f.inPrefix(to) || kindOf(to) == linkLocal) && !o.is(to) {
+	if (f.ofMesh(to) || kindOf(to) == linkLocal) && !o.is(to) {
 		c := &f.counters.to
 		c.offered.Add(1)
 		r := drop.UnknownNode

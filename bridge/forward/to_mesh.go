@@ -63,7 +63,7 @@ func (f *Forwarder) toMesh(b []byte) drop.Reason {
 
 	// 5. RFC 2827. That a source equal to the gateway's own is true is the work of
 	// the routing rules beside the TUN.
-	if !fromUs && f.inPrefix(srcAt) {
+	if !fromUs && f.ofMesh(srcAt) {
 		return drop.SourceForeign
 	}
 
