@@ -92,7 +92,7 @@ func TestCheckSound(t *testing.T) {
 				}
 			}}, nil, []string{"program-end", "text"}},
 		{"no-send", &fakeRadio{}, func(r *radioTrial) { r.noSend = true },
-			[]string{"send", "send-short", "send-unknown", "broadcast", "too-long", "burst", "cancel", "program-end", "results", "frames", "text"}},
+			[]string{"send", "send-short", "send-unknown", "broadcast", "too-long", "burst", "cancel", "assign", "program-end", "results", "frames", "text"}},
 		{"boots first", &fakeRadio{first: func(s *fakeSide) { s.sayUp(0) }}, nil, []string{"program-end", "text"}},
 		{"kinds of a later version", &fakeRadio{list: func(s *fakeSide) {
 			s.write(radio.AppendFramed(nil, []byte{0x83, 0x18, 40, 1, 0x61, 'x'}))

@@ -165,8 +165,9 @@ func (a *announcement) print(w io.Writer) error {
 }
 
 // airNotice tells whoever runs the check what happens on the air.
-const airNotice = "Frames go on the air now: up to 20 echo requests (ping) to a node and to all nodes, and one\n" +
-	"frame that is too long to be sent. They move nothing; --no-send leaves them out."
+const airNotice = "Frames go on the air now: up to 20 echo requests (ping) to a node and to all nodes, one frame\n" +
+	"that is too long to be sent, and where the radio can do it, to a node the short address that\n" +
+	"it has already. They move nothing; --no-send leaves them out."
 
 // show prints what the radio announces, once it is known.
 func (t *radioTrial) show(a *announcement) error {

@@ -259,6 +259,10 @@ func (p *probe) checkAssign(ctx context.Context, f *finding) {
 		f.set(verdictNotOffered, "up does not name feature %d, assign", radio.FeatureAssign)
 		return
 	}
+	if p.noSend {
+		f.set(verdictNotTried, "--no-send")
+		return
+	}
 	var node radio.NodeInfo
 	for _, n := range p.nodes {
 		if n.Addr.IsExtended() && n.Short.IsShort() {

@@ -336,6 +336,9 @@ func TestCheckHost(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			r := hostReport(t, &c.host)
 			for _, f := range r.findings {
+				if c.want[f.Check] == "" {
+					continue
+				}
 				if f.Verdict != c.want[f.Check] || !strings.Contains(f.Found, c.says[f.Check]) || f.Verdict == verdictWrong && f.Remedy == "" {
 					t.Errorf("%s: %s, want %s with %q: %s (%s)", f.Check, f.Verdict, c.want[f.Check], c.says[f.Check], f.Found, f.Remedy)
 				}
