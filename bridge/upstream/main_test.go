@@ -13,6 +13,7 @@ import (
 	"os/exec"
 	"os/signal"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"syscall"
@@ -51,6 +52,7 @@ type gatewayConfig struct {
 	Gateway                  netip.Addr
 	Shared                   []string
 	Nodes                    []nodeConfig
+	Plain                    bool // mesh0 is there already
 }
 
 type nodeConfig struct {
@@ -74,11 +76,18 @@ func runGateway(config string) error {
 		return err
 	}
 	log := slog.New(slog.NewTextHandler(os.Stderr, nil))
+	if c.Plain {
+		return serveGateway(c, nil, log)
+	}
 	dev, err := tun.Open(tun.Options{Name: "mesh0", Prefix: c.Prefix, Gateway: c.Gateway, Shared: c.Shared, Log: log})
 	if err != nil {
 		return err
 	}
 	defer dev.Close()
+	return serveGateway(c, dev, log)
+}
+
+func serveGateway(c gatewayConfig, dev *tun.Device, log *slog.Logger) error {
 	var places []node.Place
 	for _, n := range c.Nodes {
 		places = append(places, node.Place{Name: n.Name, EUI64: ieee802154.Extended(n.EUI64)})
@@ -90,7 +99,9 @@ func runGateway(config string) error {
 	for _, n := range c.Nodes {
 		table.Attach(node.Joined{EUI64: ieee802154.Extended(n.EUI64)}, time.Now())
 	}
-	go answerEcho(dev, table)
+	if dev != nil {
+		go answerEcho(dev, table)
+	}
 	mesh := Mesh{Name: "fenland", Interface: "mesh0", Table: table}
 	u, err := New(Options{Interfaces: c.Interfaces, Advertise: c.Advertise, Proxy: c.Proxy, MDNS: c.MDNS, HostsFile: c.HostsFile,
 		Domain: c.Domain, State: c.State, Interval: c.Interval, Meshes: []Mesh{mesh}, Log: log})
@@ -196,6 +207,15 @@ func startGateway(t testing.TB, ns *tuntest.NS, c gatewayConfig) *gateway {
 // startGatewayBehind has a shell change the mounts that the gateway sees first.
 func startGatewayBehind(t testing.TB, ns *tuntest.NS, c gatewayConfig, mounts string) *gateway {
 	t.Helper()
+	if mounts == "" {
+		return startGatewayBy(t, ns, c)
+	}
+	return startGatewayBy(t, ns, c, tuntest.Tool(t, "unshare", "util-linux"), "--mount", "sh", "-c", mounts+` && exec "$0" "$@"`)
+}
+
+// startGatewayBy has another program start it, inside the namespace.
+func startGatewayBy(t testing.TB, ns *tuntest.NS, c gatewayConfig, wrapper ...string) *gateway {
+	t.Helper()
 	if c.State == "" {
 		c.State = filepath.Join(t.TempDir(), "upstream.json")
 	}
@@ -204,10 +224,9 @@ func startGatewayBehind(t testing.TB, ns *tuntest.NS, c gatewayConfig, mounts st
 		t.Fatal(err)
 	}
 	g := &gateway{t: t, cmd: ns.Role("gateway", string(b)), log: &logBuffer{}, state: c.State}
-	if mounts != "" {
+	if len(wrapper) > 0 { // between nsenter --net=... -- and the test binary
 		inner := g.cmd
-		g.cmd = exec.Command(inner.Args[0], append([]string{inner.Args[1], "--", tuntest.Tool(t, "unshare", "util-linux"), "--mount", "sh", "-c",
-			mounts + ` && exec "$0" "$@"`}, inner.Args[3:]...)...)
+		g.cmd = exec.Command(inner.Args[0], slices.Concat(inner.Args[1:3], wrapper, inner.Args[3:])...)
 		g.cmd.Env = inner.Env
 	}
 	if g.in, err = g.cmd.StdinPipe(); err != nil {

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"net"
 	"net/netip"
+	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -288,4 +289,67 @@ func TestProxyScan(t *testing.T) {
 	if n := neighbours(); n > known+1 {
 		t.Errorf("%d neighbours, before %d", n, known)
 	}
+}
+
+// Two capabilities are enough for all of it, as an ordinary user: those that
+// deploy/UPSTREAM.md has the service manager give.
+func TestCapabilities(t *testing.T) {
+	t.Parallel()
+	gw, host := tuntest.NewNS(t), tuntest.NewNS(t)
+	lan(t, gw, host)
+	tuntest.Veth(t, gw, "mesh0", tuntest.NewNS(t), "far0")
+	gw.Addr("eth0", prefix("2001:db8:1::a/64"))
+	gw.Sysctl("net.ipv6.conf.eth0.accept_ra", "1")
+	e := listenRA(t, host)
+	dir := openDir(t)
+	binary := filepath.Join(dir, "gateway")
+	self, err := os.Executable()
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := os.ReadFile(self)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(binary, b, 0o755); err != nil {
+		t.Fatal(err)
+	}
+	before := parameters(t, gw)
+	c := shared()
+	c.Plain, c.MDNS, c.State, c.HostsFile = true, true, filepath.Join(dir, "state.json"), filepath.Join(dir, "hosts")
+	g := startGatewayBy(t, gw, c, tuntest.Tool(t, "setpriv", "util-linux"), "--reuid=65534", "--regid=65534", "--clear-groups", "--no-new-privs",
+		"--inh-caps=-all,+net_admin,+net_raw", "--ambient-caps=-all,+net_admin,+net_raw", "--bounding-set=-all,+net_admin,+net_raw",
+		"sh", "-c", `shift; exec "$0" "$@"`, binary)
+	tuntest.Poll(t, waitLong, func() (bool, string) {
+		s := g.stats()
+		i := s.Interfaces[0]
+		return s.Forwarding && s.HostRoutes == 2 && i.Proxied == 2 && i.Names.Names == 2 && s.HostsWritten == 1, fmt.Sprintf("%+v", s)
+	})
+	g.order("prefix " + meshPrefix)
+	if _, ok := e.next(waitLong, func(a advertisement) bool { return a.routes()[prefix(meshPrefix)] > 0 }); !ok {
+		t.Error("nothing is advertised")
+	}
+	if strings.Contains(g.log.String(), "level=WARN") {
+		t.Errorf("something is missing:\n%s", g.log.String())
+	}
+	g.stop()
+	sameParameters(t, before, parameters(t, gw))
+}
+
+// openDir is a folder that every user may use, for the test.
+func openDir(t *testing.T) string {
+	t.Helper()
+	dir, err := os.MkdirTemp("", "culvert-upstream")
+	if err == nil {
+		err = os.Chmod(dir, 0o777)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := os.RemoveAll(dir); err != nil {
+			t.Error(err)
+		}
+	})
+	return dir
 }
