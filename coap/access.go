@@ -214,3 +214,13 @@ func proxied(req *request) bool {
 	_, scheme := option(req.options, message.ProxyScheme)
 	return uri || scheme
 }
+
+// HasKeys reports whether any identity proves itself with a key.
+func (a *Access) HasKeys() bool {
+	for _, id := range a.byName {
+		if id.PSK != nil {
+			return true
+		}
+	}
+	return false
+}

@@ -2,6 +2,8 @@ package coap
 
 import (
 	"context"
+	"crypto/tls"
+	"crypto/x509"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -26,6 +28,12 @@ type Options struct {
 	// open; the server closes them.
 	UDP   []netip.AddrPort
 	Conns []*net.UDPConn
+	// DTLS, TCP and TLS list the addresses of the other doors. A TLS door needs a
+	// Certificate; a DTLS door needs one, or an identity with a key. ClientCAs vouch for
+	// clients that show a certificate.
+	DTLS, TCP, TLS []netip.AddrPort
+	Certificate    *tls.Certificate
+	ClientCAs      *x509.CertPool
 	// Control is the path of the control socket; empty for none.
 	Control string
 	// Resources are those under /control, besides status, by their names.
@@ -54,16 +62,17 @@ type Server struct {
 	log  *slog.Logger
 	szx  uint8 // of NodeBlock
 
-	uploads   uploads
-	transfers transfers
-	listings  listings
-	readings  readingStore
-	upstream  *upstream
-	cache     nodeCache
-	observers observers
-	counts    counters
-	refusals  occasionally
-	started   time.Time
+	uploads    uploads
+	transfers  transfers
+	listings   listings
+	readings   readingStore
+	upstream   *upstream
+	cache      nodeCache
+	observers  observers
+	counts     counters
+	refusals   occasionally
+	handshakes occasionally
+	started    time.Time
 
 	renewLeast time.Duration                                // between two registrations with a node
 	ackDelay   time.Duration                                // tests shorten it
@@ -72,6 +81,8 @@ type Server struct {
 	mu      sync.Mutex
 	udp     []*udpDoor
 	control *controlDoor
+	secure  []*dtlsDoor
+	streams []*netDoor
 }
 
 // New returns a front that is not open yet.
@@ -113,7 +124,7 @@ func nodeAddress(t *node.Table, n *node.Node) netip.AddrPort {
 func (s *Server) Listen() error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if s.udp != nil || s.control != nil {
+	if s.udp != nil || s.control != nil || s.secure != nil || s.streams != nil {
 		return nil
 	}
 	err := s.openLocked()
@@ -143,6 +154,9 @@ func (s *Server) openLocked() error {
 		}
 		s.udp = append(s.udp, d)
 	}
+	if err := s.openSecureLocked(); err != nil {
+		return err
+	}
 	if s.opts.Control != "" {
 		d, err := listenControl(s, s.opts.Control)
 		if err != nil {
@@ -157,11 +171,17 @@ func (s *Server) closeLocked() {
 	for _, d := range s.udp {
 		d.conn.Close()
 	}
+	for _, d := range s.secure {
+		d.end()
+	}
+	for _, d := range s.streams {
+		d.close()
+	}
 	if s.control != nil {
 		s.control.close()
 	}
 	s.upstream.close()
-	s.udp, s.control = nil, nil
+	s.udp, s.control, s.secure, s.streams = nil, nil, nil, nil
 }
 
 // UDPAddrs returns where the UDP doors listen, once Listen has opened them.
@@ -182,7 +202,7 @@ func (s *Server) Run(ctx context.Context) error {
 		return err
 	}
 	s.mu.Lock()
-	udp, control := s.udp, s.control
+	udp, control, secure, streams := s.udp, s.control, s.secure, s.streams
 	s.mu.Unlock()
 
 	ctx, cancel := context.WithCancelCause(ctx)
@@ -201,6 +221,14 @@ func (s *Server) Run(ctx context.Context) error {
 			start("udp "+d.conn.LocalAddr().String(), d.read)
 		}
 	}
+	for _, d := range secure {
+		s.log.Info("CoAP door open", "door", "dtls", "address", d.conn.LocalAddr().String())
+		start("dtls "+d.conn.LocalAddr().String(), d.read)
+	}
+	for _, d := range streams {
+		s.log.Info("CoAP door open", "door", d.kind.String(), "address", d.listener.Addr().String())
+		start(d.kind.String()+" "+d.listener.Addr().String(), d.accept)
+	}
 	if control != nil {
 		s.log.Info("CoAP door open", "door", "control", "path", s.opts.Control)
 		start("control socket", control.accept)
@@ -214,13 +242,19 @@ func (s *Server) Run(ctx context.Context) error {
 	for _, d := range udp {
 		d.conn.Close()
 	}
+	for _, d := range secure {
+		d.end()
+	}
+	for _, d := range streams {
+		d.close()
+	}
 	if control != nil {
 		control.close()
 	}
 	s.upstream.close()
 	wg.Wait()
 	s.mu.Lock()
-	s.udp, s.control = nil, nil
+	s.udp, s.control, s.secure, s.streams = nil, nil, nil, nil
 	s.mu.Unlock()
 	if err := context.Cause(ctx); !errors.Is(err, context.Canceled) && !errors.Is(err, context.DeadlineExceeded) {
 		return err
@@ -235,7 +269,7 @@ const tickEvery = 100 * time.Millisecond
 // of what nobody asks for any more.
 func (s *Server) tick(ctx context.Context) {
 	s.mu.Lock()
-	udp := s.udp
+	udp, secure := s.udp, s.secure
 	s.mu.Unlock()
 	t := time.NewTicker(tickEvery)
 	defer t.Stop()
@@ -246,6 +280,9 @@ func (s *Server) tick(ctx context.Context) {
 		case now := <-t.C:
 			s.upstream.tick(now)
 			for _, d := range udp {
+				d.tick(now)
+			}
+			for _, d := range secure {
 				d.tick(now)
 			}
 			s.observers.look(now)

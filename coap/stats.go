@@ -10,7 +10,15 @@ import (
 type counters struct {
 	requests [doors][8][256]atomic.Uint64 // by door, method (0: none that is known) and code of the answer
 
-	malformed   [doors]atomic.Uint64
+	malformed [doors]atomic.Uint64
+
+	handshakesFailed [doors]atomic.Uint64
+	sessions         atomic.Uint64
+	dtlsStray        atomic.Uint64
+	dtlsEvicted      atomic.Uint64
+	dtlsAbandoned    atomic.Uint64
+	streamsRefused   atomic.Uint64
+
 	duplicates  atomic.Uint64
 	gaveUp      atomic.Uint64
 	nodeAsked   atomic.Uint64
@@ -33,6 +41,16 @@ type Stats struct {
 	Requests         []Requests // those that are not zero
 	MalformedUDP     uint64     // messages that could not be read
 	MalformedControl uint64
+	MalformedDTLS    uint64
+	MalformedTCP     uint64
+	MalformedTLS     uint64
+	Sessions         uint64 // DTLS sessions that were opened
+	FailedDTLS       uint64 // handshakes of clients that were there, and could not prove an identity
+	FailedTLS        uint64
+	Abandoned        uint64 // DTLS handshakes whose client never proved its address, those evicted included
+	Evicted          uint64 // of them, and of others: ended early because too many were under way
+	Stray            uint64 // datagrams to a DTLS door that belong to no session and begin none
+	StreamsRefused   uint64 // connections of TCP and TLS doors above the limits
 	Duplicates       uint64 // repetitions answered from memory, or passed over
 	GaveUp           uint64 // answers that their client never acknowledged
 	NodeMessages     uint64 // messages sent to nodes, retransmissions included
@@ -65,6 +83,9 @@ func (s *Server) Stats() Stats {
 	c := &s.counts
 	out := Stats{
 		MalformedUDP: c.malformed[DoorUDP].Load(), MalformedControl: c.malformed[DoorControl].Load(),
+		MalformedDTLS: c.malformed[DoorDTLS].Load(), MalformedTCP: c.malformed[DoorTCP].Load(), MalformedTLS: c.malformed[DoorTLS].Load(),
+		Sessions: c.sessions.Load(), FailedDTLS: c.handshakesFailed[DoorDTLS].Load(), FailedTLS: c.handshakesFailed[DoorTLS].Load(),
+		Abandoned: c.dtlsAbandoned.Load(), Evicted: c.dtlsEvicted.Load(), Stray: c.dtlsStray.Load(), StreamsRefused: c.streamsRefused.Load(),
 		Duplicates: c.duplicates.Load(), GaveUp: c.gaveUp.Load(),
 		NodeMessages: c.nodeAsked.Load(), NodeResent: c.nodeResent.Load(), NodeTimeouts: c.nodeTimeout.Load(),
 		CacheHits: s.cache.hits.Load(), Observers: s.observers.len(),

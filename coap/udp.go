@@ -25,12 +25,14 @@ const readers = 3
 
 // udpDoor is one UDP socket on which clients ask (RFC 7252, section 4).
 type udpDoor struct {
-	s    *Server
-	conn *net.UDPConn
-	v6   bool
-	mid  atomic.Uint32
-	seed maphash.Seed
-	turn sync.Mutex // held by the reader whose turn it is
+	s      *Server
+	conn   *net.UDPConn
+	v6     bool
+	mid    atomic.Uint32
+	seed   maphash.Seed
+	kind   Door
+	secure *dtlsDoor  // of a DTLS door: its sessions, in the place of the socket
+	turn   sync.Mutex // held by the reader whose turn it is
 
 	mu       sync.Mutex
 	memory   memory
@@ -161,7 +163,7 @@ func (d *udpDoor) receive(b []byte, opts message.Options, from netip.AddrPort, l
 func (d *udpDoor) malformed(b []byte, from netip.AddrPort, oob []byte) {
 	ping := len(b) == 4 && b[1] == 0
 	if !ping {
-		d.s.counts.malformed[DoorUDP].Add(1)
+		d.s.counts.malformed[d.kind].Add(1)
 	}
 	if len(b) < 4 || b[0]>>6 != 1 || message.Type(b[0]>>4&3) != message.Confirmable {
 		return
@@ -181,6 +183,9 @@ func (d *udpDoor) request(m *message.Message, b []byte, key callKey, oob []byte)
 		code: m.Code, options: m.Options, payload: m.Payload, room: 1 << (4 + szxMax),
 		peer: peer{door: DoorUDP, addr: key.remote, local: key.local},
 	}
+	if d.secure != nil {
+		c.req.peer = d.secure.peer(oob)
+	}
 	c.req.udp, c.req.token, c.req.tkl = d, c.token, uint8(c.tkl)
 	req := &c.req
 	if !c.con {
@@ -188,7 +193,7 @@ func (d *udpDoor) request(m *message.Message, b []byte, key callKey, oob []byte)
 		// server reject a non-confirmable request, silently here.
 		p := req.path()
 		if _, ok := badOption(req.options, p.n >= 3 && p.part[0] == "nodes" && p.part[2] == "own"); !ok {
-			d.s.counts.malformed[DoorUDP].Add(1)
+			d.s.counts.malformed[d.kind].Add(1)
 			return nil
 		}
 	}
@@ -318,6 +323,10 @@ func encode(m message.Message) []byte {
 // write sends one datagram. What the kernel refuses is lost as on any network, and
 // comes again.
 func (d *udpDoor) write(b, oob []byte, to netip.AddrPort) {
+	if d.secure != nil {
+		d.secure.write(b, oob)
+		return
+	}
 	_, _, err := d.conn.WriteMsgUDPAddrPort(b, oob, to)
 	if err != nil && !errors.Is(err, net.ErrClosed) {
 		d.s.log.Debug("answer not sent", "to", to.String(), "error", err)

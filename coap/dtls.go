@@ -1,0 +1,389 @@
+package coap
+
+import (
+	"container/list"
+	"context"
+	"crypto/tls"
+	"crypto/x509"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"net"
+	"net/netip"
+	"slices"
+	"sync"
+	"time"
+
+	"github.com/pion/dtls/v3"
+	"github.com/pion/logging"
+	"github.com/plgd-dev/go-coap/v3/message"
+)
+
+// Limits of a DTLS door, ours.
+const (
+	maxHandshakes = 256 // sessions whose handshake is under way
+	maxSessions   = 2048
+	handshakeTime = 5 * time.Second
+	sessionIdle   = 15 * time.Minute // without a message from the client
+)
+
+// dtlsDoor is one UDP socket with DTLS 1.2 sessions on it (RFC 7252, section 9; RFC
+// 6347). A datagram from somebody unknown must begin a handshake to get any further;
+// what it then costs is bounded by maxHandshakes, of which those give way first
+// whose address has not been proved by the cookie (RFC 6347, section 4.2.1), the
+// oldest ahead. Behind the sessions stands the message layer of a UDP door.
+type dtlsDoor struct {
+	s       *Server
+	conn    *net.UDPConn
+	v6      bool
+	door    *udpDoor
+	options []dtls.ServerOption
+	wg      sync.WaitGroup // the sessions
+
+	mu       sync.Mutex
+	ended    bool
+	last     uint64                          // number of the latest session
+	byNumber map[uint64]*dtlsSession         // all of them
+	pending  map[netip.AddrPort]*dtlsSession // by the client's address
+	open     map[netip.AddrPort]*dtlsSession
+	waiting  list.List // of pending, oldest first
+	used     list.List // of open, longest unused first
+}
+
+func newDTLSDoor(s *Server, c *net.UDPConn) (*dtlsDoor, error) {
+	inner, err := newUDPDoor(s, c)
+	if err != nil {
+		return nil, err
+	}
+	d := &dtlsDoor{
+		s: s, conn: c, v6: inner.v6, door: inner, byNumber: map[uint64]*dtlsSession{},
+		pending: map[netip.AddrPort]*dtlsSession{}, open: map[netip.AddrPort]*dtlsSession{},
+	}
+	inner.kind, inner.secure = DoorDTLS, d
+	d.options, err = dtlsOptions(s.opts)
+	return d, err
+}
+
+// cipherSuites are those of RFC 7252, section 9.1.3, and of RFC 7925, section 4, and
+// with GCM for clients that have no CCM.
+var cipherSuites = [...]dtls.CipherSuiteID{
+	dtls.TLS_ECDHE_ECDSA_WITH_AES_128_CCM_8, dtls.TLS_ECDHE_ECDSA_WITH_AES_128_CCM,
+	dtls.TLS_ECDHE_ECDSA_WITH_AES_128_GCM_SHA256, dtls.TLS_ECDHE_RSA_WITH_AES_128_GCM_SHA256,
+	dtls.TLS_PSK_WITH_AES_128_CCM_8, dtls.TLS_PSK_WITH_AES_128_CCM, dtls.TLS_PSK_WITH_AES_128_GCM_SHA256,
+}
+
+// quiet has the library log nothing: what matters it returns.
+func quiet() logging.LoggerFactory {
+	return &logging.DefaultLoggerFactory{DefaultLogLevel: logging.LogLevelDisabled}
+}
+
+func dtlsOptions(o Options) ([]dtls.ServerOption, error) {
+	out := []dtls.ServerOption{
+		dtls.WithCipherSuites(cipherSuites[:]...), dtls.WithLoggerFactory(quiet()),
+		dtls.WithExtendedMasterSecret(dtls.RequestExtendedMasterSecret),
+	}
+	if o.Access != nil && o.Access.HasKeys() {
+		out = append(out, dtls.WithPSK(func(name []byte) ([]byte, error) {
+			if key := o.Access.psk(name); key != nil {
+				return key, nil
+			}
+			return nil, errStranger
+		}))
+	}
+	if o.Certificate != nil {
+		out = append(out, dtls.WithCertificates(*o.Certificate))
+		if o.ClientCAs != nil {
+			out = append(out, dtls.WithClientAuth(dtls.VerifyClientCertIfGiven), dtls.WithClientCAs(o.ClientCAs))
+		}
+	} else if o.Access == nil || !o.Access.HasKeys() {
+		return nil, errors.New("neither a certificate nor an identity with a key")
+	}
+	return out, nil
+}
+
+var errStranger = errors.New("no such identity")
+
+// bySubjectOf returns the identity of a client's certificate; nil for a client that
+// has none.
+func (a *Access) bySubjectOf(c *x509.Certificate) (*Identity, error) {
+	if a == nil {
+		return nil, nil
+	}
+	if id := a.bySubject[c.Subject.CommonName]; id != nil {
+		return id, nil
+	}
+	return nil, fmt.Errorf("%w with the subject %q", errStranger, c.Subject.CommonName)
+}
+
+// tlsIdentity is bySubjectOf of a TLS connection.
+func (a *Access) tlsIdentity(st tls.ConnectionState) (*Identity, error) {
+	if len(st.PeerCertificates) == 0 {
+		return nil, nil
+	}
+	return a.bySubjectOf(st.PeerCertificates[0])
+}
+
+// dtlsIdentity returns who a session's client is.
+func (a *Access) dtlsIdentity(c *dtls.Conn) (*Identity, error) {
+	st, ok := c.ConnectionState()
+	switch {
+	case !ok:
+		return nil, errors.New("the session's state cannot be read")
+	case len(st.PeerCertificates) > 0:
+		cert, err := x509.ParseCertificate(st.PeerCertificates[0])
+		if err != nil {
+			return nil, err
+		}
+		return a.bySubjectOf(cert)
+	case len(st.IdentityHint) == 0 || a == nil:
+		return nil, nil
+	}
+	if id := a.byName[string(st.IdentityHint)]; id != nil {
+		return id, nil
+	}
+	return nil, errStranger
+}
+
+// read sorts datagrams by session until the socket is closed, and returns when all
+// sessions have ended.
+func (d *dtlsDoor) read() error {
+	defer d.wg.Wait()
+	defer d.end()
+	buf := make([]byte, 1<<14)
+	oob := make([]byte, oobRoom)
+	for {
+		n, nOOB, flags, from, err := d.conn.ReadMsgUDPAddrPort(buf, oob)
+		if errors.Is(err, net.ErrClosed) {
+			return err
+		}
+		if err != nil {
+			continue
+		}
+		if local, reply := localOf(oob[:nOOB], d.v6); !local.IsMulticast() && !truncated(flags) {
+			d.datagram(buf[:n], reply, from)
+		}
+	}
+}
+
+// datagram gives a datagram to its session, or to a new one.
+func (d *dtlsDoor) datagram(b, oob []byte, from netip.AddrPort) {
+	hello, cookie, isHello := parseHello(b)
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	x := d.pending[from]
+	switch {
+	case d.ended:
+		return
+	case x != nil:
+		// Also a client that has a session and makes another one (section 4.2.8).
+	case isHello && hello == 0 && len(cookie) == 0:
+		x = d.startLocked(from, oob)
+	default:
+		x = d.open[from]
+	}
+	if x == nil {
+		d.s.counts.dtlsStray.Add(1)
+		return
+	}
+	x.took(b, cookie)
+}
+
+// startLocked makes room for a new session, and begins it.
+func (d *dtlsDoor) startLocked(from netip.AddrPort, oob []byte) *dtlsSession {
+	if d.waiting.Len() >= maxHandshakes {
+		d.evictLocked()
+	}
+	d.last++
+	x := newDTLSSession(d, d.last, from, slices.Clone(oob))
+	d.byNumber[x.number] = x
+	d.pending[from] = x
+	x.place = d.waiting.PushBack(x)
+	d.wg.Go(func() { x.run() })
+	return x
+}
+
+// evictLocked ends the oldest handshake of a client that has not proved its
+// address; if all have, the oldest of those.
+func (d *dtlsDoor) evictLocked() {
+	victim := d.waiting.Front()
+	for e := victim; e != nil; e = e.Next() {
+		if !e.Value.(*dtlsSession).proved.Load() {
+			victim = e
+			break
+		}
+	}
+	x := victim.Value.(*dtlsSession)
+	d.forgetLocked(x)
+	x.close()
+	d.s.counts.dtlsEvicted.Add(1)
+}
+
+// opened makes a pending session an open one. It reports false where it was evicted.
+func (d *dtlsDoor) opened(x *dtlsSession) bool {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.ended || d.pending[x.from] != x {
+		return false
+	}
+	d.waiting.Remove(x.place)
+	delete(d.pending, x.from)
+	if old := d.open[x.from]; old != nil {
+		d.forgetLocked(old)
+		old.close()
+	}
+	if d.used.Len() >= maxSessions {
+		old := d.used.Front().Value.(*dtlsSession)
+		d.forgetLocked(old)
+		old.close()
+	}
+	d.open[x.from] = x
+	x.place = d.used.PushBack(x)
+	x.heard = time.Now()
+	return true
+}
+
+// touch notes that something came through an open session.
+func (d *dtlsDoor) touch(x *dtlsSession) {
+	d.mu.Lock()
+	if d.open[x.from] == x {
+		x.heard = time.Now()
+		d.used.MoveToBack(x.place)
+	}
+	d.mu.Unlock()
+}
+
+func (d *dtlsDoor) forgetLocked(x *dtlsSession) {
+	delete(d.byNumber, x.number)
+	switch {
+	case d.pending[x.from] == x:
+		delete(d.pending, x.from)
+		d.waiting.Remove(x.place)
+	case d.open[x.from] == x:
+		delete(d.open, x.from)
+		d.used.Remove(x.place)
+	}
+}
+
+func (d *dtlsDoor) forget(x *dtlsSession) {
+	d.mu.Lock()
+	d.forgetLocked(x)
+	d.mu.Unlock()
+}
+
+// tick ends sessions that nobody uses, and repeats what is due.
+func (d *dtlsDoor) tick(now time.Time) {
+	d.door.tick(now)
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	for e := d.used.Front(); e != nil; e = d.used.Front() {
+		x := e.Value.(*dtlsSession)
+		if now.Sub(x.heard) < sessionIdle {
+			return
+		}
+		d.forgetLocked(x)
+		x.close()
+	}
+}
+
+// end closes the socket and every session.
+func (d *dtlsDoor) end() {
+	d.conn.Close()
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.ended = true
+	for _, x := range d.byNumber {
+		x.close()
+	}
+}
+
+// peer is the client behind a session; tag is what stands for the session where a
+// plain UDP door keeps the address to answer from.
+func (d *dtlsDoor) peer(tag []byte) peer {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if x := d.byNumber[binary.BigEndian.Uint64(tag)]; x != nil {
+		return x.peer
+	}
+	return peer{door: DoorDTLS}
+}
+
+// write sends a message through the session that tag names, if it is still there.
+func (d *dtlsDoor) write(b, tag []byte) {
+	d.mu.Lock()
+	x := d.byNumber[binary.BigEndian.Uint64(tag)]
+	d.mu.Unlock()
+	if x == nil {
+		return
+	}
+	if _, err := x.secure.Write(b); err != nil {
+		d.s.log.Debug("answer not sent", "door", "dtls", "to", x.from.String(), "error", err)
+	}
+}
+
+// sessionAddr stands for a session where messages are told apart: a Message ID
+// counts within its session (RFC 7252, section 9.1.1).
+func sessionAddr(number uint64) netip.Addr {
+	var a [16]byte
+	binary.BigEndian.PutUint64(a[8:], number)
+	return netip.AddrFrom16(a)
+}
+
+// run is one session, from its handshake to its end.
+func (x *dtlsSession) run() {
+	d := x.d
+	defer d.forget(x)
+	defer x.close()
+	c, err := dtls.ServerWithOptions(x, net.UDPAddrFromAddrPort(x.from), d.options...)
+	if err != nil { // a defect of ours: the options were good for New
+		d.s.log.Error("DTLS session not begun", "error", err)
+		return
+	}
+	defer c.Close()
+	ctx, cancel := context.WithTimeout(context.Background(), handshakeTime)
+	defer cancel()
+	var who *Identity
+	if err = c.HandshakeContext(ctx); err == nil {
+		who, err = d.s.opts.Access.dtlsIdentity(c)
+	}
+	if err != nil {
+		d.failed(x, err)
+		return
+	}
+	x.secure = c
+	x.peer = peer{door: DoorDTLS, addr: x.from, local: sessionAddr(x.number), conn: x.number, who: who}
+	if !d.opened(x) {
+		return
+	}
+	d.s.counts.sessions.Add(1)
+	tag := binary.BigEndian.AppendUint64(nil, x.number)
+	buf := make([]byte, maxDatagram)
+	opts := make(message.Options, 0, maxOptions)
+	for {
+		n, err := c.Read(buf)
+		if err != nil {
+			break
+		}
+		d.touch(x)
+		if call := d.door.receive(buf[:n], opts[:0], x.from, x.peer.local, tag); call != nil {
+			d.s.serve(&call.req, call.reply)
+		}
+	}
+	d.s.observers.hangUpPeer(x.peer)
+}
+
+// failed counts a handshake that came to nothing, and logs those of clients that
+// are really there, now and then.
+func (d *dtlsDoor) failed(x *dtlsSession, err error) {
+	if !x.proved.Load() {
+		d.s.counts.dtlsAbandoned.Add(1)
+		return
+	}
+	d.s.handshakeFailed(DoorDTLS, x.from, err)
+}
+
+func (s *Server) handshakeFailed(door Door, from netip.AddrPort, err error) {
+	s.counts.handshakesFailed[door].Add(1)
+	if more, ok := s.handshakes.pass(time.Now()); ok {
+		s.log.Warn("handshake failed", "door", door.String(), "from", from.String(), "error", err, "not_logged_before", more)
+	}
+}

@@ -1,0 +1,202 @@
+package coap
+
+import (
+	"context"
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"net"
+	"net/netip"
+	"sync"
+	"time"
+)
+
+// Limits of TCP and TLS doors, ours, besides maxStreams.
+const (
+	maxStreamsIP = 64               // connections of one address
+	streamIdle   = 15 * time.Minute // without a message; a client that observes pings (RFC 8323, section 5.4)
+)
+
+// netDoor is a TCP door, with or without TLS (RFC 8323).
+type netDoor struct {
+	s        *Server
+	kind     Door
+	listener net.Listener
+	config   *tls.Config // of a TLS door
+
+	mu    sync.Mutex
+	conns map[net.Conn]netip.Addr
+	hosts map[netip.Addr]int
+	ended bool
+}
+
+func newNetDoor(s *Server, kind Door, l net.Listener) *netDoor {
+	d := &netDoor{s: s, kind: kind, listener: l, conns: map[net.Conn]netip.Addr{}, hosts: map[netip.Addr]int{}}
+	if kind == DoorTLS {
+		d.config = &tls.Config{
+			Certificates: []tls.Certificate{*s.opts.Certificate},
+			MinVersion:   tls.VersionTLS12,
+			NextProtos:   []string{"coap"}, // RFC 8323, section 8.2
+		}
+		if s.opts.ClientCAs != nil {
+			d.config.ClientAuth, d.config.ClientCAs = tls.VerifyClientCertIfGiven, s.opts.ClientCAs
+		}
+	}
+	return d
+}
+
+// accept serves connections until the door is closed, and returns when all of them
+// have ended.
+func (d *netDoor) accept() error {
+	var wg sync.WaitGroup
+	defer wg.Wait()
+	for n := uint64(1); ; n++ {
+		c, err := d.listener.Accept()
+		if errors.Is(err, net.ErrClosed) {
+			return err
+		}
+		if err != nil {
+			d.s.log.Warn("connection not taken", "door", d.kind.String(), "error", err)
+			time.Sleep(50 * time.Millisecond) // out of descriptors, most likely
+			continue
+		}
+		from := c.RemoteAddr().(*net.TCPAddr).AddrPort()
+		if !d.add(c, from.Addr()) {
+			d.s.counts.streamsRefused.Add(1)
+			c.Close()
+			continue
+		}
+		wg.Go(func() {
+			d.serve(c, peer{door: d.kind, addr: from, conn: n})
+			d.remove(c)
+		})
+	}
+}
+
+// serve is one connection.
+func (d *netDoor) serve(c net.Conn, p peer) {
+	defer c.Close()
+	if d.config != nil {
+		sec := tls.Server(c, d.config)
+		ctx, cancel := context.WithTimeout(context.Background(), handshakeTime)
+		defer cancel()
+		err := sec.HandshakeContext(ctx)
+		if err == nil {
+			p.who, err = d.s.opts.Access.tlsIdentity(sec.ConnectionState())
+		}
+		if err != nil {
+			d.s.handshakeFailed(d.kind, p.addr, err)
+			return
+		}
+		c = sec
+	}
+	d.s.serveStream(&idleConn{Conn: c}, p)
+}
+
+func (d *netDoor) add(c net.Conn, host netip.Addr) bool {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.ended || len(d.conns) >= maxStreams || d.hosts[host] >= maxStreamsIP {
+		return false
+	}
+	d.conns[c] = host
+	d.hosts[host]++
+	return true
+}
+
+func (d *netDoor) remove(c net.Conn) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	host := d.conns[c]
+	delete(d.conns, c)
+	if d.hosts[host]--; d.hosts[host] == 0 {
+		delete(d.hosts, host)
+	}
+}
+
+// close ends the door and every connection through it.
+func (d *netDoor) close() {
+	d.listener.Close()
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.ended = true
+	for c := range d.conns {
+		c.Close()
+	}
+}
+
+// idleConn is a connection whose reads end with an error if nothing comes for
+// streamIdle, where no nearer deadline is set.
+type idleConn struct {
+	net.Conn
+	near bool // set and read by the one who reads
+}
+
+// SetReadDeadline sets a deadline of the reader's own; zero is back to streamIdle.
+func (c *idleConn) SetReadDeadline(t time.Time) error {
+	c.near = !t.IsZero()
+	return c.Conn.SetReadDeadline(t)
+}
+
+// Read reads.
+func (c *idleConn) Read(b []byte) (int, error) {
+	if !c.near {
+		if err := c.Conn.SetReadDeadline(time.Now().Add(streamIdle)); err != nil {
+			return 0, err
+		}
+	}
+	return c.Conn.Read(b)
+}
+
+// openSecureLocked opens the DTLS, TCP and TLS doors.
+func (s *Server) openSecureLocked() error {
+	for _, a := range s.opts.DTLS {
+		c, err := net.ListenUDP("udp", net.UDPAddrFromAddrPort(a))
+		if err != nil {
+			return fmt.Errorf("coap: dtls %v: %w", a, err)
+		}
+		d, err := newDTLSDoor(s, c)
+		if err != nil {
+			c.Close()
+			return fmt.Errorf("coap: dtls %v: %w", a, err)
+		}
+		s.secure = append(s.secure, d)
+	}
+	if len(s.opts.TLS) > 0 && s.opts.Certificate == nil {
+		return errors.New("coap: a tls door needs a certificate")
+	}
+	for kind, addrs := range map[Door][]netip.AddrPort{DoorTCP: s.opts.TCP, DoorTLS: s.opts.TLS} {
+		for _, a := range addrs {
+			l, err := net.Listen("tcp", a.String())
+			if err != nil {
+				return fmt.Errorf("coap: %v %v: %w", kind, a, err)
+			}
+			s.streams = append(s.streams, newNetDoor(s, kind, l))
+		}
+	}
+	return nil
+}
+
+// Addrs returns where the doors of a kind listen, once Listen has opened them.
+func (s *Server) Addrs(kind Door) []netip.AddrPort {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	var out []netip.AddrPort
+	switch kind {
+	case DoorUDP:
+		for _, d := range s.udp {
+			out = append(out, d.conn.LocalAddr().(*net.UDPAddr).AddrPort())
+		}
+	case DoorDTLS:
+		for _, d := range s.secure {
+			out = append(out, d.conn.LocalAddr().(*net.UDPAddr).AddrPort())
+		}
+	default:
+		for _, d := range s.streams {
+			if d.kind == kind {
+				out = append(out, d.listener.Addr().(*net.TCPAddr).AddrPort())
+			}
+		}
+	}
+	return out
+}
