@@ -170,7 +170,7 @@ func (f *forwarding) apply(plan []parameter) error {
 	err := f.saved.store(f.path)
 	return errors.Join(err, fmt.Errorf("upstream: kernel parameters cannot be written (%w): set them beforehand, "+
 		"in a file /etc/sysctl.d/60-culvert.conf with the lines %q, or let the daemon write them "+
-		"(under systemd ProtectKernelTunables=no and no ProcSubset=pid); see deploy/UPSTREAM.md", cause, failed))
+		"(under systemd ReadWritePaths=/proc/sys/net/ipv6/conf and no ProcSubset=pid); see deploy/UPSTREAM.md", cause, failed))
 }
 
 func (f *forwarding) drop(p parameter) {

@@ -291,8 +291,9 @@ func TestProxyScan(t *testing.T) {
 	}
 }
 
-// Two capabilities are enough for all of it, as an ordinary user: those that
-// deploy/UPSTREAM.md has the service manager give.
+// Two capabilities are enough for all of it, as an ordinary user for whom /proc/sys
+// is read-only but for net/ipv6/conf: what deploy/culvert.service and the drop-in of
+// deploy/UPSTREAM.md have the service manager give.
 func TestCapabilities(t *testing.T) {
 	t.Parallel()
 	gw, host := tuntest.NewNS(t), tuntest.NewNS(t)
@@ -317,7 +318,10 @@ func TestCapabilities(t *testing.T) {
 	before := parameters(t, gw)
 	c := shared()
 	c.Plain, c.MDNS, c.State, c.HostsFile = true, true, filepath.Join(dir, "state.json"), filepath.Join(dir, "hosts")
-	g := startGatewayBy(t, gw, c, tuntest.Tool(t, "setpriv", "util-linux"), "--reuid=65534", "--regid=65534", "--clear-groups", "--no-new-privs",
+	const mounts = `mount --bind /proc/sys /proc/sys && mount --bind /proc/sys/net/ipv6/conf /proc/sys/net/ipv6/conf &&
+mount -o remount,ro,bind /proc/sys && ! echo 60 2>/dev/null >/proc/sys/net/ipv6/route/gc_timeout && exec "$0" "$@"`
+	g := startGatewayBy(t, gw, c, tuntest.Tool(t, "unshare", "util-linux"), "--mount", "sh", "-c", mounts,
+		tuntest.Tool(t, "setpriv", "util-linux"), "--reuid=65534", "--regid=65534", "--clear-groups", "--no-new-privs",
 		"--inh-caps=-all,+net_admin,+net_raw", "--ambient-caps=-all,+net_admin,+net_raw", "--bounding-set=-all,+net_admin,+net_raw",
 		"sh", "-c", `shift; exec "$0" "$@"`, binary)
 	tuntest.Poll(t, waitLong, func() (bool, string) {
