@@ -29,8 +29,8 @@ func (s *sink) Write(b []byte) (int, error) {
 }
 
 func (s *sink) results(ev *radio.Event) {
-	for _, id := range s.ids {
-		*ev = radio.Event{Kind: radio.EventResult, ID: id, Outcome: radio.OutcomeDelivered}
+	for i := 0; i < len(s.ids); i++ { // more come with each result
+		*ev = radio.Event{Kind: radio.EventResult, ID: s.ids[i], Outcome: radio.OutcomeDelivered}
 		s.f.Event(ev)
 	}
 	s.ids = s.ids[:0]

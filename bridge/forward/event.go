@@ -16,11 +16,11 @@ func (f *Forwarder) Event(ev *radio.Event) {
 		f.fromMesh(&ev.Frame)
 	case radio.EventResult:
 		if s.flights.land(ev.ID, ev.Outcome) {
-			s.rouse()
+			f.kick()
 		}
 	case radio.EventCredits:
 		s.credits.Store(int64(ev.Credits))
-		s.poke()
+		f.kick()
 	case radio.EventUp:
 		f.up(ev)
 	case radio.EventDown:
@@ -77,7 +77,7 @@ func (f *Forwarder) up(ev *radio.Event) {
 	f.table.BeginSnapshot()
 	s.credits.Store(int64(ev.Credits))
 	s.info.Store(&info)
-	s.poke()
+	f.kick()
 	f.discoveryUp(info, samePAN, f.opt.Now())
 	f.opt.Log.Info("radio up", "radio", info.Name, "eui64", info.EUI64.String(), "short", info.Short.String(),
 		"pan", info.PAN, "boot", info.Boot, "max_short", info.MaxShort, "max_extended", info.MaxExtended, "credits", ev.Credits)
@@ -89,7 +89,7 @@ func (f *Forwarder) down(cause error) {
 	s.info.Store(nil)
 	s.session.Add(1)
 	f.counters.downs.Add(1)
-	s.poke()
+	f.kick()
 	f.opt.Log.Warn("radio down: packets to its nodes are refused until it is back", "cause", cause)
 }
 
@@ -127,7 +127,7 @@ func (f *Forwarder) Tick() {
 	f.tellRefusals()
 	if f.counters.to.queued.Load() > 0 || f.counters.to.framesInFlight.Load() > 0 {
 		f.sender.ticked.Store(true)
-		f.sender.poke()
+		f.kick()
 	}
 }
 

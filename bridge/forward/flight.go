@@ -23,6 +23,7 @@ type flight struct {
 	tries   uint32
 	session uint32 // of the radio, when it was handed over
 	sentAt  int64
+	timed   bool // sentAt is exact
 	p       *packet
 	to      ieee802154.Addr
 	payload []byte // kept for the next try

@@ -160,6 +160,7 @@ func New(o Options) *Forwarder {
 	f.buffers.init(o.Buffers)
 	f.queues.init(o.Table.Max())
 	f.sender.wake = make(chan struct{}, 1)
+	f.sender.sooner = make(chan struct{}, 1)
 	f.sender.adapt = adapt.NewSender(o.Tag)
 	f.sender.flights.init()
 	f.refused.init()

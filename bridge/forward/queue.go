@@ -42,6 +42,7 @@ type queue struct {
 	backoff    int64 // until when the node rests after "queue full"; 0: it does not
 	fulls      int   // "queue full" in a row
 	waiting    int   // frames to be tried again
+	timedAt    int64 // when a frame was last handed over whose time is measured
 	busy       bool  // in the sender's list of queues that are not empty
 }
 
@@ -97,7 +98,7 @@ func (f *Forwarder) push(n *node.Node, pkt ipv6.Packet, c class, forwarded bool)
 	}
 	q.tail = p
 	q.mu.Unlock()
-	f.sender.news(q)
+	f.news(q)
 	return drop.None
 }
 

@@ -20,11 +20,13 @@ func (f *Forwarder) resolve(fl *flight, o radio.Outcome) {
 		q.fulls = 0
 		t := q.node.Traffic()
 		t.FramesAcked.Add(1)
-		took, old := s.now-fl.sentAt, t.Latency.Load()
-		if old == 0 {
-			old = took
+		if fl.timed {
+			took, old := f.now()-fl.sentAt, t.Latency.Load()
+			if old == 0 {
+				old = took
+			}
+			t.Latency.Store(old + (took-old)/8)
 		}
-		t.Latency.Store(old + (took-old)/8)
 		last := p.sent && p.pending == 1 && !p.ended
 		f.release(fl)
 		if last {
@@ -34,7 +36,7 @@ func (f *Forwarder) resolve(fl *flight, o radio.Outcome) {
 		c.framesReturned.Add(1)
 		pause := min(firstBackoff<<min(q.fulls, 16), lastBackoff)
 		q.fulls++
-		f.again(fl, s.now+int64(pause))
+		f.again(fl, int64(pause))
 	default:
 		if o == radio.OutcomeNoRoute && !p.ended {
 			f.unreachable(p)
@@ -68,12 +70,12 @@ func (f *Forwarder) drop(fl *flight, r drop.Reason) {
 	f.release(fl)
 }
 
-// again lets a frame be tried again; its node rests until then.
-func (f *Forwarder) again(fl *flight, at int64) {
+// again lets a frame be tried again; its node rests for so many nanoseconds.
+func (f *Forwarder) again(fl *flight, pause int64) {
 	q := fl.p.q
 	fl.waiting = true
 	q.waiting++
-	q.backoff = at
+	q.backoff = f.now() + pause
 	f.sender.waiting = append(f.sender.waiting, fl)
 }
 
@@ -113,7 +115,7 @@ func (f *Forwarder) retry() (next int64) {
 		default:
 			fl.rested()
 			s.unblock(q)
-			f.hand(fl, now) // may put it back into s.waiting, which list is ahead of
+			f.hand(fl) // may put it back into s.waiting, which list is ahead of
 		}
 	}
 	return next

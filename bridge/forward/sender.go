@@ -19,28 +19,30 @@ const (
 	maxUnresolved = 2                     // frames of one node without a result
 	firstBackoff  = 20 * time.Millisecond // after "queue full", doubling
 	lastBackoff   = 2 * time.Second
-	clockEvery    = 16                   // frames for which one reading of the clock serves
+	maxTurns      = 8                    // that a goroutine with other work takes in a row
+	timeEvery     = time.Second          // between two frames of a node whose time is measured
 	noCreditPause = 5 * time.Millisecond // the radio refused a frame that we thought it had room for
 )
 
-// sender is the state of the goroutine that empties the queues into the radio.
+// sender is what empties the queues into the radio.
 type sender struct {
 	// Shared.
-	stack   atomic.Pointer[queue] // queues that have news
-	asleep  atomic.Bool
-	wake    chan struct{}              // holds one
+	stack   atomic.Pointer[queue]      // queues that have news
+	asked   atomic.Uint32              // for a turn, since it was anybody's; 0: it is
+	wake    chan struct{}              // holds one: the turn, for the sending goroutine
+	next    atomic.Int64               // when something is to be tried again; 0: never
+	sooner  chan struct{}              // holds one: next is earlier than it was
 	info    atomic.Pointer[radio.Info] // nil: the radio is down
 	credits atomic.Int64
 	session atomic.Uint32 // goes up each time the radio goes down
-	poked   atomic.Bool   // something of the above changed
 	ticked  atomic.Bool
-	turns   atomic.Uint64 // that the sending goroutine took
+	turns   atomic.Uint64
 	flights flights
 
-	// The sending goroutine's.
+	// Of whoever has the turn.
 	adapt    *adapt.Sender
 	seen     uint32 // session whose end was dealt with
-	now      int64  // on the forwarder's clock, when it last looked
+	now      int64  // on the forwarder's clock, at the last tick or later
 	dead     uint32 // session in which the radio refused frames as down, plus 1
 	pause    int64  // until when no frame leaves, since the radio had no room
 	inFlight int
@@ -49,52 +51,68 @@ type sender struct {
 	waiting  []*flight // to be tried again
 }
 
-// Run sends what the queues hold until ctx ends.
+// Whoever has news for the sender takes its turn, if nobody is at it: so a packet
+// that may leave at once costs no switch of goroutines. The sending goroutine takes
+// the turns for which the time has come, and relieves one that is kept too long.
+
+// kick lets the sender look at what changed.
+func (f *Forwarder) kick() {
+	s := &f.sender
+	if s.asked.Add(1) != 1 {
+		return // somebody is at it, and will look again
+	}
+	for range maxTurns {
+		if f.takeTurn() {
+			return
+		}
+	}
+	s.wake <- struct{}{} // the turn goes with it: nobody else sends into it now
+}
+
+// takeTurn takes one turn, and reports whether that was all that was asked for. The
+// turn is then anybody's.
+func (f *Forwarder) takeTurn() bool {
+	s := &f.sender
+	asked := s.asked.Load()
+	next := f.turn()
+	s.turns.Add(1)
+	if was := s.next.Swap(next); next != 0 && (was == 0 || next < was) {
+		select {
+		case s.sooner <- struct{}{}:
+		default: // it is told already
+		}
+	}
+	return s.asked.CompareAndSwap(asked, 0)
+}
+
+// Run takes the turns that nobody else does until ctx ends.
 func (f *Forwarder) Run(ctx context.Context) error {
 	s := &f.sender
 	timer := time.NewTimer(time.Hour)
 	defer timer.Stop()
 	for {
-		next := f.turn()
-		s.turns.Add(1)
-		s.asleep.Store(true)
-		if s.stack.Load() != nil || s.flights.head.Load() != s.flights.tail.Load() || s.poked.Load() {
-			s.asleep.Store(false)
-			continue
-		}
 		var due <-chan time.Time
-		if next > 0 {
+		if next := s.next.Load(); next != 0 {
 			timer.Reset(max(0, time.Duration(next-f.now())))
 			due = timer.C
 		}
 		select {
 		case <-s.wake:
+			for !f.takeTurn() {
+			}
 		case <-due:
+			s.next.Store(0)
+			f.kick()
+		case <-s.sooner:
 		case <-ctx.Done():
 			return nil
-		}
-		s.asleep.Store(false)
-	}
-}
-
-// poke makes the sender look at what changed.
-func (s *sender) poke() {
-	s.poked.Store(true)
-	s.rouse()
-}
-
-// rouse wakes the sender if it sleeps.
-func (s *sender) rouse() {
-	if s.asleep.Load() && s.asleep.CompareAndSwap(true, false) {
-		select {
-		case s.wake <- struct{}{}:
-		default:
 		}
 	}
 }
 
 // news tells the sender that q has something for it.
-func (s *sender) news(q *queue) {
+func (f *Forwarder) news(q *queue) {
+	s := &f.sender
 	if q.listed.CompareAndSwap(false, true) {
 		for {
 			top := s.stack.Load()
@@ -104,18 +122,15 @@ func (s *sender) news(q *queue) {
 			}
 		}
 	}
-	s.rouse()
+	f.kick()
 }
 
 // turn does all that can be done now. It returns when something is to be tried
 // again, 0 if nothing is.
 func (f *Forwarder) turn() (next int64) {
 	s := &f.sender
-	s.poked.Store(false)
-	for i := 0; ; i++ {
-		if i%clockEvery == 0 {
-			s.now = f.now()
-		}
+	s.now = f.lately()
+	for {
 		for fl, o, ok := s.flights.landed(); ok; fl, o, ok = s.flights.landed() {
 			f.resolve(fl, o)
 		}
@@ -129,6 +144,9 @@ func (f *Forwarder) turn() (next int64) {
 			f.sweep()
 		}
 		next = 0
+		if s.pause != 0 && f.now() >= s.pause {
+			s.pause = 0
+		}
 		if len(s.waiting) > 0 {
 			next = f.retry()
 		}
@@ -145,14 +163,8 @@ func (f *Forwarder) turn() (next int64) {
 // half of the credits; 0 if no frame at all may leave.
 func (f *Forwarder) window() int {
 	s := &f.sender
-	if s.pause != 0 { // first of all, so that a pause that is over never wakes the sender again
-		if s.now < s.pause {
-			return 0
-		}
-		s.pause = 0
-	}
 	credits := int(s.credits.Load())
-	if s.inFlight >= credits || s.info.Load() == nil || s.dead == s.session.Load()+1 || len(s.flights.free) == 0 {
+	if s.inFlight >= credits || s.pause != 0 || s.info.Load() == nil || s.dead == s.session.Load()+1 || len(s.flights.free) == 0 {
 		return 0
 	}
 	return max(1, min(maxUnresolved, credits/2))
@@ -189,8 +201,7 @@ func (f *Forwarder) takeNews() {
 func (f *Forwarder) serve(fl *flow) {
 	s := &f.sender
 	q, p := fl.q, fl.head
-	now := s.now
-	if r := f.unfit(p, fl.to, now); r != drop.None {
+	if r := f.unfit(p, fl.to, s.now); r != drop.None {
 		f.fail(p, r)
 		return
 	}
@@ -214,7 +225,7 @@ func (f *Forwarder) serve(fl *flow) {
 		p.sent = true
 		fl.pop()
 	}
-	f.hand(out, now)
+	f.hand(out)
 }
 
 // unfit returns why p may not go on its way, or further on it to the link address
@@ -260,24 +271,29 @@ func (f *Forwarder) begin(fl *flow, p *packet) error {
 var errDown = drop.NewError(drop.RadioDown, "radio", "PROTOCOL.md, down")
 
 // hand gives a frame to the radio.
-func (f *Forwarder) hand(fl *flight, now int64) {
+func (f *Forwarder) hand(fl *flight) {
 	s, c := &f.sender, &f.counters.to
+	q := fl.p.q
 	fl.session = s.session.Load()
-	fl.sentAt = now
+	fl.sentAt, fl.timed = s.now, false
+	if q.timedAt == 0 || s.now-q.timedAt >= int64(timeEvery) {
+		fl.sentAt, fl.timed = f.now(), true
+		q.timedAt = fl.sentAt
+	}
 	err := f.opt.Radio.Send(radio.Frame{To: fl.to, Payload: fl.payload, Priority: fl.p.class}, fl.depart())
 	if err == nil {
 		s.inFlight++
 		c.framesInFlight.Add(1)
 		c.frames.Add(1)
 		c.frameOctets.Add(uint64(len(fl.payload)))
-		fl.p.q.node.Traffic().FramesSent.Add(1)
+		q.node.Traffic().FramesSent.Add(1)
 		return
 	}
 	fl.id.Store(0)
 	switch {
 	case errors.Is(err, radio.ErrNoCredit):
-		s.pause = now + int64(noCreditPause)
-		f.again(fl, now)
+		s.pause = f.now() + int64(noCreditPause)
+		f.again(fl, 0)
 	case errors.Is(err, radio.ErrDown):
 		s.dead = fl.session + 1
 		f.drop(fl, drop.RadioDown)

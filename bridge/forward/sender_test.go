@@ -427,8 +427,8 @@ func TestClasses(t *testing.T) {
 	r.sums()
 }
 
-// What is too old ends wherever it waits, also behind a node that rests, and with
-// the radio down; what is young stays.
+// What is too old ends wherever it waits, also for a node that rests, and without
+// credits; what is young stays.
 func TestExpiry(t *testing.T) {
 	r := withCredits(t, 8)
 	for range 4 {
@@ -441,17 +441,17 @@ func TestExpiry(t *testing.T) {
 	for _, s := range r.radio.Sent() {
 		r.resolve(s, radio.OutcomeQueueFull)
 	}
-	r.now = r.now.Add(9 * time.Second)
-	r.f.ToMesh(udp(outside, global(nodeB), 64, 4))
-	r.radio.Push(radio.Event{Kind: radio.EventDown, Cause: errors.New("unplugged")})
+	r.radio.Push(radio.Event{Kind: radio.EventCredits, Credits: 0})
 	r.run()
+	r.step(9 * time.Second)
+	r.down(udp(outside, global(nodeB), 64, 4))
 	r.step(2 * time.Second)
 	s := r.f.Stats().ToMesh
-	if s.Dropped[drop.QueueExpired] != 1 || s.Dropped[drop.RadioDown] != 2 || s.Delivered != 1 || s.Queued != 1 {
+	if s.Dropped[drop.QueueExpired] != 3 || s.Delivered != 1 || s.Queued != 1 {
 		t.Errorf("%v, %d delivered, %d queued", reasons(s.Dropped), s.Delivered, s.Queued)
 	}
 	r.step(9 * time.Second)
-	if s := r.f.Stats(); s.ToMesh.Dropped[drop.QueueExpired] != 2 || s.Buffers.InUse != 0 {
+	if s := r.f.Stats(); s.ToMesh.Dropped[drop.QueueExpired] != 4 || s.Buffers.InUse != 0 {
 		t.Errorf("%v, %d buffers in use", reasons(s.ToMesh.Dropped), s.Buffers.InUse)
 	}
 	r.sums()
