@@ -410,13 +410,13 @@ func TestWay(t *testing.T) {
 		t.Errorf("with three packets: %+v", w)
 	}
 	r.answer(radio.OutcomeNoAck)
-	if w := r.f.Way(n); w.Packets != 0 || w.Last != radio.OutcomeNoAck || w.At.Sub(start) != time.Minute {
+	if w := r.f.Way(n); w.Packets != 0 || w.Last != radio.OutcomeNoAck || w.Failed != 3 || w.At.Sub(start) != time.Minute {
 		t.Errorf("after they failed: %+v", w)
 	}
 	r.step(time.Second)
 	r.down(udp(outside, global(nodeA), 64, 4))
 	r.answer(radio.OutcomeDelivered)
-	if w := r.f.Way(n); w.Last != radio.OutcomeDelivered || w.At.Sub(start) != 61*time.Second {
+	if w := r.f.Way(n); w.Last != radio.OutcomeDelivered || w.Failed != 0 || w.At.Sub(start) != 61*time.Second {
 		t.Errorf("after one got through: %+v", w)
 	}
 }

@@ -29,6 +29,7 @@ type queue struct {
 	count  atomic.Int32 // packets from push to their end
 	octets atomic.Int32
 	result atomic.Uint64 // the last of a frame: queue.note
+	failed atomic.Int32  // frames in a row
 
 	listed   atomic.Bool // on the stack of queues that have news for the sender
 	nextNews *queue

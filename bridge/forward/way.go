@@ -13,6 +13,7 @@ type Way struct {
 	MaxPackets, MaxOctets int
 	Last                  radio.Outcome // of the last frame to the node that had a result
 	At                    time.Time     // of that result; zero if there was none yet
+	Failed                int           // frames in a row that failed for good, the last one included
 }
 
 // Way returns what the packet path knows of the way to n now.
@@ -24,6 +25,7 @@ func (f *Forwarder) Way(n *node.Node) Way {
 	}
 	w.Packets, w.Octets = int(q.count.Load()), int(q.octets.Load())
 	if r := q.result.Load(); r != 0 {
+		w.Failed = int(q.failed.Load())
 		w.Last, w.At = radio.Outcome(r), f.start.Add(time.Duration(r>>8)*time.Millisecond)
 	}
 	return w
@@ -32,5 +34,11 @@ func (f *Forwarder) Way(n *node.Node) Way {
 // note remembers the result of a frame, for Way: milliseconds on the forwarder's clock
 // and the outcome, which is never 0.
 func (q *queue) note(o radio.Outcome, now int64) {
+	switch {
+	case o.OK():
+		q.failed.Store(0)
+	case o != radio.OutcomeQueueFull: // that one is tried again
+		q.failed.Add(1)
+	}
 	q.result.Store(uint64(now/1e6)<<8 | uint64(o))
 }

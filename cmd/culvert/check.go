@@ -54,6 +54,7 @@ type clause struct {
 type checkReport struct {
 	w        io.Writer
 	json     bool
+	blocked  string // the step at which a packet stops; empty: none does, or none was asked for
 	findings []finding
 }
 
@@ -74,7 +75,7 @@ func (r *checkReport) add(f finding) error {
 		fmt.Fprintf(&b, "%s%s, %q: %s", indent, f.Asked.Document, f.Asked.Section, f.Asked.Says)
 	}
 	if f.Remedy != "" {
-		fmt.Fprintf(&b, "%sdo: %s", indent, f.Remedy)
+		fmt.Fprintf(&b, "%sdo: %s", indent, strings.ReplaceAll(f.Remedy, "\n", indent))
 	}
 	_, err := fmt.Fprintln(r.w, b.String())
 	return err
@@ -100,7 +101,8 @@ func (r *checkReport) end(head any) error {
 			Radio  any       `json:"radio,omitempty"`
 			Checks []finding `json:"checks"`
 			Faults int       `json:"faults"`
-		}{head, r.findings, len(faults)})
+			Stops  string    `json:"stops_at,omitempty"`
+		}{head, r.findings, len(faults), r.blocked})
 		if err != nil {
 			return err
 		}
@@ -108,6 +110,9 @@ func (r *checkReport) end(head any) error {
 		line := "no fault found"
 		if len(faults) > 0 {
 			line = fmt.Sprintf("%s: %s", plural(len(faults), "fault"), strings.Join(faults, ", "))
+		}
+		if r.blocked != "" {
+			line = "the packet stops at: " + r.blocked
 		}
 		if _, err := fmt.Fprintf(r.w, "\n%s\n", line); err != nil {
 			return err
@@ -121,6 +126,9 @@ func (r *checkReport) end(head any) error {
 
 // checkOptions are the flags of `culvert check`.
 type checkOptions struct {
+	from    string
+	to      string
+	service string
 	radio   bool
 	mesh    string
 	serial  string
@@ -135,8 +143,12 @@ type checkOptions struct {
 }
 
 const checkLong = `Says whether this host and the configuration fit: whether the file is valid, the
-daemon can be asked, /dev/net/tun can be opened, and the rights are there. For
-each fault it says what to do.
+daemon can be asked, /dev/net/tun can be opened, and the rights are there; what of
+this host's network stands between other hosts and the nodes; and what did not get
+through lately. For each fault it says what to do. Run it on the gateway.
+
+With --to it goes the way of a packet to a node step by step, from the host --from,
+or else from this gateway, and says at which step it stops and what to do.
 
 With --radio it tries a radio side instead, for whoever writes one or puts one up:
 that of a mesh of the configuration (--mesh), or one that is given by --serial,
@@ -146,13 +158,16 @@ with, and for what is missing or wrong quotes the place of the protocol. The dae
 must not be using that radio meanwhile.
 
 CAUTION: the check of a radio puts up to 20 frames on the air: echo requests (ping)
-to one node and to all nodes, and one frame that is too long to be sent. Echo
-requests move nothing, but nodes on batteries hear them; --no-send leaves all of
-them out. Frames that wait in the radio are dropped, as at a start of the daemon.
+to one node and to all nodes, one frame that is too long to be sent, and to a node
+the short address that it has already. They move nothing, but nodes on batteries
+hear them; --no-send leaves all of them out. Frames that wait in the radio are
+dropped, as at a start of the daemon.
 
 Exit codes: 0 no fault, 1 a fault, 2 used wrongly, 3 the radio cannot be reached.`
 
 const checkExample = `  culvert check --config culvert.toml
+  culvert check --from fd5e:2a11:77c0:5::2 --to grain-bin
+  culvert check --from fd5e:2a11:77c0:5::2 --to grain-bin --service echo
   culvert check --radio --mesh fenland
   culvert check --serial /dev/ttyUSB0,115200
   culvert check --process ./my-adapter -- --port 1
@@ -175,6 +190,9 @@ func newCheckCommand(g *globals) *cobra.Command {
 		},
 	}
 	f := cmd.Flags()
+	f.StringVar(&o.from, "from", "", "the host's `ADDRESS`; without it, this gateway")
+	f.StringVar(&o.to, "to", "", "the `NODE`, by its label or an address")
+	f.StringVar(&o.service, "service", "coap", "the `SERVICE` that is asked for, as in a [[rule]]")
 	f.BoolVar(&o.radio, "radio", false, "try a radio side")
 	f.StringVar(&o.mesh, "mesh", "", "the radio of the mesh `NAME` of the configuration; not needed where there is one mesh")
 	f.StringVar(&o.serial, "serial", "", "the radio at a serial line: `DEVICE[,SPEED]`")
@@ -200,6 +218,15 @@ func runCheck(cmd *cobra.Command, g *globals, o checkOptions) error {
 	given, err := o.given()
 	if err != nil {
 		return asUsage(err)
+	}
+	if o.to != "" || o.from != "" {
+		if o.radio || given > 0 || o.node != "" || o.noSend {
+			return asUsage(errors.New("--from and --to go the way of a packet; a radio is tried by itself"))
+		}
+		if o.to == "" {
+			return asUsage(errors.New("--from needs --to: the way to which node?"))
+		}
+		return checkPath(ctx, g, o, r)
 	}
 	if !o.radio && given == 0 {
 		if o.node != "" || o.noSend {

@@ -28,6 +28,12 @@ var hostChecks = []hostCheck{
 	{"daemon", (*host).checkDaemon},
 	{"tun", (*host).checkTun},
 	{"capabilities", (*host).checkCapabilities},
+	{"interface", (*host).checkInterfaces},
+	{"source rules", (*host).checkSourceRules},
+	{"forwarding", (*host).checkForwarding},
+	{"firewall", (*host).checkForwardChains},
+	{"route", (*host).checkRouteLine},
+	{"rules", (*host).checkRefused},
 }
 
 // host is this machine, as the checks see it.

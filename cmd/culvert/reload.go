@@ -15,7 +15,9 @@ import (
 // resources are what the daemon offers the commands under /control.
 func (d *daemon) resources() map[string]coap.ControlResource {
 	return map[string]coap.ControlResource{
-		"reload": {Post: true, Serve: func(coap.ControlRequest) (any, error) { return d.rules.tell() }},
+		"path":    {Serve: d.path},
+		"refused": {Serve: d.refused},
+		"reload":  {Post: true, Serve: func(coap.ControlRequest) (any, error) { return d.rules.tell() }},
 	}
 }
 
