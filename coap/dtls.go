@@ -167,17 +167,23 @@ func (d *dtlsDoor) read() error {
 
 // datagram gives a datagram to its session, or to a new one.
 func (d *dtlsDoor) datagram(b, oob []byte, from netip.AddrPort) {
-	hello, cookie, isHello := parseHello(b)
+	hello, cookie, ok := parseHello(b)
+	begins := ok && hello == 0 && len(cookie) == 0
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	x := d.pending[from]
 	switch {
 	case d.ended:
 		return
-	case x != nil:
+	case x != nil && !(begins && x.superseded(b)):
 		// Also a client that has a session and makes another one (section 4.2.8).
-	case isHello && hello == 0 && len(cookie) == 0:
+	case begins:
+		if x != nil {
+			d.forgetLocked(x)
+			x.close()
+		}
 		x = d.startLocked(from, oob)
+		copy(x.random[:], b[randomAt:])
 	default:
 		x = d.open[from]
 	}

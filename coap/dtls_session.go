@@ -18,7 +18,8 @@ type dtlsSession struct {
 	d      *dtlsDoor
 	number uint64
 	from   netip.AddrPort
-	oob    []byte // puts the source address of what is sent right
+	oob    []byte   // puts the source address of what is sent right
+	random [32]byte // of the first ClientHello
 
 	proved atomic.Bool // the client is where its datagrams say it is
 
@@ -70,6 +71,13 @@ func (x *dtlsSession) took(b, cookie []byte) {
 	case x.ready <- struct{}{}:
 	default:
 	}
+}
+
+// superseded reports whether b, which begins a handshake, is not the repetition of
+// the hello that began this one: as long as that one's client has not proved its
+// address, another may have been given it since, with a port that was used before.
+func (x *dtlsSession) superseded(b []byte) bool {
+	return !x.proved.Load() && string(x.random[:]) != string(b[randomAt:randomAt+32])
 }
 
 // ReadFrom waits for the client's next datagram.
@@ -185,6 +193,7 @@ const (
 	typeHandshake   = 22
 	typeClientHello = 1
 	typeVerify      = 3
+	randomAt        = recordHeader + handshakeHeader + 2
 )
 
 // parseHello looks at a datagram that may begin a handshake: the message_seq and the
