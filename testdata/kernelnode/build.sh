@@ -20,8 +20,9 @@ install_deps() {
   local miss=""
   for p in $HOST_PKGS; do dpkg -s "$p" >/dev/null 2>&1 || miss="$miss $p"; done
   if [ -n "$miss" ]; then
+    [ "$(id -u)" = 0 ] || die "as root: apt-get update && apt-get install -y --no-install-recommends$miss"
     apt-get update -q >/dev/null || die "apt-get update failed"
-    apt-get install -y -q --no-install-recommends $miss >/dev/null || die "cannot install:$miss"
+    apt-get install -y -q --no-install-recommends $miss >/dev/null || die "cannot install; by hand: apt-get install -y --no-install-recommends$miss"
   fi
 }
 fetch() { # package -> cache/NAME.deb (once)

@@ -118,6 +118,8 @@ check "host pings a there" pings h $P::a:b:c:d
 in_ns gw /root/culvert nodes --json --config /root/plain/culvert.toml > /out/nodes.json
 check "the chosen address is listed" grep -q "$P:0:a:b:c:d\|$P::a:b:c:d" /out/nodes.json
 
+sleep 1; kill $(pidof guesttest) # the recordings end here, and the programs that answered
+
 # Killed, and started again: reachable at once, before a node has said anything.
 kill -9 $(pidof culvert)
 start plain || fail "culvert does not start again: $(cat /out/culvert-plain.log)"
