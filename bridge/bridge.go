@@ -84,6 +84,8 @@ type Mesh struct {
 	tunDowns atomic.Uint64
 	ticks    atomic.Uint64
 
+	replaceMu sync.Mutex // held through a Replace
+
 	tunMu     sync.Mutex
 	dev       Tun        // guarded by tunMu; nil while there is none
 	linkLocal netip.Addr // guarded by tunMu; of the gateway, once the radio has told its EUI-64
@@ -100,8 +102,12 @@ func New(o Options) (*Mesh, error) {
 	if o.Now == nil {
 		o.Now = time.Now
 	}
-	nodes, err := node.New(node.Options{Prefix: o.Prefix, Admit: o.Admit, Places: o.Places, Period: o.Period,
-		Max: o.MaxNodes, Registered: o.Registered})
+	places, retired, err := placed(o.Store, o.Name, o.Places, o.Log.With("mesh", o.Name))
+	if err != nil {
+		return nil, fmt.Errorf("bridge: mesh %q: %w", o.Name, err)
+	}
+	nodes, err := node.New(node.Options{Prefix: o.Prefix, Admit: o.Admit, Places: places, Period: o.Period,
+		Max: o.MaxNodes, Registered: o.Registered, Retired: retired})
 	if err != nil {
 		return nil, fmt.Errorf("bridge: mesh %q: %w", o.Name, err)
 	}

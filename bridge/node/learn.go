@@ -43,12 +43,16 @@ func (t *Table) Learn(a ieee802154.Addr, at time.Time) Change {
 	} else {
 		id.eui = a
 	}
-	n := t.addLocked(id, at)
+	n := t.addLocked(t.outOfServiceLocked(id), at)
 	if n == nil {
 		return Change{}
 	}
-	setState(n, Joining, at)
-	return Change{Node: n, Was: Joining, Is: Joining, Created: true}
+	is := Joining
+	if t.retiredLocked(n) {
+		is = Retired
+	}
+	setState(n, is, at)
+	return Change{Node: n, Was: is, Is: is, Created: true}
 }
 
 // Seen records that a frame of n arrived: one that was expected, late or silent is
@@ -108,8 +112,11 @@ func (t *Table) Attach(j Joined, at time.Time) Change {
 		n.hops.Store(uint32(j.Hops))
 	}
 	c.Was, c.Is = n.State(), Up
-	if c.Was != Up {
-		setState(n, Up, at)
+	if t.retiredLocked(n) {
+		c.Is = Retired
+	}
+	if c.Was != c.Is {
+		setState(n, c.Is, at)
 	}
 	return c
 }
@@ -217,7 +224,7 @@ func (t *Table) identityLocked(id identity, j Joined) identity {
 		id.place = t.places[v]
 	}
 	id.admitted = id.place != nil || t.admit == AdmitAny
-	return id
+	return t.outOfServiceLocked(id)
 }
 
 // cutLocked takes the short address from n. A record that had nothing else ends.

@@ -50,7 +50,9 @@ func (t *Table) Restore(records []Record, at time.Time) (lost int) {
 		if !r.LastHeard.IsZero() {
 			n.heard.Store(t.clock.number(r.LastHeard))
 		}
-		setState(n, Silent, at)
+		if n.State() != Retired {
+			setState(n, Silent, at)
+		}
 	}
 	return lost
 }

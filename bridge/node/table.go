@@ -27,6 +27,7 @@ type Options struct {
 	// Registered leaves derived addresses of the mesh prefix out: nodes have those
 	// that they registered or claimed. Link-local ones are derived all the same.
 	Registered bool
+	Retired    []ieee802154.Addr // EUI-64s of devices that are out of service, unless one has a place
 }
 
 // Table is the nodes of one mesh. All methods may be called from any goroutine.
@@ -52,6 +53,7 @@ type Table struct {
 	free    []int             // slots
 	byLabel map[string]*Node  //
 	places  map[uint64]*Place // by EUI-64
+	retired map[uint64]bool   // EUI-64s
 	epoch   uint32            // counts radio snapshots
 }
 
@@ -71,6 +73,7 @@ func New(o Options) (*Table, error) {
 		only:     o.Registered,
 		byLabel:  map[string]*Node{},
 		places:   map[uint64]*Place{},
+		retired:  map[uint64]bool{},
 	}
 	if o.Start.IsZero() {
 		o.Start = time.Now()
@@ -78,6 +81,11 @@ func New(o Options) (*Table, error) {
 	t.clock = newClock(o.Start)
 	if t.max <= 0 {
 		t.max = defaultMax
+	}
+	for _, a := range o.Retired {
+		if v, ok := a.EUI64(); ok {
+			t.retired[v] = true
+		}
 	}
 	if len(o.Places) > t.max {
 		return nil, fmt.Errorf("node: %d places, and room for %d nodes", len(o.Places), t.max)
@@ -106,6 +114,7 @@ func (t *Table) addPlace(p Place) error {
 			return fmt.Errorf("node: places %q and %q have the same EUI-64 %v", other.Name, p.Name, p.EUI64)
 		}
 		t.places[v] = &p
+		delete(t.retired, v)
 	}
 	n := t.addLocked(identity{eui: p.EUI64, place: &p, admitted: true}, time.Time{})
 	n.state.Store(uint32(Expected))

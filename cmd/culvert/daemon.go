@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"net"
 	"os"
+	"sync"
 	"time"
 
 	systemd "github.com/coreos/go-systemd/v22/daemon"
@@ -33,6 +34,9 @@ type daemon struct {
 	log    *slog.Logger
 	meshes []*bridge.Mesh
 	rules  *rulebook
+
+	replaceMu sync.Mutex // held while a device takes another one's place
+
 	worlds []part // of simulated radios
 	state  *node.Store
 	opened chan struct{} // gets one value for each mesh whose interface is open

@@ -33,6 +33,7 @@ var commands = []func(*globals) *cobra.Command{
 	newCheckCommand,
 	newNodesCommand,
 	newReloadCommand,
+	newReplaceCommand,
 	newVersionCommand,
 }
 

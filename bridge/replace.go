@@ -1,0 +1,125 @@
+package bridge
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+	"slices"
+	"time"
+
+	"culvert/bridge/ieee802154"
+	"culvert/bridge/node"
+)
+
+// keyReplaced is where the devices that took others' places are kept, in the bucket
+// of the mesh.
+const keyReplaced = "replaced"
+
+// replaced is what is kept of devices that took others' places.
+type replaced struct {
+	Places  map[string]replacement `json:"places"`
+	Retired []ieee802154.Addr      `json:"retired"`
+}
+
+// replacement is the device of one place.
+type replacement struct {
+	// Listed is the device that the configuration named then. Where it names another
+	// one now, the configuration has been brought up to date, and counts.
+	Listed ieee802154.Addr `json:"listed"`
+	Device ieee802154.Addr `json:"device"`
+	At     time.Time       `json:"at"`
+}
+
+// errNotKept is why nothing can be replaced in a mesh without a store.
+var errNotKept = errors.New("bridge: without a state folder nothing can be replaced: it would be forgotten")
+
+// readReplaced reads what was replaced in a mesh.
+func readReplaced(s *node.Store, mesh string) (r replaced, err error) {
+	b, err := s.Value(meshBucket+mesh, keyReplaced)
+	if err == nil && b != nil {
+		err = json.Unmarshal(b, &r)
+	}
+	if r.Places == nil {
+		r.Places = map[string]replacement{}
+	}
+	if err != nil {
+		err = fmt.Errorf("state of mesh %s: replaced devices: %w", mesh, err)
+	}
+	return r, err
+}
+
+// placed returns the places of the configuration with the devices that stand there by
+// now, and those that are out of service.
+func placed(s *node.Store, mesh string, places []node.Place, log *slog.Logger) ([]node.Place, []ieee802154.Addr, error) {
+	if s == nil {
+		return places, nil, nil
+	}
+	r, err := readReplaced(s, mesh)
+	if err != nil {
+		return nil, nil, err
+	}
+	places = slices.Clone(places)
+	listed := map[ieee802154.Addr]string{}
+	for _, p := range places {
+		listed[p.EUI64] = p.Name
+	}
+	for i := range places {
+		p := &places[i]
+		x, ok := r.Places[p.Name]
+		switch {
+		case !ok || x.Listed != p.EUI64:
+		case listed[x.Device] != "" && listed[x.Device] != p.Name && r.Places[listed[x.Device]].Device.IsNone():
+			log.Warn("a replaced place goes back to the device of the configuration, which names the other one for another place",
+				"place", p.Name, "eui64", p.EUI64.String(), "other", listed[x.Device])
+		default:
+			p.EUI64 = x.Device
+		}
+	}
+	return places, r.Retired, nil
+}
+
+// Replaced tells of a device that took another one's place.
+type Replaced struct {
+	Place    string
+	Old, New ieee802154.Addr // Old is none where no device stood there
+}
+
+// Replace binds a place of the mesh to another device. The one that stood there is
+// retired: listed, not served, whatever the configuration admits. Both outlive the
+// daemon, until the configuration names another device for the place.
+func (m *Mesh) Replace(place string, eui ieee802154.Addr) (Replaced, error) {
+	out := Replaced{Place: place, New: eui}
+	if m.opt.Store == nil {
+		return out, errNotKept
+	}
+	m.replaceMu.Lock()
+	defer m.replaceMu.Unlock()
+	kept, err := readReplaced(m.opt.Store, m.opt.Name)
+	if err != nil {
+		return out, err
+	}
+	now := m.opt.Now()
+	if out.Old, err = m.nodes.Replace(place, eui, now); err != nil {
+		return out, err
+	}
+	x := replacement{Device: eui, At: now.UTC().Truncate(time.Second)}
+	for _, p := range m.opt.Places {
+		if p.Name == place {
+			x.Listed = p.EUI64
+		}
+	}
+	kept.Places[place], kept.Retired = x, m.nodes.Retired()
+	b, err := json.Marshal(kept)
+	if err == nil {
+		err = m.opt.Store.Commit([]node.Write{{Bucket: meshBucket + m.opt.Name, Key: []byte(keyReplaced), Value: b}})
+	}
+	if err != nil {
+		return out, fmt.Errorf("the place is bound to the other device, but not beyond the next start of the daemon: %w", err)
+	}
+	if !out.Old.IsNone() {
+		m.fwd.Retire(out.Old)
+	}
+	m.log.Info("place bound to another device", "place", place, "eui64", eui.String(), "retired", out.Old.String())
+	return out, nil
+}

@@ -1,0 +1,111 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+
+	"github.com/spf13/cobra"
+
+	"culvert/bridge/ieee802154"
+	"culvert/coap"
+)
+
+// replaceAnswer is what came of `culvert replace`: the answer of /control/replace.
+type replaceAnswer struct {
+	Mesh    string           `json:"mesh"`
+	Place   string           `json:"place"`
+	EUI64   ieee802154.Addr  `json:"eui64"`
+	Retired *ieee802154.Addr `json:"retired,omitempty"` // no device stood there before
+	State   string           `json:"state"`             // of the place, now
+}
+
+// replace binds a place to another device: place=NAME, eui64=ADDR.
+func (d *daemon) replace(r coap.ControlRequest) (any, error) {
+	place := r.Query.Get("place")
+	eui, err := ieee802154.ParseAddr(r.Query.Get("eui64"))
+	if err != nil || !eui.IsExtended() {
+		return nil, fmt.Errorf("%q: want the EUI-64 of the new device, like 00:00:5e:ef:10:00:00:99", r.Query.Get("eui64"))
+	}
+	d.replaceMu.Lock() // a device stands at one place of the daemon
+	defer d.replaceMu.Unlock()
+	for _, m := range d.meshes {
+		if n := m.Nodes().ByLink(eui); n != nil && n.Place() != nil && n.Label() != place {
+			return nil, fmt.Errorf("%v stands at %s of mesh %s already", eui, n.Label(), m.Name())
+		}
+	}
+	for _, m := range d.meshes {
+		n := m.Nodes().ByLabel(place)
+		if n == nil || n.Place() == nil {
+			continue
+		}
+		done, err := m.Replace(place, eui)
+		if err != nil {
+			return nil, err
+		}
+		a := replaceAnswer{Mesh: m.Name(), Place: place, EUI64: eui}
+		if !done.Old.IsNone() {
+			a.Retired = &done.Old
+		}
+		if n := m.Nodes().ByLabel(place); n != nil {
+			a.State = n.State().String()
+		}
+		return a, nil
+	}
+	return nil, fmt.Errorf("there is no place called %q: places are named by [[mesh.place]]", place)
+}
+
+// newReplaceCommand returns `culvert replace`.
+func newReplaceCommand(g *globals) *cobra.Command {
+	return &cobra.Command{
+		Use:   "replace PLACE EUI64",
+		Short: "Bind a place to a new device",
+		Long: `Bind a place to another device, as when a broken one was swapped: the new device
+takes over the place's name, and with it the rules that name it. The old one is
+retired: it is listed under its EUI-64, and no packet passes to or from it any
+more, even where it still sends. Both outlive the daemon.
+
+Bring the configuration up to date when you can: once it names the new device for
+the place, it counts again.
+
+CAUTION: whoever drives an output names the place, and from now on means the new
+device. Make sure that the right one is built in there, and that its outputs are
+safe, before anything is switched; fit local interlocks, and follow the local codes.`,
+		Example: `  culvert replace grain-bin 00:00:5e:ef:10:00:00:99`,
+		Args:    cobra.ExactArgs(2),
+		RunE:    func(cmd *cobra.Command, args []string) error { return runReplace(cmd, g, args[0], args[1]) },
+	}
+}
+
+func runReplace(cmd *cobra.Command, g *globals, place, eui string) error {
+	if a, err := ieee802154.ParseAddr(eui); err != nil || !a.IsExtended() {
+		return asUsage(fmt.Errorf("%q: want the EUI-64 of the new device, like 00:00:5e:ef:10:00:00:99", eui))
+	}
+	ctx, cancel := context.WithTimeout(cmd.Context(), controlTimeout)
+	defer cancel()
+	c, err := dialControl(ctx, g.config)
+	if err != nil {
+		return err
+	}
+	defer c.Close()
+	var a replaceAnswer
+	err = c.Control(ctx, "replace", true, []string{"place=" + place, "eui64=" + eui}, &a)
+	if refused := (*coap.StatusError)(nil); errors.As(err, &refused) && refused.Text != "" {
+		return errors.New(refused.Text)
+	}
+	if err != nil {
+		return reached(err)
+	}
+	if g.json {
+		return json.NewEncoder(cmd.OutOrStdout()).Encode(a)
+	}
+	old := "no device stood there before"
+	if a.Retired != nil {
+		old = a.Retired.String() + " is retired"
+	}
+	_, err = fmt.Fprintf(cmd.OutOrStdout(), "%s of mesh %s is %v from now on, %s; %s.\n"+
+		"Write it into the configuration too: eui64 = \"%v\" at that place.\n"+
+		"CAUTION: what switches an output of %s means the new device now.\n", a.Place, a.Mesh, a.EUI64, a.State, old, a.EUI64, a.Place)
+	return err
+}
