@@ -357,10 +357,15 @@ func lan(t testing.TB, hosts ...*tuntest.NS) *tuntest.NS {
 	if err := sw.Handle().LinkAdd(&netlink.Bridge{LinkAttrs: attrs}); err != nil {
 		t.Fatal(err)
 	}
-	if out, err := sw.Command(tuntest.Tool(t, "ip", "iproute2"), "link", "set", "br0", "type", "bridge", "mcast_querier", "1").CombinedOutput(); err != nil {
-		t.Fatalf("a querier on the switch: %v: %s", err, out)
-	}
 	sw.Up("br0")
+	// The switch passes what nobody joined to everybody, until it has asked and waited
+	// for the answers: 10 s, if not told otherwise.
+	for _, option := range [][2]string{{"mcast_query_response_interval", "10"}, {"mcast_querier", "1"}} {
+		out, err := sw.Command(tuntest.Tool(t, "ip", "iproute2"), "link", "set", "br0", "type", "bridge", option[0], option[1]).CombinedOutput()
+		if err != nil {
+			t.Fatalf("the switch: %s: %v: %s", option[0], err, out)
+		}
+	}
 	for i, h := range hosts {
 		plug(t, sw, i, h)
 	}
