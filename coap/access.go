@@ -147,7 +147,7 @@ func (s *Server) denied(req *request, p path) (response, bool) {
 	if id.May&needs(req.code, p) == 0 {
 		return s.refuse(req, id, "may not do that")
 	}
-	if len(id.Nodes) == 0 || proxied(req) {
+	if len(id.Nodes) == 0 || viaProxy(req) {
 		return response{}, false // of what is proxied, the node is looked at later
 	}
 	if p.n >= 2 && (p.part[0] == "nodes" || p.part[0] == "outputs") {
@@ -208,8 +208,8 @@ func (o *occasionally) pass(now time.Time) (held int, ok bool) {
 	return held, true
 }
 
-// proxied reports whether a request names its target as a forward proxy's does.
-func proxied(req *request) bool {
+// viaProxy reports whether a request names its target as a forward proxy's does.
+func viaProxy(req *request) bool {
 	_, uri := option(req.options, message.ProxyURI)
 	_, scheme := option(req.options, message.ProxyScheme)
 	return uri || scheme

@@ -60,7 +60,7 @@ type entry struct {
 	body    []byte          // of FETCH
 
 	kept   bool
-	resp   response // as clients see it, with the node's Max-Age
+	resp   response // the node's, with its Max-Age
 	at     time.Time
 	maxAge time.Duration
 	stale  bool // whatever its age
@@ -209,7 +209,7 @@ func (c *nodeCache) fetched(x *exchange, r response) {
 	f, now := x.into, time.Now()
 	e := f.e
 	if x.heard {
-		r = backOptions(r, e.t.node.Label())
+		r = hopped(r)
 	}
 	c.mu.Lock()
 	if e.fetch == f {

@@ -58,6 +58,8 @@ type request struct {
 	peer    peer
 	room    int // largest payload that an answer without blocks may have
 	bert    bool
+	label   string // of the node below which its answer is moved
+	direct  bool   // the client named the node itself, as to a forward proxy: nothing is moved below /nodes
 
 	// How to tell the client later what it observes: a door that cannot sets neither
 	// udp nor stream.

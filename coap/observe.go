@@ -65,6 +65,7 @@ type observer struct {
 	oob     []byte
 	stream  *stream
 	request string // the cache key, for the blocks that the client will fetch
+	label   string // for moved
 	room    int
 	block   block
 	asked   bool // the client named a block size
@@ -138,7 +139,7 @@ func (o *observers) attach(req *request, sub *subject, r response) response {
 			st.observes = true
 		}
 	}
-	x := &observer{key: k, subject: sub, oob: req.oob, stream: req.stream, request: req.cacheKey().request, room: req.room, confirmed: time.Now()}
+	x := &observer{key: k, subject: sub, oob: req.oob, stream: req.stream, request: req.cacheKey().request, label: req.label, room: req.room, confirmed: time.Now()}
 	x.block, x.asked, _ = blockOption(req.options, message.Block2, req.bert)
 	if old != nil {
 		o.dropLocked(old)
@@ -392,6 +393,7 @@ func (o *observers) tellOne(x *observer, now time.Time) {
 // send sends a notification. A large one has its first block; the client fetches
 // the others (RFC 7959, section 2.6).
 func (o *observers) send(x *observer, r response, kind message.Type) {
+	r = moved(r, x.label)
 	if len(r.payload) > x.room || x.asked && len(r.payload) > x.block.size() {
 		r = tag(r)
 		b := x.block

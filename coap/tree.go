@@ -35,7 +35,7 @@ func (r *request) path() (p path) {
 // serve answers a request. It calls reply once, now or later, from any goroutine.
 func (s *Server) serve(req *request, reply func(response)) {
 	p := req.path()
-	own := p.n >= 3 && p.part[0] == "nodes" && p.part[2] == "own"
+	own := p.n >= 3 && p.part[0] == "nodes" && p.part[2] == "own" || viaProxy(req)
 	if id, ok := badOption(req.options, own); !ok {
 		reply(s.count(req, diagnose(codes.BadOption, "option %d", id)))
 		return
@@ -48,12 +48,18 @@ func (s *Server) serve(req *request, reply func(response)) {
 		reply(s.count(req, r))
 		return
 	}
-	_, uri := option(req.options, message.ProxyURI)
-	_, scheme := option(req.options, message.ProxyScheme)
-	if uri || scheme {
-		// RFC 7252, section 5.10.2.
-		reply(s.count(req, diagnose(codes.ProxyingNotSupported, "no forward proxy here")))
-		return
+	if viaProxy(req) {
+		q, t, r, ok := s.proxied(req)
+		if ok {
+			var no bool
+			r, no = s.deniedNode(req, t)
+			ok = !no
+		}
+		if !ok {
+			reply(s.count(req, r))
+			return
+		}
+		req, p = q, q.path()
 	}
 	b1, up, ok1 := blockOption(req.options, message.Block1, req.bert)
 	b2, asked, ok2 := blockOption(req.options, message.Block2, req.bert)

@@ -192,7 +192,7 @@ func (d *udpDoor) request(m *message.Message, b []byte, key callKey, oob []byte)
 		// RFC 7252, section 5.4.1: a critical option that is not understood makes the
 		// server reject a non-confirmable request, silently here.
 		p := req.path()
-		if _, ok := badOption(req.options, p.n >= 3 && p.part[0] == "nodes" && p.part[2] == "own"); !ok {
+		if _, ok := badOption(req.options, p.n >= 3 && p.part[0] == "nodes" && p.part[2] == "own" || viaProxy(req)); !ok {
 			d.s.counts.malformed[d.kind].Add(1)
 			return nil
 		}
@@ -239,7 +239,7 @@ func remember(r *request) bool {
 	own := false
 	parts := 0
 	for _, o := range r.options {
-		if o.ID == message.Block1 || o.ID == message.Observe {
+		if o.ID == message.Block1 || o.ID == message.Observe || o.ID == message.ProxyURI || o.ID == message.ProxyScheme {
 			return true
 		}
 		if o.ID == message.URIPath {

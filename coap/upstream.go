@@ -142,12 +142,16 @@ func (s *Server) forward(req *request, t target, reply func(response)) {
 		reply(diagnose(codes.RequestEntityTooLarge, "at most %d octets", maxBody))
 		return
 	}
+	if !req.direct {
+		req.label = t.node.Label()
+	}
+	back := func(r response) { reply(moved(r, req.label)) }
 	plain := without(opts, message.ETag) // the cache has ETags of its own
 	if cacheable(req.code, plain, entryKey(req.code, plain, req.payload)) {
-		s.cache.read(req, t, addr, plain, reply)
+		s.cache.read(req, t, addr, plain, back)
 		return
 	}
-	label, path := t.node.Label(), resourcePath(opts, message.URIPath)
+	path := resourcePath(opts, message.URIPath)
 	x := &exchange{
 		code: req.code, options: opts, body: req.payload, deadline: time.Now().Add(s.opts.NodeTimeout),
 	}
@@ -162,7 +166,7 @@ func (s *Server) forward(req *request, t target, reply func(response)) {
 				s.cache.written(t.node, at, true)
 			}
 		}
-		reply(backOptions(r, label))
+		back(hopped(r))
 	}
 	if !reads {
 		s.cache.written(t.node, path, false)
@@ -201,23 +205,28 @@ func forwardOptions(in message.Options) (message.Options, response, bool) {
 	return out, response{}, true
 }
 
-// backOptions makes a node's answer one of the front's: a Location is below
-// /nodes/NODE/own (RFC 7252, section 5.7.3), and what concerns the hop to the node
-// alone is gone.
-func backOptions(r response, label string) response {
-	out := without(r.options, message.Block1, message.Block2, message.Size2, message.Observe)
-	if slices.ContainsFunc(out, func(o message.Option) bool {
+// hopped is a node's answer without what concerns the hop to the node alone.
+func hopped(r response) response {
+	r.options = without(r.options, message.Block1, message.Block2, message.Size2, message.Observe)
+	return r
+}
+
+// moved makes a node's answer one of the front's: Location and links are below
+// /nodes/NODE/own (RFC 7252, section 5.7.3). With the empty label it stays as it is.
+func moved(r response, label string) response {
+	if label == "" {
+		return r
+	}
+	if at := slices.IndexFunc(r.options, func(o message.Option) bool {
 		return o.ID == message.LocationPath || o.ID == message.LocationQuery
-	}) {
-		at := slices.IndexFunc(out, func(o message.Option) bool { return o.ID >= message.LocationPath })
+	}); at >= 0 {
 		prefix := message.Options{}
 		for _, part := range []string{"nodes", label, "own"} {
 			prefix = append(prefix, message.Option{ID: message.LocationPath, Value: []byte(part)})
 		}
-		out = slices.Insert(out, at, prefix...)
+		r.options = slices.Insert(slices.Clone(r.options), at, prefix...)
 	}
-	r.options = out
-	if r.code == codes.Content && uintOption(out, message.ContentFormat) == formatLink {
+	if r.code == codes.Content && uintOption(r.options, message.ContentFormat) == formatLink {
 		r.payload = relink(r.payload, label)
 	}
 	return r

@@ -139,7 +139,7 @@ func (c *nodeCache) notified(w *watch, r response, good bool) {
 		c.mu.Unlock()
 		return
 	}
-	r = backOptions(r, e.t.node.Label())
+	r = hopped(r)
 	var after []func()
 	switch {
 	case good && r.code == codes.Content:
