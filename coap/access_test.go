@@ -24,6 +24,7 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 	"github.com/plgd-dev/go-coap/v3/message/pool"
 	"github.com/plgd-dev/go-coap/v3/options"
+	"github.com/plgd-dev/go-coap/v3/pkg/runner/periodic"
 	"github.com/plgd-dev/go-coap/v3/tcp"
 )
 
@@ -160,6 +161,11 @@ func askThrough(t testing.TB, c session, err error) asker {
 	}
 }
 
+// soon has go-coap's client look often whether it is to end.
+func soon(t testing.TB) options.PeriodicRunnerOpt {
+	return options.WithPeriodicRunner(periodic.New(t.Context().Done(), 50*time.Millisecond))
+}
+
 // dtlsAsker is a DTLS client: with the key of an identity, with a certificate, or
 // with neither.
 func (f *front) dtlsAsker(name string, cert *tls.Certificate, ca *authority) asker {
@@ -171,12 +177,12 @@ func (f *front) dtlsAsker(name string, cert *tls.Certificate, ca *authority) ask
 		c = &piondtls.Config{PSK: func([]byte) ([]byte, error) { return testKey(name), nil }, PSKIdentityHint: []byte(name), LoggerFactory: quiet(),
 			CipherSuites: []piondtls.CipherSuiteID{piondtls.TLS_PSK_WITH_AES_128_CCM_8}}
 	}
-	conn, err := dtls.Dial(f.Addrs(DoorDTLS)[0].String(), c)
+	conn, err := dtls.Dial(f.Addrs(DoorDTLS)[0].String(), c, soon(f.t))
 	return askThrough(f.t, conn, err)
 }
 
 func (f *front) tlsAsker(certs []tls.Certificate, ca *authority) asker {
-	conn, err := tcp.Dial(f.Addrs(DoorTLS)[0].String(), options.WithTLS(&tls.Config{RootCAs: ca.pool, ServerName: "localhost", Certificates: certs}))
+	conn, err := tcp.Dial(f.Addrs(DoorTLS)[0].String(), options.WithTLS(&tls.Config{RootCAs: ca.pool, ServerName: "localhost", Certificates: certs}), soon(f.t))
 	return askThrough(f.t, conn, err)
 }
 
@@ -191,7 +197,7 @@ func TestAccess(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer control.Close()
-	plain, err := tcp.Dial(f.Addrs(DoorTCP)[0].String())
+	plain, err := tcp.Dial(f.Addrs(DoorTCP)[0].String(), soon(t))
 	doors := map[string]asker{
 		"udp": func(code codes.Code, path string) string {
 			m := udp.ask(code, path, "")

@@ -41,6 +41,10 @@ type Options struct {
 	// Access says who may do what at doors that are open to a network. Without it
 	// everybody may do everything there.
 	Access *Access
+	// Outputs are resources of nodes that move something. They need StateDir, where
+	// their audit log and their lock-outs stand.
+	Outputs  []Output
+	StateDir string
 	// Version is what /control/status says.
 	Version string
 	Log     *slog.Logger
@@ -67,6 +71,7 @@ type Server struct {
 	listings   listings
 	readings   readingStore
 	upstream   *upstream
+	outputs    outputs
 	cache      nodeCache
 	observers  observers
 	counts     counters
@@ -164,6 +169,9 @@ func (s *Server) openLocked() error {
 		}
 		s.control = d
 	}
+	if err := s.outputs.open(s.opts.Outputs, s.opts.StateDir); err != nil {
+		return err
+	}
 	return s.upstream.open()
 }
 
@@ -181,6 +189,7 @@ func (s *Server) closeLocked() {
 		s.control.close()
 	}
 	s.upstream.close()
+	_ = s.outputs.audit.close() // nothing was written yet
 	s.udp, s.control, s.secure, s.streams = nil, nil, nil, nil
 }
 
@@ -253,6 +262,10 @@ func (s *Server) Run(ctx context.Context) error {
 	}
 	s.upstream.close()
 	wg.Wait()
+	s.outputs.wg.Wait() // their outcomes are on the disk
+	if err := s.outputs.audit.close(); err != nil {
+		s.log.Error("audit log not closed", "error", err)
+	}
 	s.mu.Lock()
 	s.udp, s.control, s.secure, s.streams = nil, nil, nil, nil
 	s.mu.Unlock()

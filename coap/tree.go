@@ -148,6 +148,8 @@ func (s *Server) route(req *request, p path, reply func(response)) {
 			return
 		}
 		s.routeNode(req, p, target{t, n, mesh}, reply)
+	case p.n >= 1 && p.part[0] == "outputs":
+		s.outputResource(req, resourcePath(req.options, message.URIPath), reply)
 	case p.n == 1 && p.part[0] == "readings":
 		reply(s.publish(req))
 	case p.n >= 1 && p.part[0] == "control" && req.peer.door == DoorControl:

@@ -54,6 +54,9 @@ type exchange struct {
 	into     *fetch // what the cache waits for
 	watch    *watch // the observation that it registers or, with leave, cancels
 	leave    bool
+	// barred marks a write to an output, and reports whether it must not be sent, or
+	// not once more; nil for everything else.
+	barred   func() bool
 	heard    bool // the answer is the node's own, and not one of ours about it
 	observed bool // the node took the registration
 
@@ -140,6 +143,9 @@ func (s *Server) forward(req *request, t target, reply func(response)) {
 	}
 	if len(req.payload) > maxBody {
 		reply(diagnose(codes.RequestEntityTooLarge, "at most %d octets", maxBody))
+		return
+	}
+	if s.output(req, t, resourcePath(opts, message.URIPath), opts, reply) {
 		return
 	}
 	if !req.direct {
@@ -284,7 +290,7 @@ func answerAll(ended []*exchange) {
 func (u *upstream) startLocked(p *nodePeer, now time.Time) (ended []*exchange) {
 	for len(p.queue) > 0 {
 		x := p.queue[0]
-		if x.deadline.Sub(now) < u.s.opts.AckTimeout {
+		if x.deadline.Sub(now) < u.s.opts.AckTimeout || x.barred != nil && x.barred() {
 			// It could not come back in time, and must not act when its client has
 			// given up.
 			x.got = unavailable(30, notSent)
@@ -436,6 +442,8 @@ func (u *upstream) tickLocked(p *nodePeer, now time.Time) (ended []*exchange) {
 	case now.After(x.deadline), !x.acked && now.After(x.due) && x.resent >= maxRetransmit:
 		u.s.counts.nodeTimeout.Add(1)
 		return append(ended, u.endLocked(p, x, diagnose(codes.GatewayTimeout, "the node did not answer"), now)...)
+	case !x.acked && now.After(x.due) && x.barred != nil && (x.deadline.Sub(now) < quietBefore || x.barred()):
+		// What acts must not act late, nor against a lock-out: it is not sent again.
 	case !x.acked && now.After(x.due):
 		x.resent++
 		x.wait *= 2

@@ -1,0 +1,125 @@
+package coap
+
+import (
+	"encoding/json"
+	"strings"
+	"time"
+
+	"github.com/plgd-dev/go-coap/v3/message/codes"
+)
+
+// outputResource is /outputs, /outputs/PLACE/RESOURCE and its lock below that.
+func (s *Server) outputResource(req *request, at string, reply func(response)) {
+	rest, _ := strings.CutPrefix(at, "/outputs")
+	if _, ok := accept(req, formatJSON); !ok {
+		reply(notAcceptable(formatJSON))
+		return
+	}
+	if rest == "" {
+		reply(s.getOnly(req, func(*request) response { return s.showJSON(s.outputs.list()) }))
+		return
+	}
+	place, resource, _ := strings.Cut(strings.TrimPrefix(rest, "/"), "/")
+	resource, lock := strings.CutSuffix("/"+resource, "/lock")
+	x := s.outputs.find(place, resource)
+	switch {
+	case x == nil:
+		reply(diagnose(codes.NotFound, "no such output; /outputs lists them"))
+	case !lock:
+		reply(s.getOnly(req, func(*request) response { return s.showJSON(s.outputs.state(x)) }))
+	default:
+		s.lockResource(req, x, reply)
+	}
+}
+
+func (s *Server) showJSON(v any) response {
+	b, err := json.Marshal(v)
+	if err != nil {
+		return s.internal(err)
+	}
+	return content(formatJSON, b)
+}
+
+// lockResource shows, makes and lifts a lock-out.
+func (s *Server) lockResource(req *request, x *outputEntry, reply func(response)) {
+	switch {
+	case req.code == codes.GET:
+		if st := s.outputs.state(x); st.Lock != nil {
+			reply(s.showJSON(st.Lock))
+			return
+		}
+		reply(diagnose(codes.NotFound, "not locked out"))
+		return
+	case req.code != codes.PUT && req.code != codes.DELETE:
+		reply(diagnose(codes.MethodNotAllowed, "GET, PUT and DELETE"))
+		return
+	case !s.mayDrive(req, x):
+		reply(diagnose(codes.Forbidden, "%s is not one of those who may drive this output", s.writer(req)))
+		return
+	case len(req.payload) > maxLockReason:
+		reply(diagnose(codes.BadRequest, "a reason of at most %d octets", maxLockReason))
+		return
+	}
+	by, reason, lock := s.writer(req), string(req.payload), req.code == codes.PUT
+	s.outputs.wg.Go(func() {
+		if err := s.outputs.setLock(s.opts.StateDir, x, by, reason, lock); err != nil {
+			reply(s.internal(err))
+			return
+		}
+		s.log.Warn("lock-out of an output", "place", x.Place, "resource", x.Resource, "by", by, "locked", lock, "reason", reason)
+		if lock {
+			reply(answer(codes.Changed))
+			return
+		}
+		reply(answer(codes.Deleted))
+	})
+}
+
+// setLock makes or lifts a lock-out. It holds from the moment it is asked for; it is
+// lifted only when the disk knows.
+func (o *outputs) setLock(dir string, x *outputEntry, by, reason string, lock bool) error {
+	o.saving.Lock()
+	defer o.saving.Unlock()
+	event := "unlock"
+	o.mu.Lock()
+	if lock {
+		event = "lock"
+		x.lock = &LockOut{By: by, Since: time.Now().UTC(), Reason: reason}
+	}
+	locks := map[string]*LockOut{}
+	for _, e := range o.all {
+		if e.lock != nil && (lock || e != x) {
+			locks[outputKey(e.Place, e.Resource)] = e.lock
+		}
+	}
+	o.mu.Unlock()
+	if err := o.audit.locked(event, by, x, reason); err != nil {
+		return err
+	}
+	if err := saveLocks(dir, locks); err != nil {
+		return err
+	}
+	if !lock {
+		o.mu.Lock()
+		x.lock = nil
+		o.mu.Unlock()
+	}
+	return nil
+}
+
+func (o *outputs) state(x *outputEntry) OutputState {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return OutputState{
+		Place: x.Place, Resource: x.Resource, Who: x.Who, Lock: x.lock, Writing: x.writing, Last: x.last,
+		Lease: int64(x.Lease.Seconds()), MaxLease: int64(x.MaxLease.Seconds()), Interval: int64(x.Interval.Seconds()),
+	}
+}
+
+func (o *outputs) list() []OutputState {
+	out := []OutputState{}
+	for _, x := range o.all {
+		out = append(out, o.state(x))
+	}
+	return out
+}

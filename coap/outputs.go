@@ -1,0 +1,412 @@
+package coap
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/plgd-dev/go-coap/v3/message"
+	"github.com/plgd-dev/go-coap/v3/message/codes"
+)
+
+// Bounds of outputs, ours.
+const (
+	maxOutputs     = 4096
+	writeDeadline  = 10 * time.Second // of a write that names none
+	longestWrite   = time.Minute
+	readBackTime   = 10 * time.Second
+	quietBefore    = time.Second // before its deadline a write is not sent again: what is on its way takes time
+	maxOutputValue = 256         // octets of a value
+	maxLockReason  = 200
+)
+
+// codeTooMany is 4.29 (RFC 8516): with Max-Age it says when to try again.
+const codeTooMany codes.Code = 4<<5 | 29
+
+// Output is a node's resource that moves something: a pump, a valve, a motor. It is
+// no safety function: the machine needs a local interlock that holds whatever
+// arrives over the network, and a safe state for when nothing does.
+type Output struct {
+	Place    string        // the node's label
+	Resource string        // the node's resource, like "/output"
+	Lease    time.Duration // how long a write holds that names no time; 0: the node knows no leases
+	MaxLease time.Duration // the longest lease
+	Interval time.Duration // the shortest time between two writes, those of Off excepted
+	Off      string        // the value that is never held back by Interval
+	Who      []string      // the identities that may write and lock; empty: each that may write
+}
+
+// Outcomes of a write.
+const (
+	OutcomeDone    = "done"    // the node took it, and reads it back
+	OutcomeRefused = "refused" // it did not act: it never left, or the node said no
+	OutcomeUnknown = "unknown" // whether it acted is not known
+)
+
+// Written is the answer to a write to an output, in JSON.
+type Written struct {
+	ID       uint64    `json:"id,omitempty"` // in the audit log
+	Outcome  string    `json:"outcome"`
+	Reason   string    `json:"reason,omitempty"`
+	Place    string    `json:"place"`
+	Resource string    `json:"resource"`
+	Value    string    `json:"value"`
+	Lease    int64     `json:"lease_seconds,omitempty"`
+	Reads    string    `json:"reads,omitempty"` // what the node said afterwards
+	At       time.Time `json:"at"`
+}
+
+// OutputState is what /outputs says of an output, in JSON.
+type OutputState struct {
+	Place    string   `json:"place"`
+	Resource string   `json:"resource"`
+	Lease    int64    `json:"lease_seconds,omitempty"`
+	MaxLease int64    `json:"max_lease_seconds,omitempty"`
+	Interval int64    `json:"interval_seconds,omitempty"`
+	Who      []string `json:"who,omitempty"`
+	Lock     *LockOut `json:"lock,omitempty"`
+	Writing  bool     `json:"writing"`
+	Last     *Written `json:"last,omitempty"` // the latest write since the daemon began
+}
+
+// LockOut keeps everybody from writing to an output until it is lifted.
+type LockOut struct {
+	By     string    `json:"by"`
+	Since  time.Time `json:"since"`
+	Reason string    `json:"reason,omitempty"`
+}
+
+// outputs are the declared outputs.
+type outputs struct {
+	all   []*outputEntry
+	audit *audit
+	wg    sync.WaitGroup // writes that wait for the disk
+
+	saving sync.Mutex // held while lock-outs change; before mu
+	mu     sync.Mutex
+}
+
+// outputEntry is one output; what stands below the blank line is guarded by mu.
+type outputEntry struct {
+	Output
+
+	lock    *LockOut
+	writing bool
+	begun   time.Time // of the latest write that left
+	last    *Written
+}
+
+// open reads what outlives the daemon.
+func (o *outputs) open(declared []Output, dir string) error {
+	if len(declared) > maxOutputs {
+		return fmt.Errorf("coap: %d outputs, at most %d", len(declared), maxOutputs)
+	}
+	if len(declared) == 0 {
+		return nil
+	}
+	if dir == "" {
+		return errors.New("coap: outputs need a directory for their audit log")
+	}
+	locks, err := loadLocks(dir)
+	if err != nil {
+		return err
+	}
+	var begun map[string]time.Time
+	if o.audit, begun, err = openAudit(dir); err != nil {
+		return err
+	}
+	o.all = nil
+	for _, d := range declared {
+		d.Resource = "/" + strings.Trim(d.Resource, "/")
+		key := outputKey(d.Place, d.Resource)
+		o.all = append(o.all, &outputEntry{Output: d, lock: locks[key], begun: begun[key]})
+	}
+	return nil
+}
+
+func outputKey(place, resource string) string { return place + resource }
+
+// find returns the output at a node's path; empty parts of a path do not count, since
+// a node may pass over them.
+func (o *outputs) find(place, at string) *outputEntry {
+	parts := strings.FieldsFunc(at, func(r rune) bool { return r == '/' })
+	at = "/" + strings.Join(parts, "/")
+	for _, x := range o.all {
+		if x.Place == place && x.Resource == at {
+			return x
+		}
+	}
+	return nil
+}
+
+func (o *outputs) of(place string) bool {
+	return slices.ContainsFunc(o.all, func(x *outputEntry) bool { return x.Place == place })
+}
+
+// writer names who asks, for the audit log.
+func (s *Server) writer(req *request) string {
+	switch id := s.who(req); {
+	case req.peer.door == DoorControl:
+		return "uid " + strconv.Itoa(int(req.peer.uid))
+	case id == nil:
+		return Anyone
+	default:
+		return id.Name
+	}
+}
+
+// mayDrive reports whether who asks is one of those who may write to x.
+func (s *Server) mayDrive(req *request, x *outputEntry) bool {
+	id := s.who(req)
+	return id == nil || len(x.Who) == 0 || slices.Contains(x.Who, id.Name)
+}
+
+// order is one write to an output.
+type order struct {
+	Written
+	by, door, from string
+	begun          time.Time
+	deadline       time.Time
+	entry          *outputEntry
+	code           codes.Code // of a refusal
+	wait           uint32     // seconds after which a refused one may be tried again
+}
+
+// drive is a write to an output: what is not as it was declared is refused; the rest
+// goes to the node, and is read back.
+func (s *Server) drive(req *request, t target, x *outputEntry, reply func(response)) {
+	now := time.Now()
+	o := &order{
+		Written: Written{Place: x.Place, Resource: x.Resource, Value: string(req.payload[:min(len(req.payload), maxOutputValue)]), At: now.UTC()},
+		by:      s.writer(req), door: req.peer.door.String(), from: req.peer.addr.String(), begun: now, entry: x,
+	}
+	if req.peer.door == DoorControl {
+		o.from = ""
+	}
+	if why, code := s.checkOrder(req, o); code != 0 {
+		s.outputs.refused(s, o, why, code, reply)
+		return
+	}
+	addr := s.locate(t.table, t.node)
+	if !addr.Addr().IsValid() {
+		s.outputs.release(x)
+		s.outputs.refused(s, o, "nothing was heard of the node yet: it has no address", codes.ServiceUnavailable, reply)
+		return
+	}
+	opts := message.Options{}
+	for part := range strings.SplitSeq(strings.Trim(x.Resource, "/"), "/") {
+		opts = with(opts, message.URIPath, []byte(part))
+	}
+	ask := opts
+	if o.Lease > 0 {
+		opts = with(slices.Clone(opts), message.URIQuery, fmt.Appendf(nil, "for=%d", o.Lease))
+	}
+	if f, ok := option(req.options, message.ContentFormat); ok {
+		opts = with(slices.Clone(opts), message.ContentFormat, f)
+	}
+	put := &exchange{code: codes.PUT, options: opts, body: req.payload, deadline: o.deadline, barred: func() bool { return s.outputs.isLocked(x) }}
+	put.reply = func(r response) {
+		s.cache.written(t.node, x.Resource, true)
+		o.took(put, r)
+		if o.Outcome != "" {
+			s.outputs.end(s, o, r.code, reply)
+			return
+		}
+		get := &exchange{code: codes.GET, options: ask, ask: true, deadline: time.Now().Add(readBackTime)}
+		get.reply = func(back response) {
+			o.readBack(get, back)
+			s.outputs.end(s, o, r.code, reply)
+		}
+		s.upstream.submit(addr, get)
+	}
+	s.cache.written(t.node, x.Resource, false)
+	s.outputs.wg.Go(func() { // the disk is slow, and a door must not wait for it
+		id, err := s.outputs.audit.intent(o)
+		if err != nil {
+			s.outputs.release(x)
+			s.log.Error("audit log not written: the output is not driven", "error", err)
+			o.Outcome, o.Reason = OutcomeRefused, "the audit log cannot be written"
+			reply(o.answer(codes.InternalServerError, s))
+			return
+		}
+		o.ID = id
+		s.upstream.submit(addr, put)
+	})
+}
+
+// checkOrder looks at a write, and takes the output for it. Where it is refused, it
+// returns why, and a code.
+func (s *Server) checkOrder(req *request, o *order) (why string, code codes.Code) {
+	x := o.entry
+	switch {
+	case req.code != codes.PUT:
+		return "an output takes PUT", codes.MethodNotAllowed
+	case !s.mayDrive(req, x):
+		return o.by + " is not one of those who may drive this output", codes.Forbidden
+	case len(req.payload) == 0 || len(req.payload) > maxOutputValue:
+		return fmt.Sprintf("the value must have 1 to %d octets", maxOutputValue), codes.BadRequest
+	}
+	within, lease := writeDeadline, x.Lease
+	for _, q := range req.options {
+		if q.ID != message.URIQuery {
+			continue
+		}
+		name, value, _ := strings.Cut(string(q.Value), "=")
+		n, err := strconv.ParseUint(value, 10, 32)
+		d := time.Duration(n) * time.Second
+		switch {
+		case name == "within" && err == nil && d > s.opts.AckTimeout && d <= longestWrite:
+			within = d
+		case name == "within":
+			return fmt.Sprintf("within=SECONDS: more than %v, at most %v", s.opts.AckTimeout, longestWrite), codes.BadRequest
+		case name == "for" && x.Lease == 0:
+			return "this output has no lease", codes.BadRequest
+		case name == "for" && err == nil && d > 0 && d <= x.MaxLease:
+			lease = d
+		case name == "for":
+			return fmt.Sprintf("for=SECONDS: 1 to %d", int(x.MaxLease.Seconds())), codes.BadRequest
+		default:
+			return "an output knows the queries within=SECONDS and for=SECONDS", codes.BadRequest
+		}
+	}
+	o.deadline = o.begun.Add(within)
+	if o.Value != x.Off {
+		o.Lease = int64(lease / time.Second)
+	}
+	out := &s.outputs
+	out.mu.Lock()
+	defer out.mu.Unlock()
+	switch left := x.Interval - o.begun.Sub(x.begun); {
+	case x.lock != nil:
+		return fmt.Sprintf("locked out by %s since %s: %s", x.lock.By, x.lock.Since.Format(time.RFC3339), x.lock.Reason), codes.Forbidden
+	case x.writing:
+		o.wait = 5
+		return "another write to this output is under way", codes.ServiceUnavailable
+	case left > 0 && o.Value != x.Off:
+		o.wait = uint32(left/time.Second) + 1
+		return fmt.Sprintf("too soon: %v between two writes", x.Interval), codeTooMany
+	}
+	x.writing, x.begun = true, o.begun
+	return "", 0
+}
+
+// took says what the node's answer to the write amounts to; Outcome stays empty where
+// it is to be read back.
+func (o *order) took(put *exchange, r response) {
+	switch {
+	case put.msg == nil:
+		o.Outcome, o.Reason = OutcomeRefused, "not sent: "+string(r.payload)
+	case !put.heard:
+		o.Outcome, o.Reason = OutcomeUnknown, string(r.payload)
+	case r.code>>5 == 4:
+		o.Outcome, o.Reason = OutcomeRefused, fmt.Sprintf("the node says %s %s", codeText(r.code), r.payload)
+	case r.code>>5 != 2:
+		o.Outcome, o.Reason = OutcomeUnknown, fmt.Sprintf("the node says %s %s", codeText(r.code), r.payload)
+	}
+}
+
+// readBack compares what the node says of its output with what was written.
+func (o *order) readBack(get *exchange, r response) {
+	if !get.heard || r.code != codes.Content {
+		o.Outcome, o.Reason = OutcomeUnknown, fmt.Sprintf("the node took it, but could not be asked what it did: %s %s", codeText(r.code), r.payload)
+		return
+	}
+	o.Reads = string(r.payload[:min(len(r.payload), maxOutputValue)])
+	if plainValue(o.Reads) == plainValue(o.Value) {
+		o.Outcome = OutcomeDone
+		return
+	}
+	o.Outcome, o.Reason = OutcomeUnknown, "the node took it, but reads back another value: something else drives this output, or holds it"
+}
+
+// plainValue makes the usual words for a switch's states one.
+func plainValue(s string) string {
+	switch s = strings.ToLower(strings.TrimSpace(s)); s {
+	case "on", "true":
+		return "1"
+	case "off", "false":
+		return "0"
+	}
+	return s
+}
+
+func (o *outputs) isLocked(x *outputEntry) bool {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return x.lock != nil
+}
+
+func (o *outputs) release(x *outputEntry) {
+	o.mu.Lock()
+	x.writing = false
+	o.mu.Unlock()
+}
+
+// end writes down the outcome of a write, and answers.
+func (o *outputs) end(s *Server, w *order, code codes.Code, reply func(response)) {
+	o.wg.Go(func() {
+		if err := o.audit.outcome(w); err != nil {
+			s.log.Error("outcome not written to the audit log", "id", w.ID, "outcome", w.Outcome, "error", err)
+		}
+		done := w.Written
+		o.mu.Lock()
+		w.entry.writing, w.entry.last = false, &done
+		o.mu.Unlock()
+		s.log.Info("output written", "place", w.Place, "resource", w.Resource, "by", w.by, "outcome", w.Outcome, "id", w.ID)
+		switch {
+		case w.Outcome == OutcomeDone:
+			code = codes.Changed
+		case w.Outcome == OutcomeUnknown:
+			code = codes.GatewayTimeout
+		}
+		reply(w.answer(code, s))
+	})
+}
+
+// refused answers a write that never left.
+func (o *outputs) refused(s *Server, w *order, why string, code codes.Code, reply func(response)) {
+	w.Outcome, w.Reason = OutcomeRefused, why
+	o.wg.Go(func() {
+		o.audit.refusal(w)
+		reply(w.answer(code, s))
+	})
+}
+
+// answer is what the client gets.
+func (o *order) answer(code codes.Code, s *Server) response {
+	b, err := json.Marshal(o.Written)
+	if err != nil {
+		return s.internal(err)
+	}
+	r := content(formatJSON, b)
+	r.code = code
+	if o.wait > 0 {
+		r.options = with(r.options, message.MaxAge, uintBytes(o.wait))
+	}
+	return r
+}
+
+// output takes a request that would drive an output, and reports whether it was one.
+// What is hidden from the front (RFC 8613) might be one, so it does not reach a node
+// that has outputs.
+func (s *Server) output(req *request, t target, at string, opts message.Options, reply func(response)) bool {
+	label := t.node.Label()
+	if _, secret := option(opts, optOSCORE); secret && s.outputs.of(label) {
+		reply(diagnose(codes.Forbidden, "this node drives an output: what cannot be read here does not reach it"))
+		return true
+	}
+	if req.code == codes.GET || req.code == codes.FETCH {
+		return false
+	}
+	x := s.outputs.find(label, at)
+	if x == nil {
+		return false
+	}
+	s.drive(req, t, x, reply)
+	return true
+}
