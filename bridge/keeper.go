@@ -51,7 +51,8 @@ type keeper struct {
 	clock     storeClock
 	addresses map[netip.Addr]int64 // that stand in the store: until when, by its clock
 	nodes     map[nodeKey]node.Record
-	behind    bool // a write failed: what stands in the store is not what is
+	behind    bool         // a write failed: what stands in the store is not what is
+	garbage   []node.Write // removes what could not be read at the start
 
 	commits, failures atomic.Uint64
 }

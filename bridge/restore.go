@@ -1,6 +1,7 @@
 package bridge
 
 import (
+	"bytes"
 	"encoding/hex"
 	"encoding/json"
 	"errors"
@@ -68,6 +69,8 @@ func (k *keeper) begin(s *nd.Server) error {
 			k.removeAddress(&p, a)
 		}
 	}
+	p.writes = append(p.writes, k.garbage...)
+	k.garbage = nil
 	k.put(&p, meshBucket, keyDiscovery, discoveryOf(s.State(at)))
 	p.stamp = k.clock.stamp(at)
 	if !k.write(&p, at) {
@@ -115,6 +118,7 @@ func (k *keeper) restoreNodes(at time.Time) error {
 		var r node.Record
 		if err := json.Unmarshal(value, &r); err != nil || string(keyOf(r).bytes()) != string(key) {
 			k.log.Warn("a kept node cannot be read and is forgotten", "node", string(key), "cause", err)
+			k.discard(nodesBucket, key)
 			return nil
 		}
 		records = append(records, r)
@@ -146,11 +150,10 @@ func (k *keeper) restoreAddresses() (out []nd.Record, err error) {
 		}
 		if err != nil {
 			k.log.Warn("a kept address cannot be read and is forgotten", "address", addr.String(), "cause", err)
+			k.discard(addressesBucket, key)
+			return nil
 		}
 		k.addresses[addr] = a.Until
-		if err != nil {
-			return nil // begin removes it
-		}
 		r.Addr, r.Link, r.Origin, r.Life = addr, a.Link, node.Registered, time.Duration(a.Life)*time.Second
 		r.Until = k.clock.time(a.Until)
 		if a.TID != nil {
@@ -165,6 +168,11 @@ func (k *keeper) restoreAddresses() (out []nd.Record, err error) {
 		return nil
 	})
 	return out, err
+}
+
+// discard has begin remove a key whose value cannot be read.
+func (k *keeper) discard(bucket string, key []byte) {
+	k.garbage = append(k.garbage, node.Write{Bucket: bucket + k.mesh, Key: bytes.Clone(key)})
 }
 
 // discoveryOf returns the state of neighbour discovery as it is kept.
