@@ -141,13 +141,17 @@ func (s *Server) who(req *request) *Identity {
 // and those resources see to it that it is a node who does.
 func (s *Server) denied(req *request, p path) (response, bool) {
 	id := s.who(req)
+	away := viaProxy(req)
+	if away {
+		p = path{} // it says nothing of what stands here
+	}
 	if id == nil || publishes(req.code, p) {
 		return response{}, false
 	}
 	if id.May&needs(req.code, p) == 0 {
 		return s.refuse(req, id, "may not do that")
 	}
-	if len(id.Nodes) == 0 || viaProxy(req) {
+	if len(id.Nodes) == 0 || away {
 		return response{}, false // of what is proxied, the node is looked at later
 	}
 	if p.n >= 2 && (p.part[0] == "nodes" || p.part[0] == "outputs") {

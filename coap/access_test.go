@@ -249,12 +249,21 @@ func TestAccess(t *testing.T) {
 			}
 		}
 	}
+	// What goes to a node through the forward proxy is not what its path would be here.
+	to := opt{message.ProxyURI, "coap://[" + f.table.Address(f.table.ByLabel("grain-bin")).String() + "]/output"}
+	for _, p := range []string{"readings", "trials", ""} {
+		for _, code := range []codes.Code{codes.PUT, codes.POST} {
+			if m := udp.ask(code, p, "1", to); m.Code != codes.Unauthorized {
+				t.Errorf("%v %s through the proxy: %v", code, p, m.Code)
+			}
+		}
+	}
 	// The table once more, as counted.
 	counted := map[string]uint64{}
 	for _, r := range f.Stats().Requests {
 		counted[r.Door.String()+" "+r.Method+" "+r.Code] = r.Count
 	}
-	for key, want := range map[string]uint64{"udp PUT 4.01": 3, "tcp PUT 4.01": 3, "tls PUT 4.01": 3, "dtls PUT 4.01": 3, "dtls PUT 4.03": 7} {
+	for key, want := range map[string]uint64{"udp PUT 4.01": 6, "tcp PUT 4.01": 3, "tls PUT 4.01": 3, "dtls PUT 4.01": 3, "dtls PUT 4.03": 7} {
 		if counted[key] != want {
 			t.Errorf("counted %s: %d, want %d", key, counted[key], want)
 		}

@@ -174,6 +174,14 @@ func TestOutput(t *testing.T) {
 	if m := c.ask(codes.GET, "nodes/grain-bin/own/output", ""); string(m.Payload) != "0" {
 		t.Errorf("read by the front: %q", m.Payload)
 	}
+	// The forward proxy is no way round.
+	to := opt{message.ProxyURI, "coap://[" + f.table.Address(f.table.ByLabel("grain-bin")).String() + "]/output"}
+	if m := c.ask(codes.PUT, "", "1", to, opt{message.URIQuery, "for=9"}); m.Code != codes.BadRequest && !strings.Contains(string(m.Payload), "interlock") {
+		t.Errorf("through the proxy: %v %s", m.Code, m.Payload)
+	}
+	if m := c.ask(codes.PUT, "", "1", to); m.Code != codes.Conflict || !strings.Contains(string(m.Payload), `"outcome":"refused"`) {
+		t.Errorf("through the proxy: %v %s", m.Code, m.Payload)
+	}
 	f.stop()
 	lines := auditLines(t, dir)
 	want := []string{"intent", "outcome done", "intent", "outcome done", "intent", "outcome done", "intent", "outcome refused"}
