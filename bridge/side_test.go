@@ -20,7 +20,6 @@ type side struct {
 	mu   sync.Mutex // guards what follows
 	conn net.Conn
 	enc  *radio.Encoder
-	sent int // frames that the daemon sent
 	wg   sync.WaitGroup
 }
 
@@ -58,9 +57,6 @@ func (s *side) serve(conn net.Conn) {
 		case radio.RecordKeepalive:
 			s.say(&radio.Record{Kind: radio.RecordAlive, ID: rec.ID, Info: s.info})
 		case radio.RecordSend:
-			s.mu.Lock()
-			s.sent++
-			s.mu.Unlock()
 			s.say(&radio.Record{Kind: radio.RecordResult, ID: rec.ID, Outcome: radio.OutcomeDelivered})
 		}
 	}
@@ -71,11 +67,4 @@ func (s *side) say(r *radio.Record) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	_ = s.enc.Encode(r)
-}
-
-// frames returns how many frames the daemon sent.
-func (s *side) frames() int {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	return s.sent
 }

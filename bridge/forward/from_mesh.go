@@ -21,7 +21,6 @@ import (
 	"culvert/bridge/drop"
 	"culvert/bridge/ieee802154"
 	"culvert/bridge/ipv6"
-	"culvert/bridge/lowpan"
 	"culvert/bridge/nd"
 	"culvert/bridge/node"
 	"culvert/bridge/radio"
@@ -41,25 +40,11 @@ func (f *Forwarder) fromMesh(fr *radio.Frame) {
 		c.framesDropped[r].Add(1)
 		return
 	}
-	n.Heard(now, fr.Signal, fr.Hops)
-	n.Traffic().FramesReceived.Add(1)
-	if n.Quiet() {
-		f.log(f.table.Seen(n, now))
-	}
+	f.heard(n, fr, now)
 
 	// 2. RFC 4944, section 5; RFC 6282.
-	f.receiveMu.Lock()
-	got, err := f.receiver.Receive(lowpan.Peer{From: fr.From, To: fr.To}, fr.Payload, f.contexts.Load(), now)
-	f.receiveMu.Unlock()
-	if got.Ended.Err != nil {
-		f.lostDatagram(got.Ended)
-	}
-	if err != nil {
-		c.framesDropped[drop.Of(err)].Add(1)
-		return
-	}
-	c.framesConsumed.Add(1)
-	if got.Packet == nil {
+	got, ok := f.restore(fr, now)
+	if !ok {
 		return
 	}
 	c.offered.Add(1)
@@ -75,26 +60,6 @@ func (f *Forwarder) fromMesh(fr *radio.Frame) {
 			n.Traffic().PacketsDropped.Add(1)
 		}
 	}
-}
-
-// sendingNode returns the node with a link address, learned if it is new.
-func (f *Forwarder) sendingNode(a ieee802154.Addr, now time.Time) (*node.Node, drop.Reason) {
-	n := f.table.ByLink(a)
-	if n == nil {
-		if !a.IsNode() {
-			return nil, drop.NoLinkAddress
-		}
-		ch := f.table.Learn(a, now)
-		if n = ch.Node; n == nil {
-			return nil, drop.NotAdmitted // no room in the table
-		}
-		f.log(ch)
-	}
-	if !n.Admitted() {
-		n.Heard(now, 0, 0)
-		return n, drop.NotAdmitted
-	}
-	return n, drop.None
 }
 
 // fromNode takes a packet that n sent from the link address from to where it goes.
@@ -124,16 +89,8 @@ func (f *Forwarder) fromNode(n *node.Node, p ipv6.Packet, from ieee802154.Addr, 
 	}
 
 	// 5. RFC 2827. Data from an address that nobody claimed starts one probe.
-	origin, owned := f.table.Owned(n, p.Source())
-	if !owned {
-		if src != linkLocal && !f.inPrefix(srcAt) {
-			return drop.SourceForeign
-		}
-		f.unclaimed(p.Source(), from, now)
-		return drop.NotOwnAddress
-	}
-	if origin == node.Claimed {
-		f.claimUsed(p.Source(), now)
+	if r := f.ownSource(n, p, src, from, now); r != drop.None {
+		return r
 	}
 	n.Traffic().PacketsReceived.Add(1)
 	if s := n.State(); s == node.Joining || s == node.Expected {
