@@ -327,7 +327,7 @@ func runBench(b *testing.B, who, mode string, packets int) result {
 		case "to":
 			bursts(b, ns, packets)
 		case "from":
-			drain(b, sink, packets)
+			swallow(b, sink, packets)
 		}
 	}
 	load(packets / 10) // warm up
@@ -392,8 +392,8 @@ func bursts(b *testing.B, ns *tuntest.NS, packets int) {
 	wg.Wait()
 }
 
-// drain reads packets that nobody asked for.
-func drain(b *testing.B, c *net.UDPConn, packets int) {
+// swallow reads packets that nobody asked for.
+func swallow(b *testing.B, c *net.UDPConn, packets int) {
 	pc := xipv6.NewPacketConn(c)
 	in := make([]xipv6.Message, 64)
 	for i := range in {
