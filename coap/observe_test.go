@@ -488,7 +488,7 @@ func TestObserveLocal(t *testing.T) {
 
 // memoryOf measures what n idle observers take, in octets each, and goroutines.
 func memoryOf(t testing.TB, n int) (octets float64, goroutines int) {
-	f := newFront(t)
+	f := newFront(t, func(s *Server) { s.opts.UDP = []netip.AddrPort{netip.MustParseAddrPort("127.0.0.1:0")} })
 	w := f.newWatched()
 	first := f.client()
 	first.observe(own, "first")
@@ -505,10 +505,10 @@ func memoryOf(t testing.TB, n int) (octets float64, goroutines int) {
 	before, routines := heap(), runtime.NumGoroutine()
 	opts := make(message.Options, 0, maxOptions)
 	for i := range n {
-		// What the door is handed when the datagram of a client far away arrives; there is
-		// no way to it from the loopback, so the answers go nowhere.
+		// What the door is handed when the datagram of another host arrives: of those of the
+		// loopback there are enough, and nobody listens there.
 		m := build(message.NonConfirmable, codes.GET, uint16(i), fmt.Sprintf("%08d", i), own, "", opt{message.Observe, ""})
-		door.receive(m, opts, addrPort(i), netip.IPv6Loopback(), nil)
+		door.receive(m, opts, netip.AddrPortFrom(netip.AddrFrom4([4]byte{127, 1, byte(i >> 8), byte(i)}), 40000), netip.AddrFrom4([4]byte{127, 0, 0, 1}), nil)
 	}
 	if got := f.Stats().Observers; got != n+1 {
 		t.Fatalf("%d observers, want %d", got, n+1)

@@ -74,6 +74,8 @@ type Server struct {
 	outputs    outputs
 	cache      nodeCache
 	observers  observers
+	guard      guard
+	trust      func(netip.Addr) bool // tests trust nobody
 	counts     counters
 	refusals   occasionally
 	handshakes occasionally
@@ -115,6 +117,8 @@ func New(o Options) *Server {
 	s.upstream = newUpstream(s)
 	s.cache.init(s)
 	s.observers.init(s)
+	s.guard.init()
+	s.trust = s.trusted
 	return s
 }
 
@@ -306,6 +310,7 @@ func (s *Server) tick(ctx context.Context) {
 				s.cache.expire(now)
 				s.uploads.expire(now)
 				s.transfers.expire(now)
+				s.guard.expire(now)
 				s.readings.expire()
 			}
 		}

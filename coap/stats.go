@@ -26,6 +26,7 @@ type counters struct {
 	nodeTimeout atomic.Uint64
 	disordered  atomic.Uint64
 	notified    atomic.Uint64
+	challenged  atomic.Uint64
 }
 
 // Requests is a number of requests that had the same answer.
@@ -61,6 +62,7 @@ type Stats struct {
 	Observers        int    // clients' observations
 	Observations     int    // of nodes, for all of those
 	Notifications    uint64 // sent to clients, retransmissions not included
+	Challenged       uint64 // large answers that gave way to a challenge
 	Disordered       uint64 // notifications of nodes that were older than one before
 	ReadingsRejected uint64 // packs of readings that could not be taken
 	ReadingsRefused  uint64 // names of readings for which the node had no room
@@ -89,7 +91,7 @@ func (s *Server) Stats() Stats {
 		Duplicates: c.duplicates.Load(), GaveUp: c.gaveUp.Load(),
 		NodeMessages: c.nodeAsked.Load(), NodeResent: c.nodeResent.Load(), NodeTimeouts: c.nodeTimeout.Load(),
 		CacheHits: s.cache.hits.Load(), Observers: s.observers.len(),
-		Notifications: c.notified.Load(), Disordered: c.disordered.Load(),
+		Notifications: c.notified.Load(), Disordered: c.disordered.Load(), Challenged: c.challenged.Load(),
 		ReadingsRejected: s.readings.rejected.Load(), ReadingsRefused: s.readings.refused.Load(),
 	}
 	s.cache.mu.Lock()

@@ -57,6 +57,7 @@ type call struct {
 	token [8]byte
 	tkl   int
 	con   bool
+	size  int    // octets of the request
 	quiet uint32 // No-Response (RFC 7967): bits of the classes that the client does not want
 	entry *remembered
 
@@ -144,6 +145,7 @@ func (d *udpDoor) receive(b []byte, opts message.Options, from netip.AddrPort, l
 			d.mu.Unlock()
 			if id := (noticeKey{d, key}); m.Type == message.Reset {
 				d.s.observers.lost(id)
+				d.s.guard.answered(id, time.Now())
 			} else {
 				d.s.observers.settled(id)
 			}
@@ -174,7 +176,7 @@ func (d *udpDoor) malformed(b []byte, from netip.AddrPort, oob []byte) {
 // request takes one request; a repetition gets the answer that the first one had.
 // A request that only looks is returned.
 func (d *udpDoor) request(m *message.Message, b []byte, key callKey, oob []byte) *call {
-	c := &call{d: d, key: key, con: m.Type == message.Confirmable, oob: oob}
+	c := &call{d: d, key: key, con: m.Type == message.Confirmable, size: len(b), oob: oob}
 	c.tkl = copy(c.token[:], m.Token)
 	if v, ok := option(m.Options, message.NoResponse); ok {
 		c.quiet = uintValue(v)
@@ -188,6 +190,9 @@ func (d *udpDoor) request(m *message.Message, b []byte, key callKey, oob []byte)
 	}
 	c.req.udp, c.req.token, c.req.tkl = d, c.token, uint8(c.tkl)
 	req := &c.req
+	if d.secure == nil {
+		d.s.guard.take(req, time.Now())
+	}
 	if !c.con {
 		// RFC 7252, section 5.4.1: a critical option that is not understood makes the
 		// server reject a non-confirmable request, silently here.
@@ -254,6 +259,7 @@ func remember(r *request) bool {
 // already (RFC 7252, section 5.2).
 func (c *call) reply(r response) {
 	d := c.d
+	r = c.challenge(r)
 	m := message.Message{
 		Type: message.NonConfirmable, Code: r.code, Token: c.token[:c.tkl],
 		Options: r.options, Payload: r.payload,

@@ -1,0 +1,178 @@
+package coap
+
+import (
+	"crypto/hmac"
+	"crypto/rand"
+	"crypto/sha256"
+	"encoding/binary"
+	mrand "math/rand/v2"
+	"net/netip"
+	"sync"
+	"time"
+
+	"github.com/plgd-dev/go-coap/v3/message"
+	"github.com/plgd-dev/go-coap/v3/message/codes"
+)
+
+// Bounds of the guard against amplification, ours but for the factor.
+const (
+	amplify     = 3 // RFC 9175, section 2.4, item 3: octets answered for one received
+	maxProved   = 16384
+	proofHolds  = time.Hour // since the last request
+	echoHolds   = time.Minute
+	maxPings    = 1024
+	echoOctets  = 12 // a time and a part of a hash
+	pingPatient = 10 * time.Second
+)
+
+// guard keeps open UDP doors from answering more octets than they received three
+// times over to addresses that were never shown to have asked (RFC 7252, section
+// 11.3): a large answer gives way to a challenge by the Echo option (RFC 9175, section
+// 2.4), and to a ping (RFC 7252, section 4.3), whose answer proves the address of a
+// client that knows no Echo, for its next try.
+type guard struct {
+	key [32]byte
+
+	mu     sync.Mutex
+	proved map[netip.Addr]time.Time // when they asked last
+	pings  map[noticeKey]time.Time
+}
+
+func (g *guard) init() {
+	if _, err := rand.Read(g.key[:]); err != nil {
+		panic(err) // it never fails
+	}
+	g.proved, g.pings = map[netip.Addr]time.Time{}, map[noticeKey]time.Time{}
+}
+
+// echo is the value with which a can prove itself.
+func (g *guard) echo(a netip.Addr, now time.Time) []byte {
+	b := binary.BigEndian.AppendUint32(nil, uint32(now.Unix()))
+	h := hmac.New(sha256.New, g.key[:])
+	h.Write(b)
+	x := a.As16()
+	h.Write(x[:])
+	return h.Sum(b)[:echoOctets]
+}
+
+// take looks at the Echo option of a request. One of ours proves the address, and is
+// for nobody else: it is taken out.
+func (g *guard) take(req *request, now time.Time) {
+	v, ok := option(req.options, message.Echo)
+	if !ok || len(v) != echoOctets {
+		return
+	}
+	at := time.Unix(int64(binary.BigEndian.Uint32(v)), 0)
+	a := req.peer.addr.Addr()
+	if !hmac.Equal(v, g.echo(a, at)) {
+		return
+	}
+	req.options = without(req.options, message.Echo)
+	if age := now.Sub(at); age > -2*time.Second && age < echoHolds {
+		g.prove(a, now)
+	}
+}
+
+func (g *guard) prove(a netip.Addr, now time.Time) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	if _, ok := g.proved[a]; !ok && len(g.proved) >= maxProved {
+		for old := range g.proved { // any: it can prove itself again
+			delete(g.proved, old)
+			break
+		}
+	}
+	g.proved[a] = now
+}
+
+func (g *guard) knows(a netip.Addr, now time.Time) bool {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	at, ok := g.proved[a]
+	if ok = ok && now.Sub(at) < proofHolds; ok {
+		g.proved[a] = now
+	}
+	return ok
+}
+
+// answered takes a Reset, which may be that to a ping.
+func (g *guard) answered(id noticeKey, now time.Time) {
+	g.mu.Lock()
+	_, ok := g.pings[id]
+	delete(g.pings, id)
+	g.mu.Unlock()
+	if ok {
+		g.prove(id.remote.Addr(), now)
+	}
+}
+
+// ping notes one; false if it is too much to send one now.
+func (g *guard) ping(id noticeKey, now time.Time) bool {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	if len(g.pings) >= maxPings {
+		return false
+	}
+	g.pings[id] = now
+	return true
+}
+
+func (g *guard) expire(now time.Time) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	for id, at := range g.pings {
+		if now.Sub(at) > pingPatient {
+			delete(g.pings, id)
+		}
+	}
+	for a, at := range g.proved {
+		if now.Sub(at) > proofHolds {
+			delete(g.proved, a)
+		}
+	}
+}
+
+// trusted reports whether an address cannot be forged, or is a node's, which the
+// mesh has checked.
+func (s *Server) trusted(a netip.Addr) bool {
+	if a.Unmap().IsLoopback() {
+		return true
+	}
+	for _, m := range s.opts.Meshes {
+		if m.Table.ByAddress(a.WithZone("")) != nil {
+			return true
+		}
+	}
+	return false
+}
+
+// challenge makes r, an answer to look at something, one that asks for proof first,
+// if r is too large for somebody unknown or begins an observation. What changed
+// something keeps its answer.
+func (c *call) challenge(r response) response {
+	d := c.d
+	_, observes := option(r.options, message.Observe)
+	size := 5 + c.tkl + len(r.payload)
+	for _, o := range r.options {
+		size += 2 + len(o.Value)
+	}
+	if d.secure != nil || c.req.code != codes.GET && c.req.code != codes.FETCH || size <= amplify*c.size && !observes {
+		return r
+	}
+	a, now := c.key.remote.Addr(), time.Now()
+	if d.s.trust(a) || d.s.guard.knows(a, now) {
+		return r
+	}
+	if observes {
+		d.s.observers.leave(&c.req)
+	}
+	d.s.counts.challenged.Add(1)
+	id := noticeKey{d, callKey{c.key.remote, c.key.local, uint16(mrand.Uint32())}}
+	if d.s.guard.ping(id, now) {
+		d.write(emptyMessage(message.Confirmable, id.mid), c.oob, c.key.remote)
+	}
+	// RFC 9175, section 2.3.
+	return response{code: codes.Unauthorized, options: message.Options{
+		{ID: message.MaxAge}, {ID: message.Echo, Value: d.s.guard.echo(a, now)},
+	}}
+}

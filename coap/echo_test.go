@@ -1,0 +1,120 @@
+package coap
+
+import (
+	"bytes"
+	"net/netip"
+	"testing"
+	"time"
+
+	"github.com/plgd-dev/go-coap/v3/message"
+	"github.com/plgd-dev/go-coap/v3/message/codes"
+)
+
+// RFC 9175, section 2.4, RFC 7252, section 11.3: who has not shown that its address is
+// its own gets no more than three times the octets that it sent.
+func TestAmplification(t *testing.T) {
+	suspicious := func(s *Server) { s.trust = func(netip.Addr) bool { return false } }
+	// exchange returns the challenge, or the answer, and all octets that came.
+	exchange := func(c *client, opts ...opt) (m message.Message, ping []byte, octets, sent int) {
+		c.mid++
+		b := build(message.Confirmable, codes.GET, c.mid, "tokn", "nodes/grain-bin", "", opts...)
+		c.send(b)
+		for {
+			in := c.receive(patience)
+			if in == nil {
+				t.Fatal("no answer")
+			}
+			octets += len(in)
+			if len(in) == 4 && message.Type(in[0]>>4&3) == message.Confirmable {
+				ping = in
+				continue
+			}
+			return decode(t, in), ping, octets, len(b)
+		}
+	}
+	t.Run("Echo", func(t *testing.T) {
+		f := newFront(t, suspicious)
+		c := f.client()
+		m, _, octets, sent := exchange(c)
+		echo, ok := option(m.Options, message.Echo)
+		if m.Code != codes.Unauthorized || !ok || len(m.Payload) != 0 || octets > amplify*sent || m.Type != message.Acknowledgement {
+			t.Fatalf("%v, %d octets for %d", &m, octets, sent)
+		}
+		wrong := bytes.Clone(echo)
+		wrong[11] ^= 1
+		if m, _, _, _ := exchange(c, opt{message.Echo, string(wrong)}); m.Code != codes.Unauthorized {
+			t.Errorf("another Echo: %v", m.Code)
+		}
+		if m, _, _, _ := exchange(c, opt{message.Echo, string(echo)}); m.Code != codes.Content {
+			t.Errorf("with the Echo: %v", m.Code)
+		}
+		if m, _, _, _ := exchange(f.client()); m.Code != codes.Content {
+			t.Errorf("the address is known now: %v", m.Code)
+		}
+		if n := f.Stats().Challenged; n != 2 {
+			t.Errorf("%d challenges", n)
+		}
+	})
+	t.Run("a client that knows no Echo", func(t *testing.T) {
+		f := newFront(t, suspicious)
+		c := f.client()
+		_, ping, _, _ := exchange(c)
+		if ping == nil {
+			t.Fatal("no ping")
+		}
+		c.send([]byte{0x70, 0, ping[2] ^ 1, ping[3]})
+		if m, _, _, _ := exchange(c); m.Code != codes.Unauthorized {
+			t.Errorf("a Reset with another Message ID: %v", m.Code)
+		}
+		c.send([]byte{0x70, 0, ping[2], ping[3]})
+		if m, _, _, _ := exchange(c); m.Code != codes.Content {
+			t.Errorf("after its answer to the ping: %v", m.Code)
+		}
+	})
+	t.Run("an observation", func(t *testing.T) {
+		f := newFront(t, suspicious)
+		f.newWatched()
+		c := f.client()
+		for m := c.observe(own, "c"); ; m = c.message() {
+			if m.Code == codes.Empty {
+				continue
+			}
+			if m.Code != codes.Unauthorized {
+				t.Errorf("%v", &m)
+			}
+			break
+		}
+		eventually(t, "nobody observes", func() bool { s := f.Stats(); return s.Observers == 0 && s.Observations == 0 })
+	})
+	t.Run("small answers, and what acts", func(t *testing.T) {
+		f := newFront(t, suspicious)
+		f.newNode("grain-bin", func(_ *fakeNode, m message.Message) [][]byte {
+			return [][]byte{ack(m, codes.Changed, string(make([]byte, 200)))}
+		})
+		c := f.client()
+		if m := c.ask(codes.GET, "nobody", ""); m.Code != codes.NotFound {
+			t.Errorf("%v", m.Code)
+		}
+		if m := c.ask(codes.PUT, "nodes/grain-bin/own/x", "1"); m.Code != codes.Changed {
+			t.Errorf("%v", m.Code)
+		}
+	})
+	// What is remembered is bounded, and ends.
+	var g guard
+	g.init()
+	now := time.Now()
+	for i := range maxProved + 100 {
+		a := netip.AddrFrom16([16]byte{0x20, 0x01, 0x0d, 0xb8, 14: byte(i >> 8), 15: byte(i)})
+		g.prove(a, now)
+		g.ping(noticeKey{nil, callKey{remote: netip.AddrPortFrom(a, 1)}}, now)
+	}
+	if len(g.proved) > maxProved || len(g.pings) > maxPings {
+		t.Errorf("%d addresses, %d pings", len(g.proved), len(g.pings))
+	}
+	a := netip.MustParseAddr("2001:db8::1")
+	old := &request{options: message.Options{{ID: message.Echo, Value: g.echo(a, now.Add(-2*echoHolds))}}, peer: peer{addr: netip.AddrPortFrom(a, 1)}}
+	g.expire(now.Add(2 * proofHolds))
+	if g.take(old, now); g.knows(a, now) || len(g.proved) != 0 || len(g.pings) != 0 {
+		t.Error("an old Echo, or old proof, is good")
+	}
+}
