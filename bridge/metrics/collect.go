@@ -54,11 +54,28 @@ func (s *scrape) mesh(m bridge.Stats) {
 	for _, e := range m.Forward.Errors {
 		s.counter(icmpErrors, e.Count, m.Name, strconv.Itoa(int(e.Type)), strconv.Itoa(int(e.Code)))
 	}
+	s.discovery(m.Name, &m.Forward)
 	s.gauge(rules, float64(m.Policy.Rules), m.Name)
 	s.gauge(flows, float64(m.Policy.Flows), m.Name)
 	s.gauge(scanners, float64(m.Forward.Scanners), m.Name)
 	for st := range node.States {
 		s.gauge(nodes, float64(m.Nodes.Nodes[st]), m.Name, st.String())
+	}
+}
+
+// discovery shows the figures of neighbour discovery.
+func (s *scrape) discovery(mesh string, f *forward.Stats) {
+	d := &f.Discovery
+	s.gauge(addresses, float64(d.Bindings-d.Claimed), mesh, node.Registered.String())
+	s.gauge(addresses, float64(d.Claimed), mesh, node.Claimed.String())
+	for _, e := range []struct {
+		event string
+		count uint64
+	}{
+		{"message", f.FromMesh.Handled}, {"advertisement", d.Advertisements}, {"registration", d.Registrations},
+		{"refused", d.Refused}, {"claim", d.Claims}, {"probe", d.Probes}, {"expired", d.Expired}, {"busy", d.Busy},
+	} {
+		s.counter(discovery, e.count, mesh, e.event)
 	}
 }
 

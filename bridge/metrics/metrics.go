@@ -101,6 +101,8 @@ var (
 	dropped      = desc("dropped_packets_total", "IPv6 packets that ended before they reached their destination.", dropLabels...)
 	droppedFrame = desc("dropped_frames_total", "Frames that came to nothing.", dropLabels...)
 	icmpErrors   = desc("icmp_errors_total", "ICMPv6 errors that the bridge itself sent.", "mesh", "type", "code")
+	addresses    = desc("addresses", "Addresses that nodes registered or claimed, beside the derived ones.", "mesh", "origin")
+	discovery    = desc("neighbor_discovery_total", "What neighbour discovery with the nodes did: messages taken and router advertisements sent; registrations accepted, renewals included, and refused; claims made; probes sent; lifetimes that ran out; messages for whose changes there was no room before the disk.", "mesh", "event")
 	nodes        = desc("nodes", "Nodes by state.", "mesh", "state")
 	rules        = desc("rules", "Rules of what may pass that are in force.", meshLabels...)
 	flows        = desc("flows", "Conversations that a rule let begin and whose answers pass.", meshLabels...)
@@ -118,7 +120,7 @@ var (
 func (c *Collector) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{
 		buildInfo, meshUp, radioUp, packets, packetBytes, frames, frameBytes, dropped, droppedFrame,
-		icmpErrors, rules, flows, scanners, reloadOK, reloadAt, nodes, nodeUp, nodeHeard, nodeInfo, nodeReading, coapRequests,
+		icmpErrors, addresses, discovery, rules, flows, scanners, reloadOK, reloadAt, nodes, nodeUp, nodeHeard, nodeInfo, nodeReading, coapRequests,
 	} {
 		ch <- d
 	}

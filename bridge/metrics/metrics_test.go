@@ -23,6 +23,7 @@ import (
 	"culvert/bridge/drop"
 	"culvert/bridge/forward"
 	"culvert/bridge/ieee802154"
+	"culvert/bridge/nd"
 	"culvert/bridge/node"
 	"culvert/bridge/radio"
 	"culvert/bridge/senml"
@@ -69,8 +70,14 @@ func TestMeshFigures(t *testing.T) {
 	s.Forward.FromMesh.FramesDropped[drop.HC1] = 32
 	s.Forward.Errors = []forward.ErrorCount{{Type: 1, Code: 3, Count: 41}, {Type: 2, Code: 0, Count: 42}}
 	s.Nodes.Nodes[node.Up], s.Nodes.Nodes[node.Silent] = 51, 52
+	s.Forward.FromMesh.Handled, s.Forward.Discovery.Busy = 61, 68
+	s.Forward.Discovery.Stats = nd.Stats{Advertisements: 62, Registrations: 63, Refused: 64, Claims: 65, Probes: 66, Expired: 67, Bindings: 79, Claimed: 8}
 	c := static(func(x *scrape) { x.mesh(s) })
 	want := `
+# HELP culvert_addresses Addresses that nodes registered or claimed, beside the derived ones.
+# TYPE culvert_addresses gauge
+culvert_addresses{mesh="fenland",origin="claimed"} 8
+culvert_addresses{mesh="fenland",origin="registered"} 71
 # HELP culvert_icmp_errors_total ICMPv6 errors that the bridge itself sent.
 # TYPE culvert_icmp_errors_total counter
 culvert_icmp_errors_total{code="0",mesh="fenland",type="2"} 42
@@ -78,6 +85,16 @@ culvert_icmp_errors_total{code="3",mesh="fenland",type="1"} 41
 # HELP culvert_mesh_up Whether the mesh's interface and radio are up (1) or not (0).
 # TYPE culvert_mesh_up gauge
 culvert_mesh_up{mesh="fenland"} 1
+# HELP culvert_neighbor_discovery_total What neighbour discovery with the nodes did: messages taken and router advertisements sent; registrations accepted, renewals included, and refused; claims made; probes sent; lifetimes that ran out; messages for whose changes there was no room before the disk.
+# TYPE culvert_neighbor_discovery_total counter
+culvert_neighbor_discovery_total{event="advertisement",mesh="fenland"} 62
+culvert_neighbor_discovery_total{event="busy",mesh="fenland"} 68
+culvert_neighbor_discovery_total{event="claim",mesh="fenland"} 65
+culvert_neighbor_discovery_total{event="expired",mesh="fenland"} 67
+culvert_neighbor_discovery_total{event="message",mesh="fenland"} 61
+culvert_neighbor_discovery_total{event="probe",mesh="fenland"} 66
+culvert_neighbor_discovery_total{event="refused",mesh="fenland"} 64
+culvert_neighbor_discovery_total{event="registration",mesh="fenland"} 63
 # HELP culvert_nodes Nodes by state.
 # TYPE culvert_nodes gauge
 culvert_nodes{mesh="fenland",state="expected"} 0
@@ -107,6 +124,7 @@ culvert_radio_frames_total{direction="to_mesh",mesh="fenland"} 13
 culvert_radio_up{mesh="fenland"} 1
 `
 	if err := testutil.CollectAndCompare(c, strings.NewReader(want), "culvert_icmp_errors_total", "culvert_mesh_up", "culvert_nodes",
+		"culvert_addresses", "culvert_neighbor_discovery_total",
 		"culvert_packet_bytes_total", "culvert_packets_total", "culvert_radio_bytes_total", "culvert_radio_frames_total", "culvert_radio_up"); err != nil {
 		t.Error(err)
 	}
@@ -294,7 +312,7 @@ func TestNames(t *testing.T) {
 	fixed := []string{
 		"culvert_build_info", "culvert_mesh_up", "culvert_radio_up", "culvert_packets_total", "culvert_packet_bytes_total",
 		"culvert_radio_frames_total", "culvert_radio_bytes_total", "culvert_dropped_packets_total", "culvert_dropped_frames_total",
-		"culvert_icmp_errors_total", "culvert_nodes", "culvert_node_up", "culvert_node_last_heard_timestamp_seconds",
+		"culvert_icmp_errors_total", "culvert_addresses", "culvert_neighbor_discovery_total", "culvert_nodes", "culvert_node_up", "culvert_node_last_heard_timestamp_seconds",
 		"culvert_node_reading", "culvert_node_info", "culvert_coap_requests_total",
 		"culvert_rules", "culvert_flows", "culvert_scan_sources", "culvert_config_reload_ok", "culvert_config_reload_timestamp_seconds",
 	}

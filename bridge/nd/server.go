@@ -71,7 +71,8 @@ type Stats struct {
 	Claims         uint64
 	Probes         uint64
 	Expired        uint64 // bindings whose lifetime ran out
-	Bindings       int    // now
+	Bindings       int    // addresses that nodes registered or claimed, now
+	Claimed        int    // of them, claimed
 }
 
 // Out collects what is to be done. Its slices are the caller's, to be reset and
@@ -323,7 +324,9 @@ func (s *Server) expire(now time.Time, out *Out) (next time.Time) {
 
 // bind gives an address to a node and says so in out.
 func (s *Server) bind(b binding, renewal bool, out *Out) {
+	s.countClaim(b.origin, 1)
 	if old := s.bindings[b.addr]; old != nil {
+		s.countClaim(old.origin, -1)
 		s.leaveLink(old.link)
 		if old.link != b.link {
 			out.Changes = append(out.Changes, Change{AddressChange: node.AddressChange{Link: old.link, Addr: b.addr, Remove: true}})
@@ -343,11 +346,18 @@ func (s *Server) bind(b binding, renewal bool, out *Out) {
 
 func (s *Server) unbind(b *binding, out *Out) {
 	delete(s.bindings, b.addr)
+	s.countClaim(b.origin, -1)
 	s.leaveLink(b.link)
 	out.Changes = append(out.Changes, Change{
 		AddressChange: node.AddressChange{Link: b.link, Addr: b.addr, Remove: true},
 		Record:        Record{Addr: b.addr},
 	})
+}
+
+func (s *Server) countClaim(o node.Origin, n int) {
+	if o == node.Claimed {
+		s.stats.Claimed += n
+	}
 }
 
 func (s *Server) leaveLink(a ieee802154.Addr) {

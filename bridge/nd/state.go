@@ -91,5 +91,6 @@ func (s *Server) restore(r Record, now time.Time) {
 	}
 	s.bindings[r.Addr] = &binding{addr: r.Addr, link: r.Link, origin: r.Origin, rovr: rovrOf(r.ROVR),
 		tid: r.TID, hasTID: r.HasTID, until: r.Until, life: r.Life}
+	s.countClaim(r.Origin, 1)
 	s.perLink[r.Link]++
 }
