@@ -228,3 +228,11 @@ func (a *Access) HasKeys() bool {
 	}
 	return false
 }
+
+// Rights returns what an identity may, and whether there is one of that name.
+func (a *Access) Rights(name string) (may Right, known bool) {
+	if id := a.byName[name]; id != nil {
+		return id.May, true
+	}
+	return 0, false
+}

@@ -9,6 +9,7 @@ import (
 
 	"culvert/bridge/ieee802154"
 	"culvert/bridge/policy"
+	"culvert/coap"
 )
 
 // config is a configuration file that was read and found valid: paths are
@@ -20,6 +21,9 @@ type config struct {
 	meshes     []meshConfig
 	rules      []policy.Rule    // of what may pass, first match wins
 	coapListen []netip.AddrPort // UDP
+	doors      doorConfig       // the other doors of the CoAP front
+	access     *coap.Access     // who may do what there
+	outputs    []coap.Output    // resources of nodes that move something
 	httpListen string           // host:port; empty is none
 	raw        map[string]any   // as it stands in the file
 }

@@ -36,8 +36,6 @@ const (
 // laterRoot are the top-level keys that come with later work.
 var laterRoot = map[string]string{
 	"upstream": "announcements on the site's network",
-	"access":   "identities of clients",
-	"output":   "outputs",
 }
 
 // laterMesh are the keys of a mesh that come with later work.
@@ -66,9 +64,11 @@ func (r *configReader) root(t *table) *config {
 	}
 	cfg.rules = r.rules(t, cfg.meshes)
 	if c := t.table("coap"); c != nil {
-		cfg.coapListen = r.coapListen(c)
-		c.close(nil)
+		r.doors(c, cfg)
 	}
+	cfg.access = r.access(t, cfg.meshes)
+	cfg.checkDoors(t)
+	cfg.outputs = r.outputs(t, cfg)
 	if h := t.table("http"); h != nil {
 		cfg.httpListen = r.httpListen(h)
 		h.close(nil)
@@ -286,32 +286,6 @@ func (r *configReader) place(t *table) placeConfig {
 	}
 	t.close(nil)
 	return p
-}
-
-// coapListen reads where the CoAP front listens.
-func (r *configReader) coapListen(t *table) []netip.AddrPort {
-	const want = "\"udp ADDRESS:PORT\", like \"udp [::]:5683\""
-	var out []netip.AddrPort
-	for i, s := range t.texts("listen", want) {
-		if s == "" {
-			continue
-		}
-		door, where, _ := strings.Cut(s, " ")
-		if door == "dtls" {
-			t.elementErrorf("listen", i, "%q: dtls is not in this version of culvert yet; want %s", s, want)
-			continue
-		}
-		ap, err := netip.ParseAddrPort(strings.TrimSpace(where))
-		switch {
-		case door != "udp" || err != nil:
-			t.elementErrorf("listen", i, "%s; want %s", describe(s), want)
-		case slices.Contains(out, ap):
-			t.elementErrorf("listen", i, "%q stands there twice", s)
-		default:
-			out = append(out, ap)
-		}
-	}
-	return out
 }
 
 // httpListen reads where the HTTP side listens.

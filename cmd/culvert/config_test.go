@@ -13,6 +13,7 @@ import (
 	"culvert/bridge/ieee802154"
 	"culvert/bridge/node"
 	"culvert/bridge/policy"
+	"culvert/coap"
 	"culvert/deploy/fenland"
 )
 
@@ -45,7 +46,7 @@ func TestConfigFull(t *testing.T) {
 		}, {
 			name: "sluice", iface: "mesh1", generate: true, registered: true, noPrefixContext: true,
 			contexts: []contextConfig{{0, netip.MustParsePrefix("2001:db8:7::/48")}, {15, netip.MustParsePrefix("2001:db8:8::/64")}},
-			radio: radioConfig{kind: radioProcess, command: []string{dir + "/bin/adapter", "--port", "1", ""}},
+			radio:    radioConfig{kind: radioProcess, command: []string{dir + "/bin/adapter", "--port", "1", ""}},
 		}, {
 			name: "orchard", iface: "mesh2", prefix: netip.MustParsePrefix("2001:db8:5:3::/64"),
 			radio: radioConfig{kind: radioStream, address: "unix:" + dir + "/radio.sock"},
@@ -74,12 +75,27 @@ func TestConfigFull(t *testing.T) {
 			Mesh: policy.Rate{Packets: 1000, Per: time.Hour, Burst: 1000},
 		}},
 		coapListen: []netip.AddrPort{netip.MustParseAddrPort("[::]:5683"), netip.MustParseAddrPort("127.0.0.1:5683")},
+		doors:      doorConfig{tcp: []netip.AddrPort{netip.MustParseAddrPort("[::]:5683")}},
+		access: identities(t, coap.Identity{Name: "anyone", May: coap.MayRead, Nodes: []string{"fenland/*"}},
+			coap.Identity{Name: "ops-laptop", Subject: "ops laptop", May: coap.MayRead | coap.MayWrite | coap.MayTrial}),
+		outputs: []coap.Output{{Place: "grain-bin", Resource: "/output", Lease: 20 * time.Minute, MaxLease: time.Hour,
+			Interval: 10 * time.Second, Off: "off", Who: []string{"ops-laptop"}}},
 		httpListen: "[::1]:6282",
 	}
 	cfg.raw = nil
 	if !reflect.DeepEqual(cfg, want) {
 		t.Errorf("got  %+v\nwant %+v", cfg, want)
 	}
+}
+
+// identities is what they amount to.
+func identities(t *testing.T, ids ...coap.Identity) *coap.Access {
+	t.Helper()
+	a, err := coap.NewAccess(ids)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return a
 }
 
 // TestConfigDefaults reads the least that is allowed.
@@ -93,7 +109,7 @@ radio = { kind = "serial", device = "radio" }
 	if err != nil {
 		t.Fatal(err)
 	}
-	want := &config{file: "culvert.toml", stateDir: defaultStateDir, control: defaultControl, meshes: []meshConfig{{
+	want := &config{file: "culvert.toml", access: identities(t), stateDir: defaultStateDir, control: defaultControl, meshes: []meshConfig{{
 		name: "fenland", iface: "mesh0", prefix: netip.MustParsePrefix("fd5e:2a11:77c0:1::/64"),
 		radio: radioConfig{kind: radioSerial, device: "/etc/culvert/radio", speed: 115200},
 	}}}

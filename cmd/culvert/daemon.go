@@ -129,9 +129,13 @@ func assemble(cfg *config, o daemonOptions) (*daemon, error) {
 		Resources: d.resources(),
 		Meshes:    shown,
 		UDP:       cfg.coapListen,
-		Control:   cfg.control,
-		Version:   readBuildInfo().Version,
-		Log:       o.log,
+		DTLS:      cfg.doors.dtls, TCP: cfg.doors.tcp, TLS: cfg.doors.tls,
+		Certificate: cfg.doors.certificate, ClientCAs: cfg.doors.clientCAs,
+		Outputs: cfg.outputs, StateDir: cfg.stateDir,
+		Access:  cfg.access,
+		Control: cfg.control,
+		Version: readBuildInfo().Version,
+		Log:     o.log,
 	})
 	return d, nil
 }

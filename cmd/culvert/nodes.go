@@ -14,12 +14,16 @@ import (
 
 // newNodesCommand returns `culvert nodes`.
 func newNodesCommand(g *globals) *cobra.Command {
-	return &cobra.Command{
+	var s server
+	cmd := &cobra.Command{
 		Use:   "nodes",
 		Short: "List what the daemon knows of its nodes",
 		Long: `List every node of the running daemon: what it is called, what state it is in,
 the IPv6 address at which any host can reach it, its link addresses, how many radio
 links away it is, and when it was last heard.
+
+A number behind the address counts the others: from the short address, and those
+that the node registered or claimed. --json lists them.
 
 States: expected (configured, never heard), joining (frames seen, no packet yet),
 up, late (one report overdue), silent (gone, or long overdue), retired.`,
@@ -28,13 +32,13 @@ up, late (one report overdue), silent (gone, or long overdue), retired.`,
   culvert nodes --json | jq -r '.[] | select(.state != "up") | .node'`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			c, err := dialControl(cmd.Context(), g.config)
+			c, err := s.dial(cmd.Context(), g.config)
 			if err != nil {
 				return err
 			}
 			defer c.Close()
-			nodes, err := listNodes(cmd.Context(), c)
-			if err != nil {
+			nodes := []coap.NodeState{}
+			if err := askJSON(cmd.Context(), c, "/nodes", &nodes); err != nil {
 				return err
 			}
 			if g.json {
@@ -43,6 +47,8 @@ up, late (one report overdue), silent (gone, or long overdue), retired.`,
 			return printNodes(cmd.OutOrStdout(), nodes, time.Now())
 		},
 	}
+	s.flags(cmd)
+	return cmd
 }
 
 // printNodes prints the nodes as a table for people.
@@ -57,6 +63,9 @@ func printNodes(out io.Writer, nodes []coap.NodeState, now time.Time) error {
 		address, eui, short := "-", "-", "-"
 		if n.Address != nil {
 			address = n.Address.String()
+			if k := len(n.Others); k > 0 {
+				address += fmt.Sprintf(" +%d", k)
+			}
 		}
 		if n.EUI64 != nil {
 			eui = n.EUI64.String()

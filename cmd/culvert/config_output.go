@@ -1,0 +1,73 @@
+package main
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"culvert/coap"
+)
+
+// What the keys of [[output]] may hold.
+const (
+	wantResource = `the path of the node's own resource that drives it, like "/output"`
+	wantPlace    = `the name of a place`
+	wantWho      = `names of identities of [[access]] that may write`
+	longestLease = 24 * time.Hour
+)
+
+// outputs reads the [[output]] tables.
+func (r *configReader) outputs(t *table, cfg *config) []coap.Output {
+	var out []coap.Output
+	for _, ot := range t.tables("output") {
+		o := r.output(ot, cfg)
+		if slices.ContainsFunc(out, func(x coap.Output) bool { return x.Place == o.Place && x.Resource == o.Resource }) {
+			ot.errorf("resource", "%s of %s stands there twice", o.Resource, o.Place)
+		}
+		out = append(out, o)
+	}
+	return out
+}
+
+// output reads one [[output]].
+func (r *configReader) output(t *table, cfg *config) coap.Output {
+	o := coap.Output{Off: "0"}
+	if s, ok := t.required("place", wantPlace); ok {
+		if r.names[s] == 0 {
+			t.errorf("place", "no place is called %q; want %s", s, wantPlace)
+		}
+		o.Place = s
+	}
+	if s, ok := t.required("resource", wantResource); ok {
+		if !strings.HasPrefix(s, "/") || strings.Trim(s, "/") == "" || strings.ContainsAny(s, "?#") {
+			t.errorf("resource", "%s; want %s", describe(s), wantResource)
+		}
+		o.Resource = "/" + strings.Trim(s, "/")
+	}
+	o.Lease = t.duration("lease", time.Second, longestLease)
+	o.MaxLease = t.duration("max_lease", time.Second, longestLease)
+	switch {
+	case o.MaxLease == 0:
+		o.MaxLease = o.Lease
+	case o.Lease == 0:
+		t.errorf("max_lease", "there is no lease; want a lease too, which a write has that names none")
+	case o.MaxLease < o.Lease:
+		t.errorf("max_lease", "shorter than the lease; want at least %s", durationText(o.Lease))
+	}
+	o.Interval = t.duration("interval", time.Second, 24*time.Hour)
+	if s, ok := t.text("off", `the value that switches off, like "0"`); ok {
+		if s == "" {
+			t.errorf("off", `empty; want the value that switches off, like "0"`)
+		}
+		o.Off = s
+	}
+	for i, s := range t.texts("who", wantWho) {
+		if may, known := cfg.access.Rights(s); s != "" && (!known || may&coap.MayWrite == 0) {
+			t.elementErrorf("who", i, "%s; want %s", fmt.Sprintf("no identity %q may write", s), wantWho)
+		}
+		o.Who = append(o.Who, s)
+	}
+	t.close(nil)
+	return o
+}

@@ -1,0 +1,156 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"strconv"
+	"strings"
+	"text/tabwriter"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"github.com/spf13/cobra"
+
+	"culvert/bridge/senml"
+	"culvert/coap"
+)
+
+// nodeTimeout bounds a question that goes on to a node: the daemon's own limit, and
+// some.
+const nodeTimeout = 70 * time.Second
+
+// newReadCommand returns `culvert read`.
+func newReadCommand(g *globals) *cobra.Command {
+	var s server
+	cmd := &cobra.Command{
+		Use:   "read NODE [PATH]",
+		Short: "Read a node",
+		Long: `Print the latest readings of a node, as it sent them to the daemon; this costs the
+mesh nothing. With PATH, ask the node for that resource of its own, as by CoAP GET:
+the daemon answers from what it kept as long as that is fresh.`,
+		Example: `  culvert read grain-bin
+  culvert read pump-house /output
+  culvert read grain-bin --server coaps://[2001:db8:5::1] --identity ops-laptop --psk-file ops-laptop.key`,
+		Args: cobra.RangeArgs(1, 2),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if err := nodeArg(args[0]); err != nil {
+				return err
+			}
+			c, err := s.dial(cmd.Context(), g.config)
+			if err != nil {
+				return err
+			}
+			defer c.Close()
+			if len(args) == 2 {
+				return readOwn(cmd.Context(), cmd.OutOrStdout(), c, args[0], args[1], g.json)
+			}
+			body, readings, err := readReadings(cmd.Context(), c, args[0])
+			if err != nil {
+				return err
+			}
+			if g.json {
+				_, err = fmt.Fprintf(cmd.OutOrStdout(), "%s\n", body)
+				return err
+			}
+			return printReadings(cmd.OutOrStdout(), args[0], readings, time.Now())
+		},
+	}
+	s.flags(cmd)
+	return cmd
+}
+
+// readOwn prints a resource of a node's own.
+func readOwn(ctx context.Context, out io.Writer, c coap.Asker, node, path string, asJSON bool) error {
+	ctx, cancel := context.WithTimeout(ctx, nodeTimeout)
+	defer cancel()
+	a, err := c.Do(ctx, coap.Ask{Path: ownPath(node, path), Accept: -1})
+	if err != nil {
+		return reached(err)
+	}
+	if asJSON {
+		return json.NewEncoder(out).Encode(struct {
+			Node   string `json:"node"`
+			Path   string `json:"path"`
+			Format int    `json:"format"`
+			Value  string `json:"value,omitempty"`
+			Octets []byte `json:"octets,omitempty"` // in base64, where it is no text
+		}{node, path, a.Format, textOf(a.Body), octetsOf(a.Body)})
+	}
+	if text := textOf(a.Body); text != "" || len(a.Body) == 0 {
+		_, err = fmt.Fprintln(out, text)
+	} else {
+		_, err = fmt.Fprintf(out, "%x\n", a.Body)
+	}
+	return err
+}
+
+// textOf returns b if it is text that a terminal can show.
+func textOf(b []byte) string {
+	s := string(b)
+	if !utf8.ValidString(s) || strings.ContainsFunc(s, func(r rune) bool { return unicode.IsControl(r) && r != '\n' && r != '\t' }) {
+		return ""
+	}
+	return s
+}
+
+func octetsOf(b []byte) []byte {
+	if textOf(b) == "" {
+		return b
+	}
+	return nil
+}
+
+// readReadings returns a node's latest readings, and the pack that they came in.
+func readReadings(ctx context.Context, c coap.Asker, node string) ([]byte, []senml.Reading, error) {
+	ctx, cancel := context.WithTimeout(ctx, controlTimeout)
+	defer cancel()
+	a, err := c.Do(ctx, coap.Ask{Path: "/nodes/" + node + "/readings", Accept: formatSenML})
+	if err != nil {
+		return nil, nil, reached(err)
+	}
+	pack, err := senml.ParseJSON(a.Body)
+	if err != nil {
+		return nil, nil, fmt.Errorf("the daemon's answer: %w", err)
+	}
+	if len(pack) == 0 {
+		return a.Body, nil, nil
+	}
+	readings, err := senml.Resolve(pack, time.Now())
+	return a.Body, readings, err
+}
+
+// printReadings prints readings as a table for people.
+func printReadings(out io.Writer, node string, readings []senml.Reading, now time.Time) error {
+	if len(readings) == 0 {
+		_, err := fmt.Fprintf(out, "%s has sent no readings yet.\n", node)
+		return err
+	}
+	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(w, "NAME\tVALUE\tUNIT\tMEASURED")
+	for _, r := range readings {
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\n", lastPart(r.Name), valueOf(r), r.Unit, ago(&r.Time, now))
+	}
+	return w.Flush()
+}
+
+// lastPart is a reading's name without the node's (RFC 8428, section 4.5.1).
+func lastPart(name string) string { return name[strings.LastIndexAny(name, ":/")+1:] }
+
+// valueOf writes a reading's value.
+func valueOf(r senml.Reading) string {
+	switch r.Kind {
+	case senml.Value:
+		return strconv.FormatFloat(r.Value, 'g', 6, 64)
+	case senml.StringValue:
+		return strconv.Quote(r.String)
+	case senml.BoolValue:
+		return strconv.FormatBool(r.Bool)
+	}
+	if r.Kind == 0 && r.HasSum {
+		return "sum " + strconv.FormatFloat(r.Sum, 'g', 6, 64)
+	}
+	return fmt.Sprintf("%x", r.Data)
+}

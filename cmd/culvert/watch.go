@@ -1,0 +1,129 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os/signal"
+	"syscall"
+	"time"
+
+	"github.com/plgd-dev/go-coap/v3/message/codes"
+	"github.com/spf13/cobra"
+
+	"culvert/bridge/senml"
+	"culvert/coap"
+)
+
+// newWatchCommand returns `culvert watch`.
+func newWatchCommand(g *globals) *cobra.Command {
+	var s server
+	var every time.Duration
+	var count int
+	cmd := &cobra.Command{
+		Use:   "watch NODE...",
+		Short: "Print readings as they come",
+		Long: `Print each reading of the nodes as it comes, a line each, until you stop it
+(Ctrl-C). The daemon is asked for what the nodes sent it anyway, so this costs the
+mesh nothing. With --json each line is one reading.`,
+		Example: `  culvert watch grain-bin cold-store
+  culvert watch grain-bin --json --count 3 | jq .value`,
+		Args: cobra.MinimumNArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			for _, n := range args {
+				if err := nodeArg(n); err != nil {
+					return err
+				}
+			}
+			if every < 500*time.Millisecond || every > time.Hour || count < 0 {
+				return asUsage(errors.New("--every takes 500ms to 1h, --count a number from 0 (no end)"))
+			}
+			ctx, stop := signal.NotifyContext(cmd.Context(), syscall.SIGINT, syscall.SIGTERM)
+			defer stop()
+			c, err := s.dial(ctx, g.config)
+			if err != nil {
+				return err
+			}
+			defer c.Close()
+			w := watcher{ask: c, out: cmd.OutOrStdout(), json: g.json, left: count, seen: map[string]time.Time{}}
+			err = w.run(ctx, args, every)
+			if ctx.Err() != nil && cmd.Context().Err() == nil {
+				return nil // somebody asked for the end
+			}
+			return err
+		},
+	}
+	s.flags(cmd)
+	cmd.Flags().DurationVar(&every, "every", 2*time.Second, "ask the daemon each `TIME`")
+	cmd.Flags().IntVar(&count, "count", 0, "end after so many readings; 0: do not")
+	return cmd
+}
+
+// watcher prints what it has not printed yet.
+type watcher struct {
+	ask  coap.Asker
+	out  io.Writer
+	json bool
+	left int // readings until the end; 0: there is none
+	seen map[string]time.Time
+}
+
+// run asks until ctx ends, the daemon is lost, or enough was printed.
+func (w *watcher) run(ctx context.Context, nodes []string, every time.Duration) error {
+	tick := time.NewTicker(every)
+	defer tick.Stop()
+	for {
+		for _, n := range nodes {
+			_, readings, err := readReadings(ctx, w.ask, n)
+			if s := (*coap.StatusError)(nil); err != nil && !(errors.As(err, &s) && s.Code == codes.ServiceUnavailable) {
+				return err
+			}
+			for _, r := range readings {
+				if done, err := w.show(n, r); done || err != nil {
+					return err
+				}
+			}
+		}
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-tick.C:
+		}
+	}
+}
+
+// show prints a reading that is new, and reports whether it was the last one.
+func (w *watcher) show(node string, r senml.Reading) (done bool, err error) {
+	key := node + "/" + r.Name
+	if last, ok := w.seen[key]; ok && !r.Time.After(last) {
+		return false, nil
+	}
+	w.seen[key] = r.Time
+	if w.json {
+		line := struct {
+			Node  string    `json:"node"`
+			Name  string    `json:"name"`
+			Value any       `json:"value"`
+			Unit  string    `json:"unit,omitempty"`
+			Time  time.Time `json:"time"`
+		}{node, lastPart(r.Name), valueOf(r), r.Unit, r.Time.UTC()}
+		switch r.Kind {
+		case senml.Value:
+			line.Value = r.Value
+		case senml.BoolValue:
+			line.Value = r.Bool
+		case senml.StringValue:
+			line.Value = r.String
+		}
+		err = json.NewEncoder(w.out).Encode(line)
+	} else {
+		_, err = fmt.Fprintf(w.out, "%s  %-16s %-8s %s %s\n", r.Time.Local().Format("15:04:05"), node, lastPart(r.Name), valueOf(r), r.Unit)
+	}
+	if w.left > 0 {
+		w.left--
+		done = w.left == 0
+	}
+	return done, err
+}
