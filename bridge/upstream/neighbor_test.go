@@ -324,3 +324,20 @@ func FuzzNeighbor(f *testing.F) {
 		}
 	})
 }
+
+// What one solicitation costs: for an address that a node holds, and for one of a
+// scan.
+func BenchmarkSolicitation(b *testing.B) {
+	for name, target := range map[string]string{"held": "2001:db8::200:5eef:1000:a", "scan": "2001:db8::4:5:6:7"} {
+		b.Run(name, func(b *testing.B) {
+			p, _ := testProxy(b, prefix("2001:db8::/64"), 0x00005eef1000000a)
+			ns, out := solicit(target), make([]byte, 0, 128)
+			now := begin
+			b.ReportAllocs()
+			for b.Loop() {
+				now = now.Add(time.Second)
+				p.receive(out, ns, hostMAC, now)
+			}
+		})
+	}
+}

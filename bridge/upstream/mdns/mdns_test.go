@@ -636,3 +636,28 @@ func FuzzReceive(f *testing.F) {
 		}
 	})
 }
+
+// What one question costs beside a thousand names: for one of them, and for a name
+// of somebody else.
+func BenchmarkQuestion(b *testing.B) {
+	x := newBench(b)
+	var labels []string
+	for i := range 1000 {
+		labels = append(labels, fmt.Sprintf("node-%04d", i))
+	}
+	x.hosts(labels...)
+	x.run(10 * time.Minute)
+	for name, asked := range map[string]string{"ours": "node-0500.local", "other": "printer.local"} {
+		m, err := (&dnsmessage.Message{Questions: []dnsmessage.Question{question(asked, dnsmessage.TypeAAAA)}}).Pack()
+		if err != nil {
+			b.Fatal(err)
+		}
+		b.Run(name, func(b *testing.B) {
+			b.ReportAllocs()
+			for b.Loop() {
+				x.now = x.now.Add(2 * time.Second)
+				x.r.Receive(x.now, asker, m, func(netip.AddrPort, []byte) {})
+			}
+		})
+	}
+}
