@@ -174,7 +174,8 @@ func (s *Server) deniedNode(req *request, t target) (response, bool) {
 
 // publishes reports whether a request is a node's way to tell something of itself.
 func publishes(code codes.Code, p path) bool {
-	return (code == codes.POST || code == codes.PUT) && p.n == 1 && p.part[0] == "readings"
+	return (code == codes.POST || code == codes.PUT) && p.n == 1 && p.part[0] == "readings" ||
+		(code == codes.POST || code == codes.DELETE) && p.n >= 1 && (p.part[0] == "rd" || p.part[0] == ".well-known")
 }
 
 // refuse makes the answer to who may not: 4.01 to who has shown no identity (RFC

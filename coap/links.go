@@ -192,6 +192,9 @@ func (s *Server) wellKnown(req *request) response {
 	}
 	links := []link{
 		{"/nodes", attributes("rt", "mesh-nodes", "ct", "50 0 40")},
+		{"/rd", attributes("rt", "core.rd", "ct", "40")}, // RFC 9176, section 4.3
+		{"/rd-lookup/ep", attributes("rt", "core.rd-lookup-ep", "ct", "40")},
+		{"/rd-lookup/res", attributes("rt", "core.rd-lookup-res", "ct", "40")},
 		{"/readings", attributes("rt", "readings-sink", "title", "POST or PUT of SenML, for nodes")},
 	}
 	for _, n := range s.nodeNames() {

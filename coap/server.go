@@ -58,6 +58,9 @@ type Options struct {
 	// NodeBlock is the size of the blocks in which bodies go to and come from nodes,
 	// a power of two from 16 to 1024 octets: 64, which spares them fragmentation.
 	NodeBlock int
+	// ReadNodes has /.well-known/core of each node read once after it joins, and its
+	// links listed in the resource directory.
+	ReadNodes bool
 }
 
 // Server is the CoAP front.
@@ -66,20 +69,23 @@ type Server struct {
 	log  *slog.Logger
 	szx  uint8 // of NodeBlock
 
-	uploads    uploads
-	transfers  transfers
-	listings   listings
-	readings   readingStore
-	upstream   *upstream
-	outputs    outputs
-	cache      nodeCache
-	observers  observers
-	guard      guard
-	trust      func(netip.Addr) bool // tests trust nobody
-	counts     counters
-	refusals   occasionally
-	handshakes occasionally
-	started    time.Time
+	uploads                    uploads
+	transfers                  transfers
+	listings                   listings
+	readings                   readingStore
+	upstream                   *upstream
+	outputs                    outputs
+	cache                      nodeCache
+	observers                  observers
+	guard                      guard
+	directory                  directory
+	discovery                  discovery
+	discoverSoon, discoverSpan time.Duration         // tests shorten them
+	trust                      func(netip.Addr) bool // tests trust nobody
+	counts                     counters
+	refusals                   occasionally
+	handshakes                 occasionally
+	started                    time.Time
 
 	renewLeast time.Duration                                // between two registrations with a node
 	ackDelay   time.Duration                                // tests shorten it
@@ -118,6 +124,9 @@ func New(o Options) *Server {
 	s.cache.init(s)
 	s.observers.init(s)
 	s.guard.init()
+	s.directory.init()
+	s.discovery.init()
+	s.discoverSoon, s.discoverSpan = discoverSoon, discoverSpan
 	s.trust = s.trusted
 	return s
 }
@@ -305,12 +314,16 @@ func (s *Server) tick(ctx context.Context) {
 			s.observers.look(now)
 			if n%5 == 0 {
 				s.cache.renew(now)
+				if s.opts.ReadNodes {
+					s.discover(now)
+				}
 			}
 			if n%50 == 0 {
 				s.cache.expire(now)
 				s.uploads.expire(now)
 				s.transfers.expire(now)
 				s.guard.expire(now)
+				s.directory.expire(now)
 				s.readings.expire()
 			}
 		}

@@ -139,6 +139,10 @@ func (s *Server) route(req *request, p path, reply func(response)) {
 	switch {
 	case p.n == 2 && p.part[0] == ".well-known" && p.part[1] == "core":
 		reply(s.getOnly(req, s.wellKnown))
+	case p.n >= 1 && p.part[0] == "rd", p.n == 2 && p.part[0] == ".well-known" && p.part[1] == "rd":
+		s.rdResource(req, p, reply)
+	case p.n == 2 && p.part[0] == "rd-lookup" && (p.part[1] == "res" || p.part[1] == "ep"):
+		reply(s.getOnly(req, func(r *request) response { return s.lookup(r, p.part[1]) }))
 	case p.n == 1 && p.part[0] == "nodes":
 		reply(s.local(req, listEvery, s.listNodes))
 	case p.n >= 2 && p.part[0] == "nodes":

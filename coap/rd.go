@@ -1,0 +1,390 @@
+package coap
+
+import (
+	"cmp"
+	"net/netip"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/plgd-dev/go-coap/v3/message"
+	"github.com/plgd-dev/go-coap/v3/message/codes"
+
+	"culvert/bridge/node"
+)
+
+// Bounds of the resource directory, ours but for the default.
+const (
+	maxEndpoints = 8192
+	maxLinks     = 128   // of one endpoint
+	maxLinkText  = 16384 // octets of them
+	maxLinksAll  = 16 << 20
+	rdLifetime   = 90000 // seconds (RFC 9176, section 5)
+	maxName      = 63    // octets of ep and d (section 5)
+)
+
+// directory is the resource directory (RFC 9176): what endpoints say that they have.
+type directory struct {
+	mu     sync.Mutex
+	byName map[endpointName]*endpoint
+	byID   map[string]*endpoint
+	next   uint64
+	octets int // of the links of all
+}
+
+// endpointName is unique (section 5).
+type endpointName struct{ ep, d string }
+
+// endpoint is one registration.
+type endpoint struct {
+	name  endpointName
+	id    string
+	owner *node.Node // whose address it came from; nil: of somebody who may write
+	base  string     // scheme and authority
+	given bool       // the endpoint named its base itself
+	extra []attribute
+	links []link
+	size  int
+	lt    uint32
+	until time.Time // zero: as long as its node is there
+}
+
+func (d *directory) init() {
+	d.byName, d.byID = map[endpointName]*endpoint{}, map[string]*endpoint{}
+}
+
+// registration is what the query of a registration says.
+type registration struct {
+	endpoint
+	hasLT, hasBase bool
+}
+
+func parseRegistration(req *request) (g registration, bad response, ok bool) {
+	g.lt = rdLifetime
+	for _, o := range req.options {
+		if o.ID != message.URIQuery {
+			continue
+		}
+		name, v, _ := strings.Cut(string(o.Value), "=")
+		switch name {
+		case "ep":
+			g.name.ep = v
+		case "d":
+			g.name.d = v
+		case "lt":
+			n, err := strconv.ParseUint(v, 10, 32)
+			if err != nil || n == 0 {
+				return g, diagnose(codes.BadRequest, "lt is a number of seconds from 1 to 4294967295"), false
+			}
+			g.lt, g.hasLT = uint32(n), true
+		case "base":
+			u, err := url.Parse(v)
+			if err != nil || u.Scheme == "" || u.Host == "" || u.Path != "" || u.RawQuery != "" || u.Fragment != "" {
+				return g, diagnose(codes.BadRequest, "base is a URI of a scheme and an authority, without a path"), false
+			}
+			g.base, g.hasBase = v, true
+		case "", "href", "page", "count", "anchor", "rel":
+			return g, diagnose(codes.BadRequest, "%q is no attribute of an endpoint", name), false
+		default:
+			g.extra = append(g.extra, attribute{name: name, value: v})
+		}
+	}
+	if len(g.name.ep) > maxName || len(g.name.d) > maxName || len(g.extra) > 8 {
+		return g, diagnose(codes.BadRequest, "ep and d have at most %d octets, and there are at most 8 other attributes", maxName), false
+	}
+	return g, response{}, true
+}
+
+// rdResource is /rd, /rd/ID and /.well-known/rd (section 5).
+func (s *Server) rdResource(req *request, p path, reply func(response)) {
+	t, isNode := s.sender(req)
+	if id := s.who(req); !isNode && id != nil && id.May&MayWrite == 0 {
+		r, _ := s.refuse(req, id, "may not register")
+		reply(r)
+		return
+	}
+	simple := p.part[0] == ".well-known"
+	switch {
+	case simple || p.n == 1:
+		if req.code != codes.POST {
+			reply(diagnose(codes.MethodNotAllowed, "POST only"))
+			return
+		}
+		g, r, ok := parseRegistration(req)
+		switch {
+		case !ok:
+			reply(r)
+			return
+		case g.name.ep == "":
+			reply(diagnose(codes.BadRequest, "ep, the name of the endpoint, is missing"))
+			return
+		case simple && (g.hasBase || len(req.payload) > 0):
+			reply(diagnose(codes.BadRequest, "a simple registration has no base and no payload"))
+			return
+		case simple && !isNode:
+			reply(diagnose(codes.Forbidden, "the sender is no node of a mesh here"))
+			return
+		}
+		if !g.hasBase {
+			g.base = baseOf(req.peer.addr)
+		}
+		g.given = g.hasBase
+		if isNode {
+			g.owner = t.node
+		}
+		if simple {
+			reply(answer(codes.Changed)) // section 5.1: the links are fetched after it
+			s.fetchLinks(t, g.endpoint, func(bool) {})
+			return
+		}
+		if f := uintOption(req.options, message.ContentFormat); f != formatLink && (f >= 0 || len(req.payload) > 0) {
+			reply(diagnose(codes.UnsupportedMediaType, "Content-Format 40 only"))
+			return
+		}
+		reply(s.directory.register(g.endpoint, req.payload, time.Now()))
+	case p.n == 2:
+		reply(s.directory.change(req, p.part[1], t.node, isNode, time.Now()))
+	default:
+		reply(diagnose(codes.NotFound, "there is no such registration"))
+	}
+}
+
+// baseOf is the default of base (section 5): where the registration came from.
+func baseOf(from netip.AddrPort) string {
+	if !from.IsValid() {
+		return "coap://localhost"
+	}
+	a := from.Addr().WithZone("").Unmap()
+	if from.Port() == portCoAP {
+		if a.Is4() {
+			return "coap://" + a.String()
+		}
+		return "coap://[" + a.String() + "]"
+	}
+	return "coap://" + netip.AddrPortFrom(a, from.Port()).String()
+}
+
+// register puts e in, or in the place of what had its name (section 5).
+func (d *directory) register(e endpoint, body []byte, now time.Time) response {
+	links, err := parseLinks(string(body))
+	switch {
+	case err != nil:
+		return diagnose(codes.BadRequest, "%v", err)
+	case len(links) > maxLinks || len(body) > maxLinkText:
+		return diagnose(codes.RequestEntityTooLarge, "an endpoint has at most %d links in %d octets", maxLinks, maxLinkText)
+	}
+	e.links, e.size = links, len(body)
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	old := d.byName[e.name]
+	switch {
+	case old != nil && old.owner != nil && e.owner != nil && old.owner != e.owner:
+		return diagnose(codes.Forbidden, "another node has registered this name")
+	case old == nil && len(d.byName) >= maxEndpoints, d.octets+e.size > maxLinksAll:
+		return unavailable(600, "the directory is full")
+	case old != nil:
+		e.id = old.id
+		d.removeLocked(old)
+	default:
+		d.next++
+		e.id = strconv.FormatUint(d.next, 36)
+	}
+	if e.lt > 0 {
+		e.until = now.Add(time.Duration(e.lt) * time.Second)
+	}
+	d.byName[e.name], d.byID[e.id] = &e, &e
+	d.octets += e.size
+	return response{code: codes.Created, options: message.Options{
+		{ID: message.LocationPath, Value: []byte("rd")}, {ID: message.LocationPath, Value: []byte(e.id)},
+	}}
+}
+
+func (d *directory) removeLocked(e *endpoint) {
+	if d.byName[e.name] == e {
+		delete(d.byName, e.name)
+		delete(d.byID, e.id)
+		d.octets -= e.size
+	}
+}
+
+// change is POST and DELETE on a registration (sections 5.3.1 and 5.3.2).
+func (d *directory) change(req *request, id string, from *node.Node, isNode bool, now time.Time) response {
+	g, bad, ok := parseRegistration(req)
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	e := d.byID[id]
+	switch {
+	case e == nil:
+		return diagnose(codes.NotFound, "there is no such registration")
+	case isNode && e.owner != nil && e.owner != from:
+		return diagnose(codes.Forbidden, "another node has registered this")
+	case req.code == codes.DELETE:
+		d.removeLocked(e)
+		return answer(codes.Deleted)
+	case req.code != codes.POST:
+		return diagnose(codes.MethodNotAllowed, "POST and DELETE only")
+	case !ok:
+		return bad
+	case len(req.payload) > 0 || g.name != (endpointName{}):
+		return diagnose(codes.BadRequest, "an update has no payload, and changes neither ep nor d")
+	}
+	if g.hasLT {
+		e.lt = g.lt
+	}
+	if g.hasBase {
+		e.base, e.given = g.base, true
+	} else if !e.given {
+		e.base = baseOf(req.peer.addr)
+	}
+	for _, a := range g.extra {
+		e.extra = slices.DeleteFunc(slices.Clone(e.extra), func(x attribute) bool { return x.name == a.name })
+		e.extra = append(e.extra, a)
+	}
+	if e.lt > 0 {
+		e.until = now.Add(time.Duration(e.lt) * time.Second)
+	}
+	return answer(codes.Changed)
+}
+
+// expire drops what has lapsed, and what belongs to nodes that are gone.
+func (d *directory) expire(now time.Time) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	for _, e := range d.byName {
+		if !e.until.IsZero() && now.After(e.until) || e.owner != nil && e.owner.Removed() {
+			d.removeLocked(e)
+		}
+	}
+}
+
+// found is one result of a lookup.
+type found struct {
+	link link
+	e    *endpoint
+}
+
+// lookup is /rd-lookup/res and /rd-lookup/ep (section 6).
+func (s *Server) lookup(req *request, what string) response {
+	if _, ok := accept(req, formatLink); !ok {
+		return notAcceptable(formatLink)
+	}
+	page, count, paged := 0, 0, false
+	var filters [][2]string
+	for _, o := range req.options {
+		if o.ID != message.URIQuery {
+			continue
+		}
+		name, v, ok := strings.Cut(string(o.Value), "=")
+		if !ok {
+			return diagnose(codes.BadRequest, "a filter has the form NAME=VALUE")
+		}
+		if name != "page" && name != "count" {
+			filters = append(filters, [2]string{name, v})
+			continue
+		}
+		n, err := strconv.Atoi(v)
+		if err != nil || n < 0 || n > 1<<20 || name == "count" && n == 0 {
+			return diagnose(codes.BadRequest, "%s=%s: not a number that is possible", name, v)
+		}
+		if name == "page" {
+			page, paged = n, true
+		} else {
+			count = n
+		}
+	}
+	if paged && count == 0 {
+		return diagnose(codes.BadRequest, "page needs count")
+	}
+	all := s.directory.find(what == "ep", filters, time.Now())
+	if count > 0 {
+		from := min(page*count, len(all))
+		all = all[from:min(from+count, len(all))]
+	}
+	return content(formatLink, appendLinks(nil, all))
+}
+
+// find returns what matches all filters, in an order that stays (section 6.2).
+func (d *directory) find(endpoints bool, filters [][2]string, now time.Time) []link {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	all := make([]*endpoint, 0, len(d.byName))
+	for _, e := range d.byName {
+		if e.until.IsZero() || now.Before(e.until) {
+			all = append(all, e)
+		}
+	}
+	slices.SortFunc(all, func(a, b *endpoint) int {
+		return cmp.Or(cmp.Compare(a.name.ep, b.name.ep), cmp.Compare(a.name.d, b.name.d))
+	})
+	var out []link
+	for _, e := range all {
+		self := e.link()
+		var links []link
+		for _, l := range e.links {
+			links = append(links, l.resolved(e.base))
+		}
+		if endpoints {
+			// A filter may be on the endpoint, or on any of its links.
+			if matchesAll(filters, append([]link{self}, links...)) {
+				out = append(out, self)
+			}
+			continue
+		}
+		for _, l := range links {
+			if matchesAll(filters, []link{l, self}) {
+				out = append(out, l)
+			}
+		}
+	}
+	return out
+}
+
+func matchesAll(filters [][2]string, in []link) bool {
+	for _, f := range filters {
+		if !slices.ContainsFunc(in, func(l link) bool { return l.matchesQuery(f[0], f[1]) }) {
+			return false
+		}
+	}
+	return true
+}
+
+// link is the endpoint as a lookup shows it (section 6.4).
+func (e *endpoint) link() link {
+	l := link{"/rd/" + e.id, attributes("ep", e.name.ep)}
+	if e.name.d != "" {
+		l.attributes = append(l.attributes, attribute{name: "d", value: e.name.d})
+	}
+	l.attributes = append(l.attributes, attribute{name: "base", value: e.base}, attribute{name: "rt", value: "core.rd-ep"})
+	for _, a := range e.extra {
+		if a.name != "rt" {
+			l.attributes = append(l.attributes, a)
+		}
+	}
+	return l
+}
+
+// resolved is a link as a lookup shows it: with a whole target and anchor (section
+// 6.1; the limits of RFC 6690's links, section 2.1 there, leave these forms).
+func (l link) resolved(base string) link {
+	whole := func(ref string) string {
+		if strings.HasPrefix(ref, "/") && !strings.HasPrefix(ref, "//") {
+			return base + ref
+		}
+		return ref
+	}
+	out := link{target: whole(l.target)}
+	anchored := false
+	for _, a := range l.attributes {
+		if a.name == "anchor" {
+			a.value, anchored = whole(a.value), true
+		}
+		out.attributes = append(out.attributes, a)
+	}
+	if !anchored {
+		out.attributes = append(out.attributes, attribute{name: "anchor", value: base})
+	}
+	return out
+}
