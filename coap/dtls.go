@@ -393,3 +393,19 @@ func (s *Server) handshakeFailed(door Door, from netip.AddrPort, err error) {
 		s.log.Warn("handshake failed", "door", door.String(), "from", from.String(), "error", err, "not_logged_before", more)
 	}
 }
+
+// hangUpPeer ends all observations of a DTLS session.
+func (o *observers) hangUpPeer(p peer) {
+	for more := true; more; {
+		more = false
+		o.remove(func() *observer {
+			for k, x := range o.by {
+				if k.peer == p {
+					more = true
+					return x
+				}
+			}
+			return nil
+		})
+	}
+}

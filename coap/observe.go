@@ -285,22 +285,6 @@ func (o *observers) hangUp(st *stream) {
 	}
 }
 
-// hangUpPeer ends all observations of a DTLS session.
-func (o *observers) hangUpPeer(p peer) {
-	for more := true; more; {
-		more = false
-		o.remove(func() *observer {
-			for k, x := range o.by {
-				if k.peer == p {
-					more = true
-					return x
-				}
-			}
-			return nil
-		})
-	}
-}
-
 // noted remembers under which Message ID the answer that began an observation went
 // out by itself: it may be rejected as notifications may.
 func (o *observers) noted(k observerKey, id noticeKey) {
