@@ -138,7 +138,7 @@ func (o outage) check(t *testing.T) {
 	if n := o.downs(s); n != 1 {
 		t.Errorf("counted %d times", n)
 	}
-	sums(t, s.Forward)
+	settled(t, o.m.Mesh)
 	if err := o.m.stop(); err != nil {
 		t.Error(err)
 	}

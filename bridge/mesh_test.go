@@ -26,6 +26,7 @@ import (
 	"culvert/bridge/node"
 	"culvert/bridge/radio"
 	"culvert/tun"
+	"culvert/tun/tuntest"
 )
 
 var (
@@ -132,9 +133,26 @@ func startAt(t testing.TB, p netip.Prefix, o bridge.Options) running {
 	return running{m, stop, log}
 }
 
-// sums checks that every packet and every frame is accounted for.
+// sums checks that every packet and every frame of a mesh at rest is accounted for.
 func sums(t testing.TB, s forward.Stats) {
 	t.Helper()
+	if fault := imbalance(s); fault != "" {
+		t.Error(fault)
+	}
+}
+
+// settled is sums for a mesh that runs: the kernel may have passed a packet on a
+// moment before it is counted.
+func settled(t testing.TB, m *bridge.Mesh) {
+	t.Helper()
+	tuntest.Poll(t, 5*time.Second, func() (bool, string) {
+		fault := imbalance(m.Stats().Forward)
+		return fault == "", fault
+	})
+}
+
+// imbalance says which packets or frames are not accounted for, "" if all are.
+func imbalance(s forward.Stats) string {
 	count := func(c [drop.Count]uint64) (n uint64) {
 		for _, v := range c {
 			n += v
@@ -144,12 +162,15 @@ func sums(t testing.TB, s forward.Stats) {
 	for i, d := range []forward.Direction{s.ToMesh, s.FromMesh} {
 		name := [...]string{"to mesh", "from mesh"}[i]
 		if ends := d.Delivered + d.Handled + d.Turned + count(d.Dropped) + d.Queued; d.Offered != ends {
-			t.Errorf("%s: %d packets offered, %d delivered + %d turned + %d dropped + %d queued", name, d.Offered, d.Delivered, d.Turned, count(d.Dropped), d.Queued)
+			return fmt.Sprintf("%s: %d packets offered, %d delivered + %d handled + %d turned + %d dropped + %d queued",
+				name, d.Offered, d.Delivered, d.Handled, d.Turned, count(d.Dropped), d.Queued)
 		}
 		if ends := d.FramesConsumed + d.FramesReturned + d.FramesInFlight + count(d.FramesDropped); d.Frames != ends {
-			t.Errorf("%s: %d frames, %d consumed + %d returned + %d dropped + %d in flight", name, d.Frames, d.FramesConsumed, d.FramesReturned, count(d.FramesDropped), d.FramesInFlight)
+			return fmt.Sprintf("%s: %d frames, %d consumed + %d returned + %d dropped + %d in flight",
+				name, d.Frames, d.FramesConsumed, d.FramesReturned, count(d.FramesDropped), d.FramesInFlight)
 		}
 	}
+	return ""
 }
 
 // Load in both directions, and everything goes wrong meanwhile: frames fail, come
@@ -258,7 +279,7 @@ func loadAndFaults(t *testing.T, seed uint64) {
 	if s.Forward.Buffers.InUse != 0 || s.Forward.ToMesh.Queued != 0 {
 		t.Errorf("after the stop: %d buffers, %d packets", s.Forward.Buffers.InUse, s.Forward.ToMesh.Queued)
 	}
-	if s.Forward.ToMesh.Delivered < 700 || s.Forward.FromMesh.Delivered < 1000 || s.TunDowns == 0 || s.Forward.Radio.Downs == 0 {
+	if s.Forward.ToMesh.Delivered < 300 || s.Forward.FromMesh.Delivered < 800 || s.TunDowns == 0 || s.Forward.Radio.Downs == 0 {
 		t.Errorf("little happened: %d and %d delivered, %d times without TUN, %d without radio",
 			s.Forward.ToMesh.Delivered, s.Forward.FromMesh.Delivered, s.TunDowns, s.Forward.Radio.Downs)
 	}
