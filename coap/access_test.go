@@ -166,18 +166,23 @@ func soon(t testing.TB) options.PeriodicRunnerOpt {
 	return options.WithPeriodicRunner(periodic.New(t.Context().Done(), 50*time.Millisecond))
 }
 
+// certClient is a DTLS client that knows the authority, with a certificate or without.
+func certClient(ca *authority, cert *tls.Certificate) []piondtls.ClientOption {
+	out := []piondtls.ClientOption{piondtls.WithRootCAs(ca.pool), piondtls.WithServerName("localhost"), piondtls.WithLoggerFactory(quiet())}
+	if cert != nil {
+		out = append(out, piondtls.WithCertificates(*cert))
+	}
+	return out
+}
+
 // dtlsAsker is a DTLS client: with the key of an identity, with a certificate, or
 // with neither.
 func (f *front) dtlsAsker(name string, cert *tls.Certificate, ca *authority) asker {
-	c := &piondtls.Config{RootCAs: ca.pool, ServerName: "localhost", LoggerFactory: quiet()}
-	switch {
-	case cert != nil:
-		c.Certificates = []tls.Certificate{*cert}
-	case name != "":
-		c = &piondtls.Config{PSK: func([]byte) ([]byte, error) { return testKey(name), nil }, PSKIdentityHint: []byte(name), LoggerFactory: quiet(),
-			CipherSuites: []piondtls.CipherSuiteID{piondtls.TLS_PSK_WITH_AES_128_CCM_8}}
+	c := certClient(ca, cert)
+	if cert == nil && name != "" {
+		c = pskClient(name, testKey(name))
 	}
-	conn, err := dtls.Dial(f.Addrs(DoorDTLS)[0].String(), c, soon(f.t))
+	conn, err := dtls.Dial(f.Addrs(DoorDTLS)[0].String(), dtls.NewDTLSClientOptions(c...), soon(f.t))
 	return askThrough(f.t, conn, err)
 }
 
@@ -275,15 +280,11 @@ func TestHandshakesRefused(t *testing.T) {
 	f, ca := guarded(t)
 	stranger := newAuthority(t).issue("operator laptop")
 	unnamed := ca.issue("somebody else")
-	psk := func(name, key string) *piondtls.Config {
-		return &piondtls.Config{PSK: func([]byte) ([]byte, error) { return []byte(key), nil }, PSKIdentityHint: []byte(name), LoggerFactory: quiet(),
-			CipherSuites: []piondtls.CipherSuiteID{piondtls.TLS_PSK_WITH_AES_128_CCM_8}}
-	}
-	for name, c := range map[string]*piondtls.Config{
-		"wrong key":        psk("operator", "0123456789abcdef"),
-		"unknown identity": psk("nobody", "0123456789abcdef"),
-		"anyone":           psk(Anyone, ""),
-		"other authority":  {Certificates: []tls.Certificate{stranger}, RootCAs: ca.pool, ServerName: "localhost", LoggerFactory: quiet()},
+	for name, c := range map[string][]piondtls.ClientOption{
+		"wrong key":        pskClient("operator", []byte("0123456789abcdef")),
+		"unknown identity": pskClient("nobody", []byte("0123456789abcdef")),
+		"anyone":           pskClient(Anyone, []byte("0123456789abcdef")),
+		"other authority":  certClient(ca, &stranger),
 	} {
 		before := f.Stats().FailedDTLS
 		conn, err := net.Dial("udp", f.Addrs(DoorDTLS)[0].String())
@@ -291,7 +292,7 @@ func TestHandshakesRefused(t *testing.T) {
 			t.Fatal(err)
 		}
 		pc := conn.(*net.UDPConn)
-		d, err := piondtls.Client(connected{pc}, pc.RemoteAddr(), c)
+		d, err := piondtls.ClientWithOptions(connected{pc}, pc.RemoteAddr(), c...)
 		if err == nil {
 			ctx, cancel := context.WithTimeout(t.Context(), 2*time.Second)
 			err = d.HandshakeContext(ctx)

@@ -173,8 +173,7 @@ type order struct {
 	begun          time.Time
 	deadline       time.Time
 	entry          *outputEntry
-	code           codes.Code // of a refusal
-	wait           uint32     // seconds after which a refused one may be tried again
+	wait           uint32 // seconds after which a refused one may be tried again
 }
 
 // drive is a write to an output: what is not as it was declared is refused; the rest

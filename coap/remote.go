@@ -33,14 +33,19 @@ type remote struct {
 	at   string
 }
 
+// pskClient is a DTLS client that has a key.
+func pskClient(identity string, key []byte) []piondtls.ClientOption {
+	return []piondtls.ClientOption{
+		piondtls.WithPSK(func([]byte) ([]byte, error) { return key, nil }), piondtls.WithPSKIdentityHint([]byte(identity)),
+		piondtls.WithCipherSuites(piondtls.TLS_PSK_WITH_AES_128_CCM_8, piondtls.TLS_PSK_WITH_AES_128_CCM, piondtls.TLS_PSK_WITH_AES_128_GCM_SHA256),
+		piondtls.WithLoggerFactory(quiet()),
+	}
+}
+
 // DialRemote connects to the DTLS door of a daemon, at HOST:PORT, as an identity that
 // has this key. Where there is no session to be had, the error wraps ErrUnreachable.
 func DialRemote(ctx context.Context, at, identity string, key []byte) (Asker, error) {
-	cfg := &piondtls.Config{
-		PSK: func([]byte) ([]byte, error) { return key, nil }, PSKIdentityHint: []byte(identity),
-		CipherSuites:  []piondtls.CipherSuiteID{piondtls.TLS_PSK_WITH_AES_128_CCM_8, piondtls.TLS_PSK_WITH_AES_128_CCM, piondtls.TLS_PSK_WITH_AES_128_GCM_SHA256},
-		LoggerFactory: quiet(),
-	}
+	cfg := dtls.NewDTLSClientOptions(pskClient(identity, key)...)
 	run, stop := context.WithCancel(context.Background())
 	type dialed struct {
 		c   *udpclient.Conn
