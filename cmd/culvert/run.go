@@ -37,8 +37,9 @@ configuration names, and the answers to it; SIGHUP, or 'culvert reload', reads t
 rules again without losing a packet.
 
 CAUTION: whom a rule lets in can switch outputs that move pumps, valves and motors,
-and so can whoever uses this machine or its CoAP door. Fit local interlocks that
-hold whatever arrives over the network, and follow the local codes.`,
+and so can whoever may open the control socket, or has an [[access]] that may write.
+Fit local interlocks that hold whatever arrives over the network, and follow the
+local codes.`,
 		Example: `  culvert run --config culvert.toml
   culvert run --config culvert.toml --check-config   only say what is wrong with the file
   culvert run --log json --log-level debug`,
