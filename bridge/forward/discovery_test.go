@@ -355,8 +355,7 @@ func TestRegisteredOnly(t *testing.T) {
 	}
 }
 
-// Neighbour discovery that the kernel of a radio cannot deliver to is no error to
-// anybody, and data of a node does not wait while discovery is locked.
+// Ordinary data waits for nothing in neighbour discovery, either way.
 func TestDataPassesWhileDiscoveryIsLocked(t *testing.T) {
 	r := discovering(t)
 	r.f.discovery.mu.Lock()
@@ -366,4 +365,63 @@ func TestDataPassesWhileDiscoveryIsLocked(t *testing.T) {
 	if n, m := len(r.tun.Up()), len(r.answer(radio.OutcomeFirstHop)); n != 1 || m != 1 {
 		t.Errorf("%d and %d packets passed", n, m)
 	}
+}
+
+// What a node registered under its short address alone ends when the address becomes
+// another node's, by the radio's word or with another PAN.
+func TestShortAddressTakesNothingAlong(t *testing.T) {
+	short := ieee802154.Short(0x0021)
+	for _, tt := range []struct {
+		name string
+		then func(*rig)
+	}{
+		{"the radio gives it to another node", func(r *rig) {
+			r.radio.Push(radio.Event{Kind: radio.EventAttached, Node: radio.NodeInfo{Addr: nodeB, Short: short}})
+		}},
+		{"the radio comes up in another PAN", func(r *rig) {
+			info := forwardtest.Info()
+			info.PAN++
+			r.radio.Up(info, 8)
+		}},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			r := discovering(t)
+			r.step(0)
+			r.answer(radio.OutcomeFirstHop)
+			r.up(short, solicit(netip.IPv6Unspecified(), ipv6.SolicitedNode(opaque), opaque))
+			if r.save() != 1 || r.table.ByAddress(opaque) == nil {
+				t.Fatal("not claimed")
+			}
+			tt.then(r)
+			r.run()
+			if n := r.table.ByAddress(opaque); n != nil {
+				t.Errorf("the address is %s's now", n.Label())
+			}
+			if n := r.save(); n != 1 || r.f.Stats().Discovery.Bindings != 0 {
+				t.Errorf("%d changes to be kept, %d addresses left", n, r.f.Stats().Discovery.Bindings)
+			}
+			r.answer(radio.OutcomeFirstHop)
+			r.sums()
+		})
+	}
+}
+
+// A claim outlives a record of its node that the table lost: the node's next packet
+// ends, and gives it back.
+func TestClaimOfALostRecord(t *testing.T) {
+	r := discovering(t)
+	r.step(0)
+	r.up(nodeA, solicit(netip.IPv6Unspecified(), ipv6.SolicitedNode(opaque), opaque))
+	r.save()
+	r.answer(radio.OutcomeFirstHop)
+	if err := r.table.Apply(node.AddressChange{Link: nodeA, Addr: opaque, Remove: true}, r.now); err != nil {
+		t.Fatal(err)
+	}
+	r.up(nodeA, udp(opaque, outside, 64, 4))
+	r.up(nodeA, udp(opaque, outside, 64, 4))
+	s := r.f.Stats()
+	if s.FromMesh.Dropped[drop.NotOwnAddress] != 1 || len(r.tun.Up()) != 1 || s.Discovery.Probes != 0 {
+		t.Errorf("%v, %d probes", reasons(s.FromMesh.Dropped), s.Discovery.Probes)
+	}
+	r.sums()
 }
