@@ -20,6 +20,7 @@ const (
 	DoorDTLS         // RFC 7252, section 9
 	DoorTCP          // RFC 8323
 	DoorTLS          // RFC 8323, section 9
+	DoorHTTP         // RFC 8075, for reading
 	doors
 )
 
@@ -34,6 +35,8 @@ func (d Door) String() string {
 		return "tcp"
 	case DoorTLS:
 		return "tls"
+	case DoorHTTP:
+		return "http"
 	}
 	return "udp"
 }

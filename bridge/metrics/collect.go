@@ -141,4 +141,7 @@ func (s *scrape) coap(c coap.Stats) {
 	for _, r := range c.Requests {
 		s.counter(coapRequests, r.Count, r.Door.String(), r.Method, r.Code)
 	}
+	s.counter(coapHits, c.CacheHits)
+	s.gauge(coapObservers, float64(c.Observers))
+	s.gauge(coapObservations, float64(c.Observations))
 }

@@ -91,36 +91,39 @@ func desc(name, help string, labels ...string) *prometheus.Desc {
 
 // The metrics, by their fixed names.
 var (
-	buildInfo    = desc("build_info", "What runs; the value is always 1.", "version", "revision", "goversion")
-	meshUp       = desc("mesh_up", "Whether the mesh's interface and radio are up (1) or not (0).", meshLabels...)
-	radioUp      = desc("radio_up", "Whether the mesh's radio is there (1) or not (0).", meshLabels...)
-	packets      = desc("packets_total", "IPv6 packets delivered: to the mesh with every frame acknowledged, from the mesh to the kernel.", dirLabels...)
-	packetBytes  = desc("packet_bytes_total", "Octets of the IPv6 packets delivered.", dirLabels...)
-	frames       = desc("radio_frames_total", "Frames handed to the radio, and received from it.", dirLabels...)
-	frameBytes   = desc("radio_bytes_total", "Octets of MAC payload of the frames handed to the radio, and received from it.", dirLabels...)
-	dropped      = desc("dropped_packets_total", "IPv6 packets that ended before they reached their destination.", dropLabels...)
-	droppedFrame = desc("dropped_frames_total", "Frames that came to nothing.", dropLabels...)
-	icmpErrors   = desc("icmp_errors_total", "ICMPv6 errors that the bridge itself sent.", "mesh", "type", "code")
-	addresses    = desc("addresses", "Addresses that nodes registered or claimed, beside the derived ones.", "mesh", "origin")
-	discovery    = desc("neighbor_discovery_total", "What neighbour discovery with the nodes did: messages taken and router advertisements sent; registrations accepted, renewals included, and refused; claims made; probes sent; lifetimes that ran out; messages for whose changes there was no room before the disk.", "mesh", "event")
-	nodes        = desc("nodes", "Nodes by state.", "mesh", "state")
-	rules        = desc("rules", "Rules of what may pass that are in force.", meshLabels...)
-	flows        = desc("flows", "Conversations that a rule let begin and whose answers pass.", meshLabels...)
-	scanners     = desc("scan_sources", "Prefixes of 64 bits outside that asked for addresses that no node holds, of the last ones.", meshLabels...)
-	reloadOK     = desc("config_reload_ok", "Whether the configuration could be read when it last was (1) or not (0).")
-	reloadAt     = desc("config_reload_timestamp_seconds", "When the configuration was last read and put in force, in Unix time.")
-	nodeUp       = desc("node_up", "Whether the node is up or late (1) or not (0).", nodeLabels...)
-	nodeHeard    = desc("node_last_heard_timestamp_seconds", "When the last frame of the node arrived, in Unix time.", nodeLabels...)
-	nodeInfo     = desc("node_info", "Addresses of the node; the value is always 1.", "mesh", "node", "eui64", "address")
-	nodeReading  = desc("node_reading", "Latest value that the node published.", "mesh", "node", "name", "unit")
-	coapRequests = desc("coap_requests_total", "CoAP requests by the door they came through, their method and the code of the answer.", "door", "method", "code")
+	buildInfo        = desc("build_info", "What runs; the value is always 1.", "version", "revision", "goversion")
+	meshUp           = desc("mesh_up", "Whether the mesh's interface and radio are up (1) or not (0).", meshLabels...)
+	radioUp          = desc("radio_up", "Whether the mesh's radio is there (1) or not (0).", meshLabels...)
+	packets          = desc("packets_total", "IPv6 packets delivered: to the mesh with every frame acknowledged, from the mesh to the kernel.", dirLabels...)
+	packetBytes      = desc("packet_bytes_total", "Octets of the IPv6 packets delivered.", dirLabels...)
+	frames           = desc("radio_frames_total", "Frames handed to the radio, and received from it.", dirLabels...)
+	frameBytes       = desc("radio_bytes_total", "Octets of MAC payload of the frames handed to the radio, and received from it.", dirLabels...)
+	dropped          = desc("dropped_packets_total", "IPv6 packets that ended before they reached their destination.", dropLabels...)
+	droppedFrame     = desc("dropped_frames_total", "Frames that came to nothing.", dropLabels...)
+	icmpErrors       = desc("icmp_errors_total", "ICMPv6 errors that the bridge itself sent.", "mesh", "type", "code")
+	addresses        = desc("addresses", "Addresses that nodes registered or claimed, beside the derived ones.", "mesh", "origin")
+	discovery        = desc("neighbor_discovery_total", "What neighbour discovery with the nodes did: messages taken and router advertisements sent; registrations accepted, renewals included, and refused; claims made; probes sent; lifetimes that ran out; messages for whose changes there was no room before the disk.", "mesh", "event")
+	nodes            = desc("nodes", "Nodes by state.", "mesh", "state")
+	rules            = desc("rules", "Rules of what may pass that are in force.", meshLabels...)
+	flows            = desc("flows", "Conversations that a rule let begin and whose answers pass.", meshLabels...)
+	scanners         = desc("scan_sources", "Prefixes of 64 bits outside that asked for addresses that no node holds, of the last ones.", meshLabels...)
+	reloadOK         = desc("config_reload_ok", "Whether the configuration could be read when it last was (1) or not (0).")
+	reloadAt         = desc("config_reload_timestamp_seconds", "When the configuration was last read and put in force, in Unix time.")
+	nodeUp           = desc("node_up", "Whether the node is up or late (1) or not (0).", nodeLabels...)
+	nodeHeard        = desc("node_last_heard_timestamp_seconds", "When the last frame of the node arrived, in Unix time.", nodeLabels...)
+	nodeInfo         = desc("node_info", "Addresses of the node; the value is always 1.", "mesh", "node", "eui64", "address")
+	nodeReading      = desc("node_reading", "Latest value that the node published.", "mesh", "node", "name", "unit")
+	coapHits         = desc("coap_cache_hits_total", "CoAP requests answered from what is kept of nodes' answers.")
+	coapObservers    = desc("coap_observers", "Observations by CoAP clients now.")
+	coapObservations = desc("coap_observations", "Observations of nodes now, which serve all clients.")
+	coapRequests     = desc("coap_requests_total", "CoAP requests by the door they came through, their method and the code of the answer.", "door", "method", "code")
 )
 
 // Describe implements prometheus.Collector.
 func (c *Collector) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{
 		buildInfo, meshUp, radioUp, packets, packetBytes, frames, frameBytes, dropped, droppedFrame,
-		icmpErrors, addresses, discovery, rules, flows, scanners, reloadOK, reloadAt, nodes, nodeUp, nodeHeard, nodeInfo, nodeReading, coapRequests,
+		icmpErrors, addresses, discovery, rules, flows, scanners, reloadOK, reloadAt, nodes, nodeUp, nodeHeard, nodeInfo, nodeReading, coapRequests, coapHits, coapObservers, coapObservations,
 	} {
 		ch <- d
 	}

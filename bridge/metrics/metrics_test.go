@@ -223,9 +223,18 @@ func TestCoAPFigures(t *testing.T) {
 			{Mesh: "fenland", Node: "mast", Reading: senml.Reading{Name: "say", Kind: senml.StringValue, String: "x"}},
 			{Mesh: "fenland", Node: "mast", Reading: senml.Reading{Name: "temp", Unit: "K", Kind: senml.Value, Value: 1}},
 		})
-		x.coap(coap.Stats{Requests: []coap.Requests{{Door: coap.DoorUDP, Method: "GET", Code: "2.05", Count: 7}, {Door: coap.DoorControl, Method: "PUT", Code: "4.04", Count: 8}}})
+		x.coap(coap.Stats{CacheHits: 31, Observers: 100, Observations: 1, Requests: []coap.Requests{{Door: coap.DoorUDP, Method: "GET", Code: "2.05", Count: 7}, {Door: coap.DoorControl, Method: "PUT", Code: "4.04", Count: 8}}})
 	})
 	want := `
+# HELP culvert_coap_cache_hits_total CoAP requests answered from what is kept of nodes' answers.
+# TYPE culvert_coap_cache_hits_total counter
+culvert_coap_cache_hits_total 31
+# HELP culvert_coap_observations Observations of nodes now, which serve all clients.
+# TYPE culvert_coap_observations gauge
+culvert_coap_observations 1
+# HELP culvert_coap_observers Observations by CoAP clients now.
+# TYPE culvert_coap_observers gauge
+culvert_coap_observers 100
 # HELP culvert_coap_requests_total CoAP requests by the door they came through, their method and the code of the answer.
 # TYPE culvert_coap_requests_total counter
 culvert_coap_requests_total{code="2.05",door="udp",method="GET"} 7
@@ -313,7 +322,7 @@ func TestNames(t *testing.T) {
 		"culvert_build_info", "culvert_mesh_up", "culvert_radio_up", "culvert_packets_total", "culvert_packet_bytes_total",
 		"culvert_radio_frames_total", "culvert_radio_bytes_total", "culvert_dropped_packets_total", "culvert_dropped_frames_total",
 		"culvert_icmp_errors_total", "culvert_addresses", "culvert_neighbor_discovery_total", "culvert_nodes", "culvert_node_up", "culvert_node_last_heard_timestamp_seconds",
-		"culvert_node_reading", "culvert_node_info", "culvert_coap_requests_total",
+		"culvert_node_reading", "culvert_node_info", "culvert_coap_requests_total", "culvert_coap_cache_hits_total", "culvert_coap_observers", "culvert_coap_observations",
 		"culvert_rules", "culvert_flows", "culvert_scan_sources", "culvert_config_reload_ok", "culvert_config_reload_timestamp_seconds",
 	}
 	for _, f := range fixed {

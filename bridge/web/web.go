@@ -9,6 +9,7 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"strings"
 	"sync"
 	"time"
 
@@ -32,9 +33,11 @@ type Options struct {
 	Address  string
 	Meshes   []Mesh
 	Metrics  http.Handler // of /metrics; nil: none
-	Version  string
-	Log      *slog.Logger // nil discards
-	Now      func() time.Time
+	// CoAP serves what is below /hc/, for reading nodes; nil: nobody does.
+	CoAP    http.Handler
+	Version string
+	Log     *slog.Logger // nil discards
+	Now     func() time.Time
 }
 
 // Server is the HTTP side.
@@ -82,6 +85,11 @@ func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	h.Set("X-Content-Type-Options", "nosniff")
 	h.Set("Referrer-Policy", "no-referrer")
 	r.Body = http.MaxBytesReader(w, r.Body, 0)
+	if s.opt.CoAP != nil && strings.HasPrefix(r.URL.Path, "/hc/") {
+		// Not by the mux, which would redirect: there is a URI with "//" in the path.
+		s.opt.CoAP.ServeHTTP(w, r)
+		return
+	}
 	s.mux.ServeHTTP(w, r)
 }
 

@@ -326,3 +326,19 @@ func TestAgo(t *testing.T) {
 		}
 	}
 }
+
+// A URI in the path reaches who reads nodes as it is, with its double slash.
+func TestCoAPHandler(t *testing.T) {
+	var got string
+	s := New(Options{CoAP: http.HandlerFunc(func(_ http.ResponseWriter, r *http.Request) { got = r.URL.EscapedPath() + "?" + r.URL.RawQuery })})
+	w := httptest.NewRecorder()
+	s.ServeHTTP(w, httptest.NewRequest("GET", "/hc/coap://grain-bin/a%20b?q=1", nil))
+	if w.Code != 200 || got != "/hc/coap://grain-bin/a%20b?q=1" || w.Header().Get("X-Content-Type-Options") != "nosniff" {
+		t.Errorf("%d %q", w.Code, got)
+	}
+	w = httptest.NewRecorder()
+	New(Options{}).ServeHTTP(w, httptest.NewRequest("GET", "/hc/coap:x", nil))
+	if w.Code != http.StatusNotFound {
+		t.Errorf("without: %d", w.Code)
+	}
+}

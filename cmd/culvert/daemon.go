@@ -132,10 +132,11 @@ func assemble(cfg *config, o daemonOptions) (*daemon, error) {
 		DTLS:      cfg.doors.dtls, TCP: cfg.doors.tcp, TLS: cfg.doors.tls,
 		Certificate: cfg.doors.certificate, ClientCAs: cfg.doors.clientCAs,
 		Outputs: cfg.outputs, StateDir: cfg.stateDir,
-		Access:  cfg.access,
-		Control: cfg.control,
-		Version: readBuildInfo().Version,
-		Log:     o.log,
+		Access:    cfg.access,
+		Control:   cfg.control,
+		ReadNodes: true,
+		Version:   readBuildInfo().Version,
+		Log:       o.log,
 	})
 	return d, nil
 }

@@ -41,6 +41,7 @@ func (d *daemon) web() *web.Server {
 		Listener: d.http,
 		Version:  build.Version,
 		Log:      d.log,
+		CoAP:     d.coap.HTTP(),
 		Metrics: metrics.New(metrics.Options{Meshes: d.meshes, CoAP: d.coap,
 			Reload: d.rules.last, Version: build.Version, Revision: build.Revision, GoVersion: build.Go, Log: d.log}).Handler(),
 	}

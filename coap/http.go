@@ -1,0 +1,171 @@
+package coap
+
+import (
+	"context"
+	"encoding/hex"
+	"fmt"
+	"mime"
+	"net/http"
+	"net/netip"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/plgd-dev/go-coap/v3/message"
+	"github.com/plgd-dev/go-coap/v3/message/codes"
+)
+
+// HTTPPath is where HTTP is to be mounted (RFC 8075, section 5.4).
+const HTTPPath = "/hc/"
+
+// httpPatience is how long an HTTP client waits, less than the HTTP side allows.
+const httpPatience = 50 * time.Second
+
+// mediaTypes are those with a Content-Format (RFC 7252, section 12.3; RFC 8428,
+// section 12.3; RFC 7049).
+var mediaTypes = map[uint32]string{
+	formatText: "text/plain; charset=utf-8", formatLink: "application/link-format", 41: "application/xml", 42: "application/octet-stream",
+	formatJSON: "application/json", 60: "application/cbor", formatSenMLJSON: "application/senml+json", formatSenMLCBOR: "application/senml+cbor",
+}
+
+// httpStatus is the table of RFC 8075, section 7. What is not in it becomes 502.
+var httpStatus = map[codes.Code]int{
+	codes.Content: 200, codes.Valid: 304,
+	codes.BadRequest: 400, codes.Unauthorized: 403, codes.BadOption: 400, codes.Forbidden: 403, codes.NotFound: 404,
+	codes.MethodNotAllowed: 400, codes.NotAcceptable: 406, codes.PreconditionFailed: 412, codes.RequestEntityTooLarge: 413,
+	codes.UnsupportedMediaType: 415, codes.InternalServerError: 500, codes.NotImplemented: 501, codes.BadGateway: 502,
+	codes.ServiceUnavailable: 503, codes.GatewayTimeout: 504, codes.ProxyingNotSupported: 502,
+}
+
+// HTTP returns the way from HTTP to CoAP for reading nodes (RFC 8075): GET
+// /hc/coap://NODE/PATH?QUERY, where NODE is a label or an address of a mesh, or
+// /hc/?target_uri= with the same. It goes to nodes of the meshes alone, by the same
+// cache, and may what a client without an identity may.
+func (s *Server) HTTP() http.Handler { return http.HandlerFunc(s.serveHTTP) }
+
+func (s *Server) serveHTTP(w http.ResponseWriter, r *http.Request) {
+	if r.Method != http.MethodGet && r.Method != http.MethodHead {
+		w.Header().Set("Allow", "GET, HEAD")
+		http.Error(w, "only reading is possible here", http.StatusMethodNotAllowed)
+		return
+	}
+	req, status, text := httpRequest(r)
+	if req == nil {
+		http.Error(w, text, status)
+		return
+	}
+	ctx, cancel := context.WithTimeout(r.Context(), httpPatience)
+	defer cancel()
+	got := make(chan response, 1)
+	s.serve(req, func(r response) { got <- r })
+	select {
+	case a := <-got:
+		writeHTTP(w, r, a)
+	case <-ctx.Done():
+		http.Error(w, "the node did not answer yet", http.StatusGatewayTimeout)
+	}
+}
+
+// httpRequest makes the CoAP request; nil with a status and a text if it cannot.
+func httpRequest(r *http.Request) (req *request, status int, text string) {
+	target := strings.TrimPrefix(r.URL.EscapedPath(), HTTPPath)
+	if target == "" {
+		target = r.URL.Query().Get("target_uri")
+	} else if r.URL.RawQuery != "" {
+		target += "?" + r.URL.RawQuery
+	}
+	if len(target) > 1034 || target == "" {
+		return nil, http.StatusBadRequest, "ask for " + HTTPPath + "coap://NODE/PATH"
+	}
+	req = &request{code: codes.GET, room: maxBody, peer: peer{door: DoorHTTP}}
+	if a, err := netip.ParseAddrPort(r.RemoteAddr); err == nil {
+		req.peer.addr = a
+	}
+	req.options = message.Options{{ID: message.ProxyURI, Value: []byte(target)}}
+	format, ok := httpAccept(r.Header.Values("Accept"))
+	if !ok {
+		return nil, http.StatusNotAcceptable, "none of the media types has a CoAP Content-Format"
+	}
+	if format >= 0 {
+		req.options = with(req.options, message.Accept, uintBytes(uint32(format)))
+	}
+	for tag := range strings.SplitSeq(r.Header.Get("If-None-Match"), ",") {
+		b, err := hex.DecodeString(strings.Trim(strings.TrimSpace(tag), `"`))
+		if err == nil && len(b) >= 1 && len(b) <= 8 {
+			req.options = with(req.options, message.ETag, b)
+		}
+	}
+	return req, 0, ""
+}
+
+// httpAccept picks the first media type that CoAP knows (RFC 8075, section 6.1); -1
+// if any will do.
+func httpAccept(headers []string) (format int, ok bool) {
+	asked := false
+	for _, h := range headers {
+		for part := range strings.SplitSeq(h, ",") {
+			asked = true
+			name, params, err := mime.ParseMediaType(part)
+			if err != nil || params["q"] == "0" {
+				continue
+			}
+			if name == "*/*" || name == "application/*" || name == "text/*" {
+				return -1, true
+			}
+			if name == "application/coap-payload" {
+				if n, err := strconv.ParseUint(params["cf"], 10, 16); err == nil {
+					return int(n), true
+				}
+			}
+			for f, t := range mediaTypes {
+				if known, _, _ := strings.Cut(t, ";"); known == name {
+					return int(f), true
+				}
+			}
+		}
+	}
+	return -1, !asked
+}
+
+// writeHTTP writes a node's answer (RFC 8075, sections 6 and 7).
+func writeHTTP(w http.ResponseWriter, r *http.Request, a response) {
+	h := w.Header()
+	status, ok := httpStatus[a.code]
+	if !ok {
+		status = http.StatusBadGateway
+	}
+	age := uintOption(a.options, message.MaxAge)
+	if age < 0 {
+		age = defaultMaxAge
+	}
+	switch {
+	case a.code == codes.ServiceUnavailable:
+		h.Set("Retry-After", fmt.Sprint(age))
+		h.Set("Cache-Control", "no-store")
+	case a.code>>5 == 2 && age > 0:
+		h.Set("Cache-Control", fmt.Sprintf("max-age=%d", age))
+	default:
+		h.Set("Cache-Control", "no-cache")
+	}
+	if tag, ok := option(a.options, message.ETag); ok {
+		h.Set("ETag", `"`+hex.EncodeToString(tag)+`"`)
+	}
+	if a.code == codes.Valid {
+		w.WriteHeader(status)
+		return
+	}
+	kind := "text/plain; charset=utf-8" // of a diagnostic payload
+	if f := uintOption(a.options, message.ContentFormat); f >= 0 {
+		if kind, ok = mediaTypes[uint32(f)]; !ok {
+			kind = fmt.Sprintf("application/coap-payload;cf=%d", f)
+		}
+	} else if a.code == codes.Content {
+		kind = "application/octet-stream"
+	}
+	h.Set("Content-Type", kind)
+	h.Set("Content-Length", strconv.Itoa(len(a.payload)))
+	w.WriteHeader(status)
+	if r.Method != http.MethodHead {
+		_, _ = w.Write(a.payload) // the client may be gone
+	}
+}
