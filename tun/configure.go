@@ -18,6 +18,11 @@ import (
 // addressWait bounds the wait for an address to serve, which takes milliseconds.
 const addressWait = 5 * time.Second
 
+// queueLength is how many packets wait in the kernel to be read. What is beyond is
+// lost, whoever it is for: the kernel's 500 are read in a few milliseconds, for which a
+// flood and a busy processor may well keep the reader away. 9 MB at most.
+const queueLength = 4096
+
 const addrGenNone = 1 // IN6_ADDR_GEN_MODE_NONE (linux/if_link.h)
 
 // parameters are the settings of the interface that have no netlink message.
@@ -44,6 +49,9 @@ func (d *Device) configure() error {
 	}
 	if err := d.handle.LinkSetMTU(link, d.opts.MTU); err != nil {
 		return refused(fmt.Sprintf("set the MTU to %d", d.opts.MTU), err)
+	}
+	if err := d.handle.LinkSetTxQLen(link, queueLength); err != nil {
+		d.opts.Log.Info("the queue of the interface keeps its length: a burst may overflow it", "error", err)
 	}
 	if err := d.setRules(); err != nil {
 		return err

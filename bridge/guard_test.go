@@ -1,0 +1,454 @@
+package bridge_test
+
+// What must not get in does not, even under a scan or a flood: a host on the LAN sends
+// as much as it can through a gateway with a real TUN to a simulated mesh, while others
+// ask nodes for echo. Sizes for every change are a tenth of those with CULVERT_LONG.
+
+import (
+	"bytes"
+	"fmt"
+	"io"
+	"net"
+	"net/netip"
+	"os"
+	"runtime"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"golang.org/x/net/ipv6"
+
+	"culvert/bridge"
+	"culvert/bridge/adapt"
+	"culvert/bridge/drop"
+	"culvert/bridge/forward/forwardtest"
+	"culvert/bridge/lowpan"
+	"culvert/bridge/policy"
+	"culvert/bridge/radio"
+	"culvert/bridge/sim"
+	"culvert/tun/tuntest"
+)
+
+// fullLength reports whether the scale runs are to be made at full length.
+func fullLength() bool { return os.Getenv("CULVERT_LONG") != "" }
+
+// guarded is a gateway with rules between a LAN host and a mesh.
+type guarded struct {
+	m        running
+	gw, host *tuntest.NS
+}
+
+func newGuarded(t *testing.T, a radio.Attachment, nodes int, l policy.Limits, rules ...string) guarded {
+	t.Helper()
+	g := guarded{gw: tuntest.NewNS(t), host: tuntest.NewNS(t)}
+	e := policy.New(policy.Options{Mesh: "fenland", Now: time.Now(), Limits: l})
+	e.Swap(ruleSet(t, rules...))
+	g.m = start(t, bridge.Options{Radio: a, OpenTun: openIn(g.gw, prefix, netip.Addr{}), Policy: e})
+	joined(t, g.m, nodes)
+	tuntest.Veth(t, g.gw, "lan0", g.host, "eth0")
+	g.gw.Addr("lan0", netip.PrefixFrom(lanGateway, 64))
+	g.gw.Forward()
+	g.host.Addr("eth0", netip.PrefixFrom(lanHost, 64))
+	g.host.Route(prefix, lanGateway)
+	return g
+}
+
+// echoes pings a node from the LAN, and returns the round trips in ms, sorted.
+func (g guarded) echoes(t *testing.T, to netip.Addr, count int, every time.Duration) (times []float64) {
+	tool := tuntest.Tool(t, "ping", "iputils-ping")
+	out, _ := g.host.Command(tool, "-6", "-n", "-c", itoa(count), "-i", fmt.Sprint(every.Seconds()), "-W", "10", "-s", "16", to.String()).CombinedOutput()
+	for _, m := range rtt.FindAllSubmatch(out, -1) {
+		v, err := strconv.ParseFloat(string(m[1]), 64)
+		if err != nil {
+			t.Error(err)
+		}
+		times = append(times, v)
+	}
+	slices.Sort(times)
+	return times
+}
+
+// p95 is what 95 % of sorted times do not exceed.
+func p95(times []float64) float64 {
+	if len(times) == 0 {
+		return 0
+	}
+	return times[(len(times)*95+99)/100-1]
+}
+
+// spy is a radio that looks at the frames which the daemon sends.
+type spy struct {
+	radio.Attachment
+	rx     *adapt.Receiver // the sender's alone
+	strays atomic.Int64    // packets for addresses that no node holds
+	known  map[netip.Addr]bool
+}
+
+func (s *spy) Send(f radio.Frame, id uint32) error {
+	g, err := s.rx.Receive(lowpan.Peer{From: gwEUI, To: f.To}, f.Payload, contexts, time.Now())
+	if err == nil && g.Packet != nil {
+		if d := g.Packet.Destination(); prefix.Contains(d) && !s.known[d] {
+			s.strays.Add(1)
+		}
+	}
+	return s.Attachment.Send(f, id)
+}
+
+// heap is the memory that is in use, in MB.
+func heap() float64 {
+	runtime.GC()
+	var m runtime.MemStats
+	runtime.ReadMemStats(&m)
+	return float64(m.HeapInuse) / 1e6
+}
+
+// RFC 6583, section 6: a scan of the mesh's prefix, 20,000 addresses a second, is not
+// heard by any node, and echo to nodes keeps all of its answers meanwhile.
+func TestScaleScan(t *testing.T) {
+	const perSecond, batch = 20_000, 200
+	addresses := 100_000
+	if fullLength() {
+		addresses = 1_000_000
+	}
+	site := estate()
+	r := world(t, sim.Options{Site: site, Ideal: true, Period: -1}, 4)
+	s := &spy{Attachment: radio.NewLink("simulated radio", r.Dial, radio.Options{}), rx: adapt.NewReceiver(adapt.Options{}), known: map[netip.Addr]bool{}}
+	for _, p := range site.Nodes {
+		s.known[global(p.EUI64)] = true
+		if !p.Short.IsNone() {
+			s.known[global(p.Short)] = true
+		}
+	}
+	g := newGuarded(t, s, len(site.Nodes), policy.Limits{}, "2001:db8:5::/64; fenland/*; any")
+	before, memory := g.m.Stats().Forward, heap()
+
+	var wg sync.WaitGroup
+	seconds := addresses / perSecond
+	for _, p := range site.Nodes {
+		wg.Go(func() {
+			want := 2 * seconds
+			if got := g.echoes(t, global(p.EUI64), want, 500*time.Millisecond); len(got) != want {
+				t.Errorf("%s: %d of %d echoes answered", p.Name, len(got), want)
+			} else {
+				t.Logf("%-10s all of %d echoes answered, p95 %.0f ms", p.Name, want, p95(got))
+			}
+		})
+	}
+	began := time.Now()
+	scan(t, g.host, addresses, batch, perSecond)
+	took := time.Since(began)
+	wg.Wait()
+	after := g.m.Stats().Forward
+	asked := after.ToMesh.Dropped[drop.UnknownNode] - before.ToMesh.Dropped[drop.UnknownNode]
+	if n := s.strays.Load(); n != 0 {
+		t.Errorf("%d packets of the scan were put into frames", n)
+	}
+	if asked < uint64(addresses)*99/100 {
+		t.Errorf("%d of %d addresses were seen: the scan was not one", asked, addresses)
+	}
+	scanners := g.m.Scanners(10)
+	if len(scanners) != 1 || scanners[0].Source != netip.PrefixFrom(lanHost, 64).Masked() || scanners[0].Packets != asked {
+		t.Errorf("scanners: %+v", scanners)
+	}
+	t.Logf("%d addresses in %v: %.0f a second, %d seen, %d errors sent, %d held back; heap %.1f to %.1f MB", addresses, took.Round(time.Millisecond),
+		float64(addresses)/took.Seconds(), asked, after.ToMesh.Dropped[drop.UnknownNode]-(after.Limited-before.Limited), after.Limited-before.Limited, memory, heap())
+}
+
+// scan sends a datagram to each of so many addresses that no node holds.
+func scan(t *testing.T, host *tuntest.NS, addresses, batch, perSecond int) {
+	t.Helper()
+	var c *net.UDPConn
+	host.Do(func() {
+		var err error
+		if c, err = net.ListenUDP("udp6", nil); err != nil {
+			t.Fatal(err)
+		}
+	})
+	defer c.Close()
+	pc := ipv6.NewPacketConn(c)
+	messages := make([]ipv6.Message, batch)
+	base := prefix.Addr().As16()
+	base[8] = 0x5c
+	tick := time.NewTicker(time.Duration(batch) * time.Second / time.Duration(perSecond))
+	defer tick.Stop()
+	for sent := 0; sent < addresses; {
+		for i := range messages {
+			a, n := base, sent+i
+			a[12], a[13], a[14], a[15] = byte(n>>24), byte(n>>16), byte(n>>8), byte(n)
+			messages[i].Buffers = [][]byte{{1, 2, 3, 4}}
+			messages[i].Addr = &net.UDPAddr{IP: net.IP(a[:]), Port: 5683}
+		}
+		for left := messages; len(left) > 0; {
+			n, err := pc.WriteBatch(left, 0)
+			if err != nil && n == 0 && !strings.Contains(err.Error(), "no route") && !strings.Contains(err.Error(), "unreachable") {
+				t.Fatal(err)
+			}
+			left = left[max(n, 0):]
+		}
+		sent += batch
+		<-tick.C
+	}
+}
+
+// fork is a plan with two branches: a flood to grain-bin passes mast, as do mast and
+// pump-house; the others do not share a relay with it. Invented.
+func fork() sim.Site {
+	s := estate()
+	link := func(a, b string) sim.Link { return sim.Link{A: a, B: b, Delivery: 1} }
+	s.Links = []sim.Link{link("gateway", "mast"), link("mast", "grain-bin"), link("mast", "pump-house"),
+		link("gateway", "bank-east"), link("bank-east", "north-sump"), link("bank-east", "cold-store")}
+	return s
+}
+
+// A flood at one allowed node and service, without a rate, as fast as the TUN takes
+// it: nodes that do not share its relay keep 95 % of their echoes, and at most twice
+// the p95 of the same mesh without a flood.
+func TestScaleFlood(t *testing.T) {
+	quiet := floodRun(t, 0)
+	for _, octets := range []int{80, 1280} {
+		loud := floodRun(t, octets)
+		var q, l []float64 // of all nodes together that do not share the relay
+		for _, p := range fork().Nodes {
+			if p.Name == flooded {
+				continue
+			}
+			shares := p.Name == "mast" || p.Name == "pump-house"
+			t.Logf("%4d octets: %-10s shares the relay: %-5v quiet %d of %d, p95 %.0f ms; flooded %d of %d, p95 %.0f ms", octets, p.Name, shares,
+				len(quiet[p.Name]), floodEchoes(), p95(quiet[p.Name]), len(loud[p.Name]), floodEchoes(), p95(loud[p.Name]))
+			if !shares { // the others are reported only
+				q, l = append(q, quiet[p.Name]...), append(l, loud[p.Name]...)
+			}
+		}
+		slices.Sort(q)
+		slices.Sort(l)
+		t.Logf("%4d octets: nodes that do not share the relay: quiet %d, p95 %.0f ms; flooded %d, p95 %.0f ms", octets, len(q), p95(q), len(l), p95(l))
+		if len(q) < 3*floodEchoes()*95/100 {
+			t.Errorf("%d of %d echoes answered without a flood", len(q), 3*floodEchoes())
+		}
+		if len(l)*100 < 95*len(q) {
+			t.Errorf("%d octets: %d echoes answered under the flood, %d without", octets, len(l), len(q))
+		}
+		if p95(l) > 2*p95(q) {
+			t.Errorf("%d octets: p95 %.0f ms under the flood, %.0f ms without", octets, p95(l), p95(q))
+		}
+	}
+}
+
+const (
+	flooded    = "grain-bin"
+	floodSpeed = 2 // the mesh lives so many times faster than in the field, and the limits follow
+	floodEvery = 250 * time.Millisecond
+)
+
+// floodEchoes is how many echoes each node is asked for.
+func floodEchoes() int {
+	if fullLength() {
+		return 40 // 10 s
+	}
+	return 20
+}
+
+// floodRun asks every node but one for echo, while that one is flooded with packets of
+// so many octets; 0 is no flood. It returns the round trips of each, in ms.
+func floodRun(t *testing.T, octets int) map[string][]float64 {
+	site := fork()
+	limits := policy.Limits{NodeAir: policy.Air{PerSecond: 1000 * floodSpeed, Burst: 8000}, MeshAir: policy.Air{PerSecond: 6000 * floodSpeed, Burst: 48000}}
+	r := world(t, sim.Options{Site: site, Seed: 7, Period: -1}, floodSpeed)
+	g := newGuarded(t, radio.NewLink("simulated radio", r.Dial, radio.Options{}), len(site.Nodes), limits, "2001:db8:5::/64; fenland/*; any")
+	memory := heap()
+	end := func() string { return "" }
+	if octets > 0 {
+		end = pour(t, g, netip.AddrPortFrom(global(eui(5)), 5683), octets)
+		tuntest.Poll(t, 10*time.Second, func() (bool, string) {
+			d := g.m.Stats().Forward.ToMesh.Dropped
+			return d[drop.AirLimited]+d[drop.QueueFull] > 0, "the flood has not begun"
+		})
+	}
+	times := map[string][]float64{}
+	var mu sync.Mutex
+	var echoing sync.WaitGroup
+	for _, p := range site.Nodes {
+		if p.Name == flooded {
+			continue
+		}
+		echoing.Go(func() {
+			got := g.echoes(t, global(p.EUI64), floodEchoes(), floodEvery)
+			mu.Lock()
+			defer mu.Unlock()
+			times[p.Name] = got
+		})
+	}
+	echoing.Wait()
+	sent := end()
+	if octets > 0 {
+		s := g.m.Stats().Forward
+		if s.Buffers.InUse > 6*64 {
+			t.Errorf("%d packets wait", s.Buffers.InUse)
+		}
+		t.Logf("%4d octets: %s, %d read from the TUN, dropped %v; %d buffers in use, heap %.1f to %.1f MB",
+			octets, sent, s.ToMesh.Offered, words(s.ToMesh.Dropped), s.Buffers.InUse, memory, heap())
+	}
+	if err := g.m.stop(); err != nil {
+		t.Error(err)
+	}
+	return times
+}
+
+// pourRole is a process of its own, as a host is. It sends to an address until its
+// standard input ends, at a rate that grows with each + and is halved by each - there;
+// then it says how many packets it sent.
+func pourRole(args []string) int {
+	octets, err := strconv.Atoi(args[1])
+	if err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		return 2
+	}
+	c, err := net.DialUDP("udp6", nil, net.UDPAddrFromAddrPort(netip.MustParseAddrPort(args[0])))
+	if err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		return 1
+	}
+	defer c.Close()
+	var stop atomic.Bool
+	var each atomic.Int64 // packets a millisecond, times 16
+	each.Store(50 << 4)
+	go func() {
+		for b := make([]byte, 1); ; {
+			if _, err := os.Stdin.Read(b); err != nil {
+				stop.Store(true)
+				return
+			}
+			if v := each.Load(); b[0] == '+' {
+				each.Store(min(v+v/64, 1000<<4))
+			} else {
+				each.Store(max(v/2, 20<<4))
+			}
+		}
+	}()
+	pc := ipv6.NewPacketConn(c)
+	messages := make([]ipv6.Message, 1000)
+	for i := range messages {
+		messages[i].Buffers = [][]byte{make([]byte, octets-48)}
+	}
+	tick := time.NewTicker(time.Millisecond)
+	defer tick.Stop()
+	sent, began := 0, time.Now()
+	for ; !stop.Load(); <-tick.C {
+		// An ICMPv6 error that came back is told at the next call, and no fault.
+		n, _ := pc.WriteBatch(messages[:each.Load()>>4], 0)
+		sent += max(n, 0)
+	}
+	fmt.Printf("%d packets sent, %.0f a second", sent, float64(sent)/time.Since(began).Seconds())
+	return 0
+}
+
+// pour starts such a process on the LAN, and has it send as fast as the TUN takes it:
+// faster while it loses nothing, slower when it does. end stops it.
+func pour(t *testing.T, g guarded, to netip.AddrPort, octets int) (end func() (sent string)) {
+	t.Helper()
+	cmd := g.host.Role("pour", to.String(), itoa(octets))
+	in, err := cmd.StdinPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var out bytes.Buffer
+	cmd.Stdout, cmd.Stderr = &out, os.Stderr
+	ended := tuntest.Start(t, cmd)
+	lost := func() uint64 { return g.gw.Link(device).Attrs().Statistics.TxDropped }
+	stop := make(chan struct{})
+	var steering sync.WaitGroup
+	first := lost()
+	steering.Go(func() {
+		tick := time.NewTicker(20 * time.Millisecond)
+		defer tick.Stop()
+		for last := first; ; {
+			select {
+			case <-stop:
+				return
+			case <-tick.C:
+			}
+			word := "+"
+			now := lost()
+			if now != last {
+				word = "-"
+			}
+			last = now
+			if _, err := io.WriteString(in, word); err != nil {
+				return
+			}
+		}
+	})
+	halt := sync.OnceFunc(func() { close(stop); steering.Wait() })
+	t.Cleanup(halt)
+	return func() string {
+		halt()
+		in.Close()
+		<-ended
+		return fmt.Sprintf("%s, %d lost before the TUN", out.String(), lost()-first)
+	}
+}
+
+// Rules are changed a thousand times under traffic, and no packet is lost.
+func TestReloadUnderTraffic(t *testing.T) {
+	r := forwardtest.NewRadio()
+	var rx = adapt.NewReceiver(adapt.Options{})
+	var far = adapt.NewSender(0)
+	r.OnSend = func(r *forwardtest.Radio, s forwardtest.Sent) { // a node that sends each datagram back
+		g, err := rx.Receive(lowpan.Peer{From: gwEUI, To: s.Frame.To}, s.Frame.Payload, contexts, time.Now())
+		r.Result(s.ID, radio.OutcomeDelivered)
+		if err != nil || g.Packet == nil {
+			return
+		}
+		if back := slices.Clone(g.Packet); tuntest.Swap(back) {
+			for _, ev := range frames(t, far, nodeA, back) {
+				r.Push(ev)
+			}
+		}
+	}
+	r.Up(forwardtest.Info(), 16, radio.NodeInfo{Addr: nodeA})
+	none := policy.Limits{NodeAir: policy.Air{PerSecond: -1}, MeshAir: policy.Air{PerSecond: -1}}
+	g := newGuarded(t, r, 1, none)
+	short := ruleSet(t, "2001:db8:5::/64; fenland/*; coap")
+	lines := make([]string, 0, 1000)
+	for i := range 999 {
+		lines = append(lines, fmt.Sprintf("2001:db8:%x::/48; fenland/mast; udp/%d", i+10, 1000+i))
+	}
+	large := ruleSet(t, append(lines, "any; any; udp")...)
+	e := g.m.Policy()
+	e.Swap(short)
+	stop := make(chan struct{})
+	swaps := 0
+	var wg sync.WaitGroup
+	wg.Go(func() {
+		tick := time.NewTicker(time.Millisecond)
+		defer tick.Stop()
+		for {
+			select {
+			case <-stop:
+				return
+			case <-tick.C:
+				e.Swap([]*policy.Set{short, large}[swaps%2])
+				swaps++
+			}
+		}
+	})
+	count := 20_000
+	if fullLength() {
+		count *= 10
+	}
+	got := tuntest.Load{Sockets: 4, Window: 4, Octets: 80}.Run(t, g.host, netip.AddrPortFrom(addrA, 5683), count)
+	close(stop)
+	wg.Wait()
+	s := g.m.Stats().Forward
+	if got.Lost != 0 || got.RoundTrips != count {
+		t.Errorf("%d round trips of %d, %d lost; dropped %v, %v", got.RoundTrips, count, got.Lost, words(s.ToMesh.Dropped), words(s.FromMesh.Dropped))
+	}
+	if swaps < 100 {
+		t.Errorf("the rules were changed %d times only", swaps)
+	}
+	t.Logf("%d round trips in %v while the rules were changed %d times, between 1 and 1,000 of them; median %v", got.RoundTrips, got.Elapsed.Round(time.Millisecond), swaps, got.Median)
+}
