@@ -98,8 +98,8 @@ func (s *spy) Send(f radio.Frame, id uint32) error {
 	return s.Attachment.Send(f, id)
 }
 
-// heap is the memory that is in use, in MB.
-func heap() float64 {
+// heapInUse is the memory that is in use, in MB.
+func heapInUse() float64 {
 	runtime.GC()
 	var m runtime.MemStats
 	runtime.ReadMemStats(&m)
@@ -124,7 +124,7 @@ func TestScaleScan(t *testing.T) {
 		}
 	}
 	g := newGuarded(t, s, len(site.Nodes), policy.Limits{}, "2001:db8:5::/64; fenland/*; any")
-	before, memory := g.m.Stats().Forward, heap()
+	before, memory := g.m.Stats().Forward, heapInUse()
 
 	var wg sync.WaitGroup
 	seconds := addresses / perSecond
@@ -155,7 +155,7 @@ func TestScaleScan(t *testing.T) {
 		t.Errorf("scanners: %+v", scanners)
 	}
 	t.Logf("%d addresses in %v: %.0f a second, %d seen, %d errors sent, %d held back; heap %.1f to %.1f MB", addresses, took.Round(time.Millisecond),
-		float64(addresses)/took.Seconds(), asked, after.ToMesh.Dropped[drop.UnknownNode]-(after.Limited-before.Limited), after.Limited-before.Limited, memory, heap())
+		float64(addresses)/took.Seconds(), asked, after.ToMesh.Dropped[drop.UnknownNode]-(after.Limited-before.Limited), after.Limited-before.Limited, memory, heapInUse())
 }
 
 // scan sends a datagram to each of so many addresses that no node holds.
@@ -259,7 +259,7 @@ func floodRun(t *testing.T, octets int) map[string][]float64 {
 	limits := policy.Limits{NodeAir: policy.Air{PerSecond: 1000 * floodSpeed, Burst: 8000}, MeshAir: policy.Air{PerSecond: 6000 * floodSpeed, Burst: 48000}}
 	r := world(t, sim.Options{Site: site, Seed: 7, Period: -1}, floodSpeed)
 	g := newGuarded(t, radio.NewLink("simulated radio", r.Dial, radio.Options{}), len(site.Nodes), limits, "2001:db8:5::/64; fenland/*; any")
-	memory := heap()
+	memory := heapInUse()
 	end := func() string { return "" }
 	if octets > 0 {
 		end = pour(t, g, netip.AddrPortFrom(global(eui(5)), 5683), octets)
@@ -290,7 +290,7 @@ func floodRun(t *testing.T, octets int) map[string][]float64 {
 			t.Errorf("%d packets wait", s.Buffers.InUse)
 		}
 		t.Logf("%4d octets: %s, %d read from the TUN, dropped %v; %d buffers in use, heap %.1f to %.1f MB",
-			octets, sent, s.ToMesh.Offered, words(s.ToMesh.Dropped), s.Buffers.InUse, memory, heap())
+			octets, sent, s.ToMesh.Offered, words(s.ToMesh.Dropped), s.Buffers.InUse, memory, heapInUse())
 	}
 	if err := g.m.stop(); err != nil {
 		t.Error(err)

@@ -141,6 +141,54 @@ func TestReload(t *testing.T) {
 	}
 }
 
+// TestReloadLosesNothing reloads again and again, good files and bad ones, while a host
+// asks a node for echo: every answer comes.
+func TestReloadLosesNothing(t *testing.T) {
+	t.Parallel()
+	ns := tuntest.NewNS(t)
+	config := copySite(t)
+	text, err := os.ReadFile(config)
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := startRun(t, ns, config)
+	l := newLAN(t, ns)
+	const echoes = 30
+	done := make(chan struct{})
+	var out []byte
+	ping := tuntest.Tool(t, "ping", "iputils-ping")
+	go func() {
+		defer close(done)
+		out, _ = l.host.Command(ping, "-6", "-n", "-q", "-c", fmt.Sprint(echoes), "-i", "0.2", "-W", "10", "-s", "8", "fd5e:2a11:77c0:1:200:5eef:1000:3").CombinedOutput()
+	}()
+	reloads := 0
+	for running := true; running; reloads++ {
+		more := strings.Replace(string(text), "[[rule]]", fmt.Sprintf("[[rule]]\nfrom = '2001:db8::/32'\nto = 'fenland'\nservice = 'udp/%d'\n\n[[rule]]", 1000+reloads), 1)
+		if reloads%3 == 2 {
+			more += "wrong ="
+		}
+		if err := os.WriteFile(config, []byte(more), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		cmd := ns.Command(built(t), "reload", "--config", config)
+		if b, err := cmd.CombinedOutput(); (err != nil) != (reloads%3 == 2) {
+			t.Errorf("reload %d: %v\n%s", reloads, err, b)
+		}
+		select {
+		case <-done:
+			running = false
+		default:
+		}
+	}
+	if !strings.Contains(string(out), fmt.Sprintf("%d received, 0%% packet loss", echoes)) || reloads < 10 {
+		t.Errorf("%d reloads:\n%s", reloads, out)
+	}
+	t.Logf("%d echoes answered during %d reloads", echoes, reloads)
+	if code := r.stop(syscall.SIGTERM); code != 0 {
+		t.Errorf("exit code %d", code)
+	}
+}
+
 // gauge reads one value from the daemon's metrics.
 func (r *running) gauge(name string) string {
 	r.t.Helper()
