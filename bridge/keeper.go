@@ -79,13 +79,12 @@ func (k nodeKey) bytes() []byte {
 
 // keptAddress is the value of an address in the store.
 type keptAddress struct {
-	Link   ieee802154.Addr `json:"link"`
-	Claim  bool            `json:"claim,omitempty"` // else a registration
-	ROVR   string          `json:"rovr,omitempty"`  // hex
-	TID    *uint8          `json:"tid,omitempty"`
-	Until  int64           `json:"until"` // seconds of the store's clock
-	Life   int64           `json:"life"`  // seconds that were granted last
-	record nd.Record
+	Link  ieee802154.Addr `json:"link"`
+	Claim bool            `json:"claim,omitempty"` // else a registration
+	ROVR  string          `json:"rovr,omitempty"`  // hex
+	TID   *uint8          `json:"tid,omitempty"`
+	Until int64           `json:"until"` // seconds of the store's clock
+	Life  int64           `json:"life"`  // seconds that were granted last
 }
 
 // keptDiscovery is what is kept of neighbour discovery as a whole.
