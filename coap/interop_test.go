@@ -18,6 +18,7 @@ import (
 
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
+	"github.com/plgd-dev/go-coap/v3/message/pool"
 	"github.com/plgd-dev/go-coap/v3/options"
 	"github.com/plgd-dev/go-coap/v3/pkg/runner/periodic"
 	"github.com/plgd-dev/go-coap/v3/tcp"
@@ -349,4 +350,86 @@ func TestClient(t *testing.T) {
 	if _, err := DialControl(ctx, filepath.Join(f.control, "x")); !errors.Is(err, ErrUnreachable) {
 		t.Errorf("no such path: %v", err)
 	}
+}
+
+// libcoap's client observes: it is notified, and leaves by GET with Observe 1. Its
+// proxy requests go to nodes of the mesh only.
+func TestLibcoapObserveAndProxy(t *testing.T) {
+	f := newFront(t)
+	w := f.newWatched()
+	base := "coap://[::1]:" + fmt.Sprint(f.udp.Port())
+	ended := make(chan struct{})
+	var out string
+	go func() {
+		defer close(ended)
+		out, _ = libcoap(t, "-s", "2", base+"/"+own)
+	}()
+	eventually(t, "it observes", func() bool { return f.Stats().Observers == 1 })
+	for i := range 3 {
+		sent := f.Stats().Notifications
+		w.notify(message.NonConfirmable, fmt.Sprintf("level %d;", i), 500+uint32(i))
+		eventually(t, "it is told", func() bool { return f.Stats().Notifications > sent })
+	}
+	<-ended
+	for i := range 3 {
+		if want := fmt.Sprintf("level %d;", i); !strings.Contains(out, want) {
+			t.Errorf("%q, want %q in it", out, want)
+		}
+	}
+	eventually(t, "the node is told that nobody observes", func() bool { return w.token.Load() == "" && f.Stats().Observations == 0 })
+
+	addr := f.table.Address(f.grainBin().node).String()
+	for _, x := range []libcoapRow{
+		{"proxied by address", []string{"-P", base}, "coap://[" + addr + "]/s", "level 2;", "", 0},
+		{"proxied by label", []string{"-P", base}, "coap://grain-bin/s", "level 2;", "", 0},
+		{"proxied to another host", []string{"-P", base}, "coap://[2001:db8::1]/s", "", "5.05", 0},
+		{"the hops are used up", []string{"-P", base, "-H", "1"}, "coap://[" + addr + "]/s", "", "5.08", 0},
+	} {
+		out, errs := libcoap(t, append(x.args, x.path)...)
+		check(t, x, out, errs)
+	}
+}
+
+// go-coap's client observes, and cancels.
+func TestGoCoapObserve(t *testing.T) {
+	f := newFront(t)
+	w := f.newWatched()
+	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+	defer cancel()
+	stop := make(chan struct{})
+	defer close(stop)
+	runner := options.WithPeriodicRunner(periodic.New(stop, 100*time.Millisecond))
+	c, err := udp.Dial(f.udp.String(), runner, options.WithErrors(func(err error) { t.Logf("go-coap: %v", err) }))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { c.Close(); <-c.Session().Done() }()
+	got := make(chan string, 16)
+	o, err := c.Observe(ctx, "/"+own, func(m *pool.Message) {
+		b, _ := m.ReadBody()
+		got <- string(b)
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	next := func(want string) {
+		t.Helper()
+		select {
+		case v := <-got:
+			if v != want {
+				t.Errorf("%q, want %q", v, want)
+			}
+		case <-time.After(patience):
+			t.Fatalf("no %q", want)
+		}
+	}
+	next("0")
+	for i := range 10 { // one of them confirmable
+		w.notify(message.Confirmable, fmt.Sprint("v", i), 700+uint32(i))
+		next(fmt.Sprint("v", i))
+	}
+	if err := o.Cancel(ctx); err != nil {
+		t.Error(err)
+	}
+	eventually(t, "nobody observes", func() bool { s := f.Stats(); return s.Observers == 0 && s.Observations == 0 })
 }

@@ -260,12 +260,6 @@ func (d *directory) expire(now time.Time) {
 	}
 }
 
-// found is one result of a lookup.
-type found struct {
-	link link
-	e    *endpoint
-}
-
 // lookup is /rd-lookup/res and /rd-lookup/ep (section 6).
 func (s *Server) lookup(req *request, what string) response {
 	if _, ok := accept(req, formatLink); !ok {
