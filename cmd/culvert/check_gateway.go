@@ -11,6 +11,7 @@ import (
 	"github.com/vishvananda/netlink"
 
 	"culvert/bridge/ipv6"
+	"culvert/tun"
 )
 
 // These checks look at this host as the gateway between other hosts and the nodes.
@@ -42,12 +43,14 @@ func (h *host) eachMesh(f *finding, look func(m meshConfig, f *finding)) {
 
 // checkInterfaces looks at the interfaces of the meshes.
 func (h *host) checkInterfaces(_ context.Context, f *finding) {
-	h.eachMesh(f, func(m meshConfig, f *finding) { meshInterface(m.iface, ipv6.Join(h.prefixOf(m).Addr(), 1), f) })
+	h.eachMesh(f, func(m meshConfig, f *finding) { meshInterface(m.iface, m.ownAddress(h.prefixOf(m)), f) })
 }
 
 // checkSourceRules looks at the policy rules of the meshes.
 func (h *host) checkSourceRules(_ context.Context, f *finding) {
-	h.eachMesh(f, func(m meshConfig, f *finding) { sourceRules(m.iface, h.prefixOf(m), f) })
+	h.eachMesh(f, func(m meshConfig, f *finding) {
+		sourceRules(tun.Options{Name: m.iface, Prefix: h.prefixOf(m), Gateway: m.gateway, Shared: h.cfg.sharedWith(m)}, f)
+	})
 }
 
 // prefixOf returns the prefix of a mesh, also of one whose prefix is generated: the
@@ -90,6 +93,10 @@ func (h *host) checkForwarding(_ context.Context, f *finding) {
 func (h *host) checkRouteLine(_ context.Context, f *finding) {
 	if h.cfg == nil {
 		f.set(verdictNotTried, "without a configuration the prefix is not known")
+		return
+	}
+	if u := h.cfg.upstream; u != nil && u.advertise {
+		f.set(verdictOK, "the daemon tells the hosts on %s the way to the nodes, while it runs; deploy/UPSTREAM.md says which hosts listen", strings.Join(u.interfaces, ", "))
 		return
 	}
 	via, others := gatewayAddress(h.cfg)

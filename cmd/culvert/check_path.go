@@ -260,17 +260,17 @@ func forwarding() (bool, error) {
 
 // checkSourceRules looks for the rules that keep others from posing as the mesh.
 func (w *pathWalk) checkSourceRules(_ context.Context, f *finding) {
-	sourceRules(w.a.Interface, w.a.Prefix, f)
+	sourceRules(tun.Options{Name: w.a.Interface, Prefix: w.a.Prefix, Gateway: w.a.Gateway, Shared: w.a.Shared}, f)
 }
 
 // sourceRules looks for the policy rules of one mesh.
-func sourceRules(iface string, prefix netip.Prefix, f *finding) {
-	ok, err := tun.RulesComplete(tun.Options{Name: iface, Prefix: prefix})
+func sourceRules(o tun.Options, f *finding) {
+	ok, err := tun.RulesComplete(o)
 	switch {
 	case err != nil:
 		f.set(verdictNotTried, "%v", err)
 	case !ok:
-		f.set(verdictWrong, "the policy rules for the source %v are not complete, or not the first: others can pose as the gateway, and answers may go astray", prefix)
+		f.set(verdictWrong, "the policy rules for the source %v are not complete, or not the first: others can pose as the gateway, and answers may go astray", o.Prefix)
 		f.Remedy = "another program has changed them ('ip -6 rule'): find out which, and start the daemon anew"
 	default:
 		f.set(verdictOK, "they stand")

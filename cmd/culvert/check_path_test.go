@@ -191,7 +191,7 @@ func TestMeshStands(t *testing.T) {
 		t.Helper()
 		var r, i finding
 		ns.Do(func() {
-			sourceRules("mesh0", prefix, &r)
+			sourceRules(tun.Options{Name: "mesh0", Prefix: prefix}, &r)
 			meshInterface("mesh0", gateway, &i)
 		})
 		if rules != "" && r.Verdict != rules || i.Verdict != iface || !strings.Contains(i.Found, says) {

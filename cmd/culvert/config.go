@@ -25,6 +25,7 @@ type config struct {
 	access     *coap.Access     // who may do what there
 	outputs    []coap.Output    // resources of nodes that move something
 	httpListen string           // host:port; empty is none
+	upstream   *upstreamConfig  // nil: nothing is said on the site's network
 	raw        map[string]any   // as it stands in the file
 }
 
@@ -34,6 +35,7 @@ type meshConfig struct {
 	iface           string
 	prefix          netip.Prefix // a /64; filled in later if it is generated
 	generate        bool         // prefix = "generate"
+	gateway         netip.Addr   // this host's own; the zero address is prefix::1
 	registered      bool         // addresses = "registered"
 	contexts        []contextConfig
 	noPrefixContext bool // prefix_context = false

@@ -33,11 +33,6 @@ const (
 	maxPlaces = 65536
 )
 
-// laterRoot are the top-level keys that come with later work.
-var laterRoot = map[string]string{
-	"upstream": "announcements on the site's network",
-}
-
 // laterMesh are the keys of a mesh that come with later work.
 var laterMesh = map[string]string{"decode": "decoding of bare binary readings"}
 
@@ -73,7 +68,10 @@ func (r *configReader) root(t *table) *config {
 		cfg.httpListen = r.httpListen(h)
 		h.close(nil)
 	}
-	t.close(laterRoot)
+	if u := t.table("upstream"); u != nil {
+		cfg.upstream = r.upstream(u, cfg.meshes)
+	}
+	t.close(nil)
 	return cfg
 }
 
@@ -106,6 +104,7 @@ func (r *configReader) mesh(t *table) meshConfig {
 		iface: r.ifaceName(t),
 	}
 	m.prefix, m.generate = r.prefix(t)
+	m.gateway = r.gateway(t, m)
 	m.registered = t.word("addresses", []string{"derived", "registered"}) == "registered"
 	m.contexts, m.noPrefixContext = r.contexts(t)
 	m.full = t.word("encoding", []string{"conservative", "full"}) == "full"

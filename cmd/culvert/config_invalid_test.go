@@ -43,7 +43,6 @@ var invalidConfigs = map[string][]string{
 	},
 	"later": {
 		`c.toml:11: mesh.decode: not in this version of culvert yet (decoding of bare binary readings); it would have no effect, so take it out`,
-		`c.toml:14: upstream: not in this version of culvert yet (announcements on the site's network); it would have no effect, so take it out`,
 	},
 	"mesh-table": {
 		`c.toml:1: mesh: a table; want tables, each of which begins with [[mesh]]`,
@@ -144,10 +143,30 @@ var invalidConfigs = map[string][]string{
 		`c.toml:21: http.listen: 6282; want "ADDRESS:PORT", like "[::1]:6282"`,
 	},
 	"unknown-key": {
-		`c.toml:1: stat_dir: unknown key; allowed here: state_dir, control, mesh, rule, coap, access, output, http`,
-		`c.toml:8: mesh.channel: unknown key; allowed here: name, interface, prefix, addresses, prefix_context, context, encoding, admit, elided_checksum_ports, airtime_node, airtime_mesh, max_flows, flows, radio, place`,
+		`c.toml:1: stat_dir: unknown key; allowed here: state_dir, control, mesh, rule, coap, access, output, http, upstream`,
+		`c.toml:8: mesh.channel: unknown key; allowed here: name, interface, prefix, gateway, addresses, prefix_context, context, encoding, admit, elided_checksum_ports, airtime_node, airtime_mesh, max_flows, flows, radio, place`,
 		`c.toml:11: http.port: unknown key; allowed here: listen`,
-		`c.toml:12: log: unknown key; allowed here: state_dir, control, mesh, rule, coap, access, output, http`,
+		`c.toml:12: log: unknown key; allowed here: state_dir, control, mesh, rule, coap, access, output, http, upstream`,
+	},
+	"upstream": {
+		`c.toml:5: mesh.gateway: "fd5e:2a11:77c0:2::1"; want ` + wantGateway,
+		`c.toml:12: mesh.gateway: the prefix is generated, and the gateway its ::1; take it out`,
+		`c.toml:19: mesh.gateway: "2001:db8:5:3::"; want ` + wantGateway,
+		`c.toml:23: upstream.interface: interfaces stands there too; want one of the two`,
+		`c.toml:24: upstream.interfaces: element 5 is 3; want ` + wantUpstreams,
+		`c.toml:24: upstream.interfaces: "mesh0" belongs to a mesh; want ` + wantUpstreams,
+		`c.toml:24: upstream.interfaces: "eth0" stands there twice`,
+		`c.toml:24: upstream.interfaces: "all"; want ` + wantUpstreams,
+		`c.toml:25: upstream.advertise: "yes"; want true or false`,
+		`c.toml:27: upstream.mdns: 1; want true or false`,
+		`c.toml:28: upstream.hosts_file: empty; want the path of the file to keep, like "/var/lib/culvert-names/hosts"`,
+		`c.toml:29: upstream.domain: "Site.example"; want ` + wantDomain,
+		`c.toml:30: upstream.forwarding: unknown key; allowed here: interface, interfaces, advertise, proxy, mdns, hosts_file, domain`,
+	},
+	"upstream-less": {
+		`c.toml:7: upstream.interface: missing; want ` + wantUpstream,
+		`c.toml:8: upstream.proxy: mesh "fenland" has no gateway; want there gateway = ` + wantGateway + `, since fd5e:2a11:77c0:1::1 may be the site router's`,
+		`c.toml:9: upstream.domain: stands behind the names in hosts_file, and there is none; want hosts_file too`,
 	},
 	"value": {
 		`c.toml:1: state_dir: empty; want a directory`,

@@ -48,7 +48,7 @@ func TestConfigFull(t *testing.T) {
 			contexts: []contextConfig{{0, netip.MustParsePrefix("2001:db8:7::/48")}, {15, netip.MustParsePrefix("2001:db8:8::/64")}},
 			radio:    radioConfig{kind: radioProcess, command: []string{dir + "/bin/adapter", "--port", "1", ""}},
 		}, {
-			name: "orchard", iface: "mesh2", prefix: netip.MustParsePrefix("2001:db8:5:3::/64"),
+			name: "orchard", iface: "mesh2", prefix: netip.MustParsePrefix("2001:db8:5:3::/64"), gateway: netip.MustParseAddr("2001:db8:5:3::fe"),
 			radio: radioConfig{kind: radioStream, address: "unix:" + dir + "/radio.sock"},
 		}, {
 			name: "yard", iface: "mesh3", prefix: netip.MustParsePrefix("2001:db8:5:4::/64"),
@@ -81,6 +81,8 @@ func TestConfigFull(t *testing.T) {
 		outputs: []coap.Output{{Place: "grain-bin", Resource: "/output", Lease: 20 * time.Minute, MaxLease: time.Hour,
 			Interval: 10 * time.Second, Off: "off", Who: []string{"ops-laptop"}}},
 		httpListen: "[::1]:6282",
+		upstream: &upstreamConfig{interfaces: []string{"eth0", "eth1"}, advertise: true, mdns: true,
+			hostsFile: dir + "/names/hosts", domain: "site.example"},
 	}
 	cfg.raw = nil
 	if !reflect.DeepEqual(cfg, want) {
@@ -150,7 +152,8 @@ func TestConfigKeys(t *testing.T) {
 	for _, key := range []string{"state_dir", "control", "mesh", "mesh.name", "mesh.interface", "mesh.prefix", "mesh.addresses",
 		"mesh.encoding", "mesh.admit", "mesh.elided_checksum_ports", "mesh.radio", "mesh.radio.kind", "mesh.radio.device",
 		"mesh.radio.speed", "mesh.radio.address", "mesh.radio.command", "mesh.radio.site", "mesh.place", "mesh.place.name",
-		"mesh.place.eui64", "mesh.place.encoding", "coap", "coap.listen", "http", "http.listen"} {
+		"mesh.place.eui64", "mesh.place.encoding", "coap", "coap.listen", "http", "http.listen",
+		"mesh.gateway", "upstream", "upstream.interfaces", "upstream.advertise", "upstream.proxy", "upstream.mdns", "upstream.hosts_file", "upstream.domain"} {
 		found := false
 		for path := range keyLines(data) {
 			found = found || plainKey(path) == key

@@ -14,6 +14,7 @@ import (
 
 	"culvert/bridge"
 	"culvert/bridge/node"
+	"culvert/bridge/upstream"
 	"culvert/coap"
 	"culvert/tun"
 )
@@ -27,8 +28,8 @@ type daemonOptions struct {
 	reload <-chan os.Signal // asks to read the rules again; nil: nothing does
 }
 
-// daemon is everything that runs, in the order of its start: the meshes, then the
-// doors through which others ask. It stops in the opposite order.
+// daemon is everything that runs, in the order of its start: the meshes, the
+// doors through which others ask, then what the site's network is told. It stops in the opposite order.
 type daemon struct {
 	cfg    *config
 	log    *slog.Logger
@@ -42,6 +43,7 @@ type daemon struct {
 	opened chan struct{} // gets one value for each mesh whose interface is open
 	coap   *coap.Server
 	http   net.Listener
+	site   *upstream.Upstream // serves the site's network; nil: nothing is said there
 }
 
 // part is something that runs until its context ends.
@@ -82,6 +84,11 @@ func runDaemon(ctx context.Context, cfg *config, o daemonOptions) (err error) {
 			fail(err)
 		}
 	}
+	site, siteCtx := newGroup(fail)
+	site.wait = upstreamWait
+	if d.site != nil && ctx.Err() == nil {
+		site.start(siteCtx, part{"upstream", d.site.Run})
+	}
 	if ctx.Err() == nil {
 		o.log.Info("ready")
 		o.notify.say(systemd.SdNotifyReady)
@@ -94,6 +101,10 @@ func runDaemon(ctx context.Context, cfg *config, o daemonOptions) (err error) {
 	if errors.Is(err, context.Canceled) {
 		err = nil // somebody asked for it
 	}
+	// The site's hosts are told first that the routes are gone; the mesh works meanwhile.
+	farewell, cancel := context.WithTimeout(context.Background(), upstreamWait)
+	defer cancel()
+	err = errors.Join(err, site.stop(farewell))
 	deadline, cancel := context.WithTimeout(context.Background(), stopWait)
 	defer cancel()
 	err = errors.Join(err, doors.stop(deadline), meshes.stop(deadline), worlds.stop(deadline))
@@ -125,6 +136,9 @@ func assemble(cfg *config, o daemonOptions) (*daemon, error) {
 	if d.rules, err = newRulebook(cfg, d.meshes, o.log.With("part", "rules")); err != nil {
 		return nil, errors.Join(err, d.state.Close())
 	}
+	if d.site, err = d.newUpstream(); err != nil {
+		return nil, errors.Join(err, d.state.Close())
+	}
 	d.coap = coap.New(coap.Options{
 		Resources: d.resources(),
 		Meshes:    shown,
@@ -151,9 +165,10 @@ func (d *daemon) mesh(c meshConfig) (*bridge.Mesh, error) {
 	if world != nil {
 		d.worlds = append(d.worlds, part{"simulated mesh " + c.name, world})
 	}
+	shared := d.cfg.sharedWith(c)
 	first := true
 	open := func() (bridge.Tun, error) { // called by one goroutine of the mesh
-		dev, err := tun.Open(tun.Options{Name: c.iface, Prefix: c.prefix, Log: log})
+		dev, err := tun.Open(tun.Options{Name: c.iface, Prefix: c.prefix, Gateway: c.gateway, Shared: shared, Log: log})
 		if err != nil {
 			return nil, err // not a nil *tun.Device in an interface
 		}
@@ -178,6 +193,8 @@ func (d *daemon) mesh(c meshConfig) (*bridge.Mesh, error) {
 	m, err := bridge.New(bridge.Options{
 		Name:                c.name,
 		Prefix:              c.prefix,
+		Gateway:             c.gateway,
+		Shared:              len(shared) > 0,
 		Contexts:            c.meshContexts(),
 		Registered:          c.registered,
 		Store:               d.state,
@@ -209,7 +226,8 @@ func (d *daemon) waitOpen(ctx context.Context) bool {
 	return true
 }
 
-// stopWait is how long all parts together may take to stop.
+// stopWait is how long all parts together may take to stop, after upstreamWait; both
+// stand in TimeoutStopSec of deploy/culvert.service.
 const stopWait = 8 * time.Second
 
 // closeListener closes l; nil, and a listener that is closed already, are no error.

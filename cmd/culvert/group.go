@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"time"
 )
 
 // group is parts of the daemon that are started and stopped together. One goroutine
@@ -14,6 +15,7 @@ import (
 type group struct {
 	fail   func(error) // ends the daemon
 	cancel context.CancelFunc
+	wait   time.Duration // how long it may take to stop, as errors say
 	ended  sync.WaitGroup
 
 	mu      sync.Mutex // guards what follows
@@ -25,7 +27,7 @@ type group struct {
 // started. A part that ends before stop ends the whole daemon through fail.
 func newGroup(fail func(error)) (*group, context.Context) {
 	ctx, cancel := context.WithCancel(context.Background())
-	return &group{fail: fail, cancel: cancel}, ctx
+	return &group{fail: fail, cancel: cancel, wait: stopWait}, ctx
 }
 
 // start starts a part, which must end when ctx does.
@@ -70,7 +72,7 @@ func (g *group) stop(ctx context.Context) error {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	if len(g.running) > 0 {
-		return errors.Join(append(g.errs, fmt.Errorf("not stopped within %v: %s", stopWait, strings.Join(g.running, ", ")))...)
+		return errors.Join(append(g.errs, fmt.Errorf("not stopped within %v: %s", g.wait, strings.Join(g.running, ", ")))...)
 	}
 	return errors.Join(g.errs...)
 }

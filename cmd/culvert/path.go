@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"net/netip"
+	"slices"
 	"strings"
 	"time"
 
@@ -20,6 +21,7 @@ type pathAnswer struct {
 	Interface string       `json:"interface"`
 	Prefix    netip.Prefix `json:"prefix"`
 	Gateway   netip.Addr   `json:"gateway"`
+	Shared    []string     `json:"shared_with,omitempty"` // interfaces of a network that may have the prefix too
 	TunUp     bool         `json:"tun_up"`
 	RadioUp   bool         `json:"radio_up"`
 
@@ -63,7 +65,7 @@ func (d *daemon) path(r coap.ControlRequest) (any, error) {
 	}
 	stats, way := m.Stats(), m.Way(n)
 	a := pathAnswer{
-		Mesh: m.Name(), Interface: d.interfaceOf(m), Prefix: m.Prefix(), Gateway: ipv6.Join(m.Prefix().Addr(), 1),
+		Mesh: m.Name(), Interface: d.interfaceOf(m), Prefix: m.Prefix(), Gateway: d.configOf(m).ownAddress(m.Prefix()), Shared: d.cfg.sharedWith(d.configOf(m)),
 		TunUp: stats.TunUp, RadioUp: stats.Forward.Radio.Up,
 		Node: n.Label(), Address: to, State: n.State().String(), Admitted: n.Admitted(), Reachable: n.Reachable(), Heard: instant(n.LastHeard()),
 		Packets: way.Packets, Octets: way.Octets, MaxPackets: way.MaxPackets, MaxOctets: way.MaxOctets, LastAt: instant(way.At), InARow: way.Failed,
@@ -147,6 +149,9 @@ func (d *daemon) interfaceOf(m *bridge.Mesh) string {
 	}
 	return ""
 }
+
+// configOf returns what a mesh was made from.
+func (d *daemon) configOf(m *bridge.Mesh) meshConfig { return d.cfg.meshes[slices.Index(d.meshes, m)] }
 
 // instant is a time for JSON, nil if there is none.
 func instant(t time.Time) *time.Time {

@@ -135,13 +135,19 @@ func (r *running) nodes() []coap.NodeState {
 // stop ends the daemon by a signal, and returns its exit code.
 func (r *running) stop(s syscall.Signal) int {
 	r.t.Helper()
+	return r.stopWithin(s, 10*time.Second)
+}
+
+// stopWithin is stop for a daemon that may take longer.
+func (r *running) stopWithin(s syscall.Signal, limit time.Duration) int {
+	r.t.Helper()
 	if err := r.cmd.Process.Signal(s); err != nil {
 		r.t.Fatal(err)
 	}
 	select {
 	case <-r.ended:
-	case <-time.After(10 * time.Second):
-		r.t.Fatalf("the daemon did not end within 10 s of %v", s)
+	case <-time.After(limit):
+		r.t.Fatalf("the daemon did not end within %v of %v", limit, s)
 	}
 	return r.cmd.ProcessState.ExitCode()
 }

@@ -1,0 +1,143 @@
+package main
+
+import (
+	"fmt"
+	"net/netip"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"culvert/tun/tuntest"
+)
+
+// TestUpstream runs the daemon as a program with [upstream] between the simulated
+// site and a network. A host there learns the route to the nodes (RFC 4191), reaches
+// one with the kernel's and ping's own means, and loses the route with a clean stop.
+// The host's one parameter is that of deploy/UPSTREAM.md (Linux,
+// Documentation/networking/ip-sysctl.rst: its default of 0 ignores such routes).
+// After a kill a start without [upstream] puts the gateway's parameters back.
+func TestUpstream(t *testing.T) {
+	t.Parallel()
+	gw, host := tuntest.NewNS(t), tuntest.NewNS(t)
+	host.Sysctl("net.ipv6.conf.default.accept_ra_rt_info_max_plen", "64")
+	tuntest.Veth(t, gw, "eth0", host, "eth0")
+	gw.Addr("eth0", netip.MustParsePrefix("2001:db8:1::1/64"))
+	host.Addr("eth0", netip.MustParsePrefix("2001:db8:1::2/64"))
+	gw.Sysctl("net.ipv6.conf.eth0.accept_ra", "1") // so that there is something to change
+	plain := copySite(t)
+	text, err := os.ReadFile(plain)
+	if err != nil {
+		t.Fatal(err)
+	}
+	withRule := string(text) + "\n[[rule]]\nfrom = '2001:db8:1::/64'\nto = 'fenland/*'\nservice = 'echo'\n"
+	config := filepath.Join(filepath.Dir(plain), "upstream.toml")
+	if err := os.WriteFile(config, []byte(withRule+"\n[upstream]\ninterface = 'eth0'\nadvertise = true\nhosts_file = 'hosts'\ndomain = 'site.example'\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	before := forwardingParameters(gw)
+	routes := func() string {
+		out, err := host.Command(tuntest.Tool(t, "ip", "iproute2"), "-6", "route", "show").CombinedOutput()
+		if err != nil {
+			t.Fatalf("%v: %s", err, out)
+		}
+		return string(out)
+	}
+	const meshRoute = "fd5e:2a11:77c0:1::/64 via fe80:"
+	r := startRun(t, gw, config)
+	tuntest.Poll(t, 30*time.Second, func() (bool, string) {
+		all := routes()
+		return strings.Contains(all, meshRoute), "the host has no route to the mesh:\n" + all
+	})
+	if all := routes(); strings.Contains(all, "default") {
+		t.Errorf("the gateway is a default router:\n%s", all)
+	}
+	const pumpHouse = "fd5e:2a11:77c0:1:200:5eef:1000:7"
+	tuntest.Poll(t, 20*time.Second, func() (bool, string) {
+		out, err := host.Command(tuntest.Tool(t, "ping", "iputils-ping"), "-6", "-c", "1", "-W", "3", pumpHouse).CombinedOutput()
+		return err == nil, string(out)
+	})
+	hosts, err := os.ReadFile(filepath.Join(filepath.Dir(config), "hosts"))
+	if err != nil || !strings.Contains(string(hosts), pumpHouse) || !strings.Contains(string(hosts), "pump-house.site.example") {
+		t.Errorf("hosts file: %v\n%s", err, hosts)
+	}
+	if during := forwardingParameters(gw); slices.Equal(during, before) {
+		t.Errorf("%v while it runs, as before: that they are the same after the stop would show nothing", during)
+	}
+	began := time.Now()
+	if code := r.stopWithin(syscall.SIGTERM, upstreamWait+stopWait); code != 0 {
+		t.Errorf("exit code %d", code)
+	}
+	if all := routes(); strings.Contains(all, meshRoute) {
+		t.Errorf("%v after the stop began the host still has the route:\n%s", time.Since(began), all)
+	}
+	if after := forwardingParameters(gw); !slices.Equal(after, before) {
+		t.Errorf("after the stop: %v, before the start %v", after, before)
+	}
+
+	startRun(t, gw, config).stop(syscall.SIGKILL)
+	if after := forwardingParameters(gw); slices.Equal(after, before) {
+		t.Fatalf("the kill left nothing changed (%v): what follows would show nothing", after)
+	}
+	r = startRun(t, gw, plain)
+	if after := forwardingParameters(gw); !slices.Equal(after, before) {
+		t.Errorf("after a kill and a start without [upstream]: %v, before %v", after, before)
+	}
+	if code := r.stop(syscall.SIGTERM); code != 0 {
+		t.Errorf("exit code %d", code)
+	}
+}
+
+// forwardingParameters are those that decide whether a host forwards, and whom it believes.
+func forwardingParameters(ns *tuntest.NS) (out []string) {
+	for _, where := range []string{"all", "default", "eth0"} {
+		for _, key := range []string{"forwarding", "accept_ra"} {
+			name := "net.ipv6.conf." + where + "." + key
+			out = append(out, fmt.Sprintf("%s=%s", name, ns.ReadSysctl(name)))
+		}
+	}
+	return out
+}
+
+// TestUpstreamShared holds which meshes let hosts of the site's network use their
+// prefix: with proxy those whose prefix somebody else can have.
+func TestUpstreamShared(t *testing.T) {
+	const text = `[[mesh]]
+name = "fenland"
+interface = "mesh0"
+prefix = "2001:db8:1::/64"
+gateway = "2001:db8:1::fe"
+radio = { kind = "stream", address = "127.0.0.1:6283" }
+[[mesh]]
+name = "sluice"
+interface = "mesh1"
+prefix = "generate"
+radio = { kind = "stream", address = "127.0.0.1:6284" }
+`
+	for _, x := range []struct {
+		upstream string
+		shared   bool // of fenland
+	}{
+		{"", false},
+		{"[upstream]\ninterface = 'eth0'\nadvertise = true\n", false},
+		{"[upstream]\ninterface = 'eth0'\nproxy = true\n", true},
+	} {
+		cfg, err := parseConfig("c.toml", "/", []byte(text+x.upstream))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := cfg.sharedWith(cfg.meshes[0]); x.shared != slices.Equal(got, []string{"eth0"}) {
+			t.Errorf("%q: fenland is shared with %q", x.upstream, got)
+		}
+		if got := cfg.sharedWith(cfg.meshes[1]); got != nil {
+			t.Errorf("%q: sluice is shared with %q", x.upstream, got)
+		}
+		own := cfg.meshes[0].ownAddress(cfg.meshes[0].prefix)
+		if other := cfg.meshes[1].ownAddress(netip.MustParsePrefix("fd00::/64")); own != netip.MustParseAddr("2001:db8:1::fe") || other != netip.MustParseAddr("fd00::1") {
+			t.Errorf("gateways %v, %v", own, other)
+		}
+	}
+}
