@@ -141,3 +141,39 @@ radio = { kind = "stream", address = "127.0.0.1:6284" }
 		}
 	}
 }
+
+// TestUpstreamProxy holds that a host whose network has the mesh's own prefix reaches a
+// node (RFC 4861, section 7.2.8), the gateway's own address given by hand, and that a
+// stop leaves neither routes nor parameters.
+func TestUpstreamProxy(t *testing.T) {
+	t.Parallel()
+	gw, host := tuntest.NewNS(t), tuntest.NewNS(t)
+	tuntest.Veth(t, gw, "eth0", host, "eth0")
+	host.Addr("eth0", netip.MustParsePrefix("fd5e:2a11:77c0:1::1/64")) // where the site router often is
+	gw.Addr("eth0", netip.MustParsePrefix("fd5e:2a11:77c0:1::fd/64"))
+	config := copySite(t)
+	text, err := os.ReadFile(config)
+	if err != nil {
+		t.Fatal(err)
+	}
+	changed := strings.Replace(string(text), "addresses = \"derived\"", "gateway = \"fd5e:2a11:77c0:1::fe\"\naddresses = \"derived\"", 1)
+	if err := os.WriteFile(config, []byte(changed+"\n[upstream]\ninterfaces = ['eth0']\nproxy = true\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	before := forwardingParameters(gw)
+	r := startRun(t, gw, config)
+	tuntest.Poll(t, 30*time.Second, func() (bool, string) {
+		out, err := host.Command(tuntest.Tool(t, "ping", "iputils-ping"), "-6", "-c", "1", "-W", "3", "fd5e:2a11:77c0:1:200:5eef:1000:7").CombinedOutput()
+		return err == nil, string(out)
+	})
+	if code := r.stopWithin(syscall.SIGTERM, upstreamWait+stopWait); code != 0 {
+		t.Errorf("exit code %d", code)
+	}
+	out, err := gw.Command(tuntest.Tool(t, "ip", "iproute2"), "-6", "route", "show", "proto", "108").CombinedOutput()
+	if err != nil || len(out) > 0 {
+		t.Errorf("routes are left: %v\n%s", err, out)
+	}
+	if after := forwardingParameters(gw); !slices.Equal(after, before) {
+		t.Errorf("after the stop: %v, before the start %v", after, before)
+	}
+}
