@@ -55,7 +55,11 @@ func TestRunFaults(t *testing.T) {
 			}
 			return true, ""
 		})
-		pingFrom(t, ns, "fd5e:2a11:77c0:1:200:5eef:1000:7")
+		// The list is up to a second old: right after a fault it tells of the time before.
+		tuntest.Poll(t, time.Minute, func() (bool, string) {
+			fault := echoFrom(t, ns, "fd5e:2a11:77c0:1:200:5eef:1000:7")
+			return fault == "", fault
+		})
 	}
 	inLog(`msg="radio up"`, 1)
 	reached()

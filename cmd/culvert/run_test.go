@@ -63,6 +63,15 @@ func TestRunStop(t *testing.T) {
 // pingFrom pings a node from inside a namespace, three times at most.
 func pingFrom(t *testing.T, ns *tuntest.NS, address string) {
 	t.Helper()
+	if fault := echoFrom(t, ns, address); fault != "" {
+		t.Errorf("ping %s: %s", address, fault)
+	}
+}
+
+// echoFrom is pingFrom for a node that may not be there yet: it returns what is
+// wrong, "" if nothing is.
+func echoFrom(t *testing.T, ns *tuntest.NS, address string) (fault string) {
+	t.Helper()
 	ns.Do(func() {
 		p, err := newPinger()
 		if err != nil {
@@ -71,10 +80,9 @@ func pingFrom(t *testing.T, ns *tuntest.NS, address string) {
 		defer p.Close()
 		row := demoRow{Address: netip.MustParseAddr(address)}
 		row.echo(t.Context(), p)
-		if row.EchoError != "" {
-			t.Errorf("ping %s: %s", address, row.EchoError)
-		}
+		fault = row.EchoError
 	})
+	return fault
 }
 
 // TestKillRestart kills the daemon the hard way, starts it again, and holds that
