@@ -1,6 +1,7 @@
 package coap
 
 import (
+	"bytes"
 	"context"
 	"encoding/binary"
 	"fmt"
@@ -149,7 +150,8 @@ func TestHandshakeFlood(t *testing.T) {
 	})
 }
 
-// handshake is one honest client's.
+// handshake is one honest client's, and a CoAP ping (RFC 7252, 4.3) that is answered:
+// the session serves.
 func handshake(ctx context.Context, to netip.AddrPort, patience time.Duration) error {
 	c, err := net.DialUDP("udp", nil, net.UDPAddrFromAddrPort(to))
 	if err != nil {
@@ -162,8 +164,21 @@ func handshake(ctx context.Context, to netip.AddrPort, patience time.Duration) e
 	}
 	ctx, cancel := context.WithTimeout(ctx, patience)
 	defer cancel()
-	err = d.HandshakeContext(ctx)
-	d.Close()
+	defer d.Close()
+	if err := d.HandshakeContext(ctx); err != nil {
+		return err
+	}
+	if _, err := d.Write([]byte{0x40, 0, 0, 1}); err != nil {
+		return err
+	}
+	if err := d.SetReadDeadline(time.Now().Add(patience)); err != nil {
+		return err
+	}
+	answer := make([]byte, 64)
+	n, err := d.Read(answer)
+	if err == nil && !bytes.Equal(answer[:n], []byte{0x70, 0, 0, 1}) {
+		err = fmt.Errorf("a ping was answered by %x", answer[:n])
+	}
 	return err
 }
 
