@@ -49,11 +49,11 @@ func heap() uint64 {
 }
 
 // Handshakes that nobody means to finish do not keep others from theirs, and cost
-// little. The whole number with CULVERT_FULL=1, a tenth of it otherwise.
+// little. The whole number with CULVERT_LONG=1, a tenth of it otherwise.
 func TestHandshakeFlood(t *testing.T) {
 	f, _ := guarded(t)
 	halfOpen, perSecond, honest := 1000, 100, 50
-	if os.Getenv("CULVERT_FULL") != "" {
+	if os.Getenv("CULVERT_LONG") != "" {
 		halfOpen, perSecond = 10000, 1000
 	}
 	to := f.Addrs(DoorDTLS)[0]

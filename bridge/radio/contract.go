@@ -55,7 +55,7 @@ type Frame struct {
 // Priority is the class of a frame that is sent; a higher one goes first.
 type Priority uint8
 
-// The classes of DESIGN, lowest first.
+// The classes, lowest first (DEVELOPERS.md, sending).
 const (
 	PriorityData    Priority = iota // everything else
 	PriorityControl                 // control writes
