@@ -97,6 +97,12 @@ type running struct {
 // startRun starts `culvert run` and waits until all six nodes are up.
 func startRun(t *testing.T, ns *tuntest.NS, config string) *running {
 	t.Helper()
+	return startNodes(t, ns, config, 6)
+}
+
+// startNodes is startRun for a site of which so many nodes come up.
+func startNodes(t *testing.T, ns *tuntest.NS, config string, want int) *running {
+	t.Helper()
 	r := &running{t: t, ns: ns, config: config, log: &output{}}
 	r.cmd = ns.Command(built(t), "run", "--config", config)
 	r.cmd.Stderr = r.log
@@ -113,7 +119,7 @@ func startRun(t *testing.T, ns *tuntest.NS, config string) *running {
 				up++
 			}
 		}
-		return up == 6, fmt.Sprintf("%d of 6 nodes are up", up)
+		return up >= want, fmt.Sprintf("%d of %d nodes are up", up, want)
 	})
 	return r
 }

@@ -77,7 +77,7 @@ func TestReplace(t *testing.T) {
 	}
 
 	// It is kept.
-	r = startAgain(t, ns, config)
+	r = startNodes(t, ns, config, 5)
 	holds(r, "after a restart", newAddr, oldAddr)
 	if reaches(oldAddr) {
 		t.Error("after a restart the old device is reached")
@@ -89,39 +89,15 @@ func TestReplace(t *testing.T) {
 		return strings.Replace(text, `eui64 = "00:00:5e:ef:10:00:00:05"`, `eui64 = "`+eui+`"`, 1)
 	}
 	write(grain("00:00:5e:ef:10:00:00:06"))
-	r = startAgain(t, ns, config)
+	r = startNodes(t, ns, config, 5)
 	holds(r, "the configuration follows", newAddr, oldAddr)
 	r.stop(syscall.SIGTERM)
 
 	// It gives the old device another place: it is in service again.
 	write(grain("00:00:5e:ef:10:00:00:06") + "\n[[mesh.place]]\nname = \"shed\"\neui64 = \"00:00:5e:ef:10:00:00:05\"\n")
-	r = startAgain(t, ns, config)
+	r = startNodes(t, ns, config, 5)
 	holds(r, "a place for the old one", newAddr, "")
 	if !reaches(oldAddr) {
 		t.Error("the old device has a place and is not reached")
 	}
-}
-
-// startAgain starts `culvert run` and waits until its radio lists its nodes.
-func startAgain(t *testing.T, ns *tuntest.NS, config string) *running {
-	t.Helper()
-	r := &running{t: t, ns: ns, config: config, log: &output{}}
-	r.cmd = ns.Command(built(t), "run", "--config", config)
-	r.cmd.Stderr = r.log
-	r.ended = tuntest.Start(t, r.cmd)
-	t.Cleanup(func() {
-		if t.Failed() {
-			t.Logf("log of the daemon:\n%s", r.log)
-		}
-	})
-	tuntest.Poll(t, time.Minute, func() (bool, string) {
-		up := 0
-		for _, n := range r.nodes() {
-			if n.State == "up" {
-				up++
-			}
-		}
-		return up >= 5, r.log.String()
-	})
-	return r
 }
