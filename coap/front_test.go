@@ -23,7 +23,16 @@ import (
 	"culvert/bridge/node"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) {
+	if payload := os.Getenv(serveCached); payload != "" {
+		if err := cachedFront(payload); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			os.Exit(1)
+		}
+		return
+	}
+	goleak.VerifyTestMain(m)
+}
 
 // front is a Server that runs on the loopback.
 type front struct {

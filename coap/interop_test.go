@@ -38,6 +38,13 @@ func tool(t testing.TB, name, pkg string) string {
 // libcoapServer starts libcoap's own example server: a node that is not ours.
 func libcoapServer(t testing.TB) netip.AddrPort {
 	t.Helper()
+	at, _ := libcoapServerProcess(t)
+	return at
+}
+
+// libcoapServerProcess also returns the process.
+func libcoapServerProcess(t testing.TB) (netip.AddrPort, int) {
+	t.Helper()
 	// The server takes a port by number: one that is free now.
 	c, err := net.ListenUDP("udp6", &net.UDPAddr{IP: net.IPv6loopback})
 	if err != nil {
@@ -67,7 +74,7 @@ func libcoapServer(t testing.TB) netip.AddrPort {
 		n, err := probe.conn.Read(make([]byte, 64))
 		return err == nil && n == 4
 	})
-	return at
+	return at, cmd.Process.Pid
 }
 
 // libcoap runs libcoap's client and returns what it printed: the payload, and on

@@ -95,19 +95,23 @@ func (d *udpDoor) read() error {
 	buf := make([]byte, maxDatagram)
 	oob := make([]byte, oobRoom)
 	opts := make(message.Options, 0, maxOptions)
+	d.turn.Lock()
+	defer d.turn.Unlock()
 	for {
-		d.turn.Lock()
 		n, nOOB, flags, from, err := d.conn.ReadMsgUDPAddrPort(buf, oob)
+		if errors.Is(err, net.ErrClosed) {
+			return err
+		}
 		if err != nil {
-			d.turn.Unlock()
-			if errors.Is(err, net.ErrClosed) {
-				return err
-			}
 			continue // of one datagram: the next one may do
 		}
-		c := d.datagram(buf[:n], oob[:nOOB], flags, from, opts[:0])
-		d.turn.Unlock()
-		if c != nil {
+		switch c := d.datagram(buf[:n], oob[:nOOB], flags, from, opts[:0]); {
+		case c == nil:
+		case c.req.slow():
+			d.turn.Unlock()
+			d.s.serve(&c.req, c.reply)
+			d.turn.Lock()
+		default: // to wake another reader would cost more than the answer
 			d.s.serve(&c.req, c.reply)
 		}
 	}
@@ -253,6 +257,13 @@ func remember(r *request) bool {
 		}
 	}
 	return own
+}
+
+// slow reports whether a request, of those that only look, takes a while to answer:
+// the listings do, with thousands of nodes.
+func (r *request) slow() bool {
+	p := r.path()
+	return p.n < 2 || p.part[0] != "nodes"
 }
 
 // reply sends the answer: on the acknowledgement, or by itself if that went out
