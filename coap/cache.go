@@ -105,17 +105,21 @@ func resourcePath(o message.Options, id message.OptionID) string {
 func entryKey(code codes.Code, o message.Options, body []byte) string {
 	b := []byte{byte(code)}
 	for _, x := range o {
-		if noCacheKey(x.ID) {
-			continue
-		}
-		b = binary.BigEndian.AppendUint16(b, uint16(x.ID))
-		b = binary.BigEndian.AppendUint16(b, uint16(len(x.Value)))
-		b = append(b, x.Value...)
+		b = appendKeyPart(b, x)
 	}
 	if code == codes.FETCH {
 		b = append(append(b, 0xff), body...)
 	}
 	return string(b)
+}
+
+func appendKeyPart(b []byte, x message.Option) []byte {
+	if noCacheKey(x.ID) {
+		return b
+	}
+	b = binary.BigEndian.AppendUint16(b, uint16(x.ID))
+	b = binary.BigEndian.AppendUint16(b, uint16(len(x.Value)))
+	return append(b, x.Value...)
 }
 
 // cacheable reports whether the cache may answer such a request. What OSCORE hides

@@ -211,6 +211,10 @@ func (d *udpDoor) request(m *message.Message, b []byte, key callKey, oob []byte)
 		// (RFC 7252, section 4.5), and its answer never waits.
 		return c
 	}
+	if r, ok := d.s.atHand(req); ok {
+		c.reply(d.s.count(req, r))
+		return nil
+	}
 	now := time.Now()
 	d.mu.Lock()
 	old, fresh, ok := d.memory.begin(key, maphash.Bytes(d.seed, b), now)
