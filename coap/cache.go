@@ -199,7 +199,7 @@ func (c *nodeCache) fetchLocked(e *entry, register bool, now time.Time) *exchang
 	}
 	x := &exchange{
 		code: e.code, options: opts, body: e.body, ask: true,
-		deadline: now.Add(c.s.opts.NodeTimeout), into: f,
+		deadline: now.Add(c.s.towards(e.t.table).NodeTimeout), into: f,
 	}
 	if register {
 		x.watch = e.watch

@@ -53,7 +53,7 @@ func (s *Server) forward(req *request, t target, reply func(response)) {
 	}
 	path := resourcePath(opts, message.URIPath)
 	x := &exchange{
-		code: req.code, options: opts, body: req.payload, deadline: time.Now().Add(s.opts.NodeTimeout),
+		code: req.code, options: opts, body: req.payload, deadline: time.Now().Add(s.towards(t.table).NodeTimeout),
 	}
 	_, secret := option(opts, optOSCORE)
 	reads := req.code == codes.GET || req.code == codes.FETCH

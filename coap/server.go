@@ -48,16 +48,10 @@ type Options struct {
 	// Version is what /control/status says.
 	Version string
 	Log     *slog.Logger
-	// NodeTimeout is how long a request may take on its way to a node and back, the
-	// time in the node's queue included: 60 s. It stays below the 93 s for which a
-	// client waits (RFC 7252, section 4.8.2, MAX_TRANSMIT_WAIT).
-	NodeTimeout time.Duration
-	// AckTimeout is the first retransmission time towards nodes (RFC 7252, section
-	// 4.8): 2 s. A mesh whose round trips take seconds needs more.
-	AckTimeout time.Duration
-	// NodeBlock is the size of the blocks in which bodies go to and come from nodes,
-	// a power of two from 16 to 1024 octets: 64, which spares them fragmentation.
-	NodeBlock int
+	// Transmission is how nodes are asked, but for the meshes that MeshTransmission
+	// names.
+	Transmission
+	MeshTransmission map[string]Transmission
 	// ReadNodes has /.well-known/core of each node read once after it joins, and its
 	// links listed in the resource directory.
 	ReadNodes bool
@@ -67,7 +61,7 @@ type Options struct {
 type Server struct {
 	opts Options
 	log  *slog.Logger
-	szx  uint8 // of NodeBlock
+	via  map[*node.Table]*Transmission // of the meshes that have their own
 
 	uploads                    uploads
 	transfers                  transfers
@@ -105,16 +99,12 @@ func New(o Options) *Server {
 		s.log = slog.New(slog.DiscardHandler)
 	}
 	s.log = s.log.With("part", "coap")
-	if s.opts.NodeTimeout <= 0 {
-		s.opts.NodeTimeout = time.Minute
-	}
-	if s.opts.AckTimeout <= 0 {
-		s.opts.AckTimeout = ackTimeout
-	}
-	s.szx = 2
-	for z := uint8(0); z <= szxMax; z++ {
-		if o.NodeBlock == 16<<z {
-			s.szx = z
+	s.opts.Transmission = o.Transmission.WithDefaults()
+	s.via = map[*node.Table]*Transmission{}
+	for _, m := range o.Meshes {
+		if v, ok := o.MeshTransmission[m.Name]; ok {
+			v = v.Over(s.opts.Transmission)
+			s.via[m.Table] = &v
 		}
 	}
 	s.uploads.open = map[cacheKey]*upload{}
@@ -153,6 +143,9 @@ func (s *Server) Listen() error {
 }
 
 func (s *Server) openLocked() error {
+	if err := s.checkTransmission(); err != nil {
+		return err
+	}
 	for _, c := range s.opts.Conns {
 		d, err := newUDPDoor(s, c)
 		if err != nil {
@@ -319,6 +312,7 @@ func (s *Server) tick(ctx context.Context) {
 				}
 			}
 			if n%50 == 0 {
+				s.upstream.expire(now)
 				s.cache.expire(now)
 				s.uploads.expire(now)
 				s.transfers.expire(now)

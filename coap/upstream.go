@@ -42,6 +42,8 @@ type nodePeer struct {
 	lastCON uint16      // MID of the last separate answer, whose acknowledgement may be lost
 	hadCON  bool
 	watches map[[4]byte]*watch // observations of the node, by token
+	trip    roundTrip
+	via     *Transmission // how it is asked
 }
 
 // exchange is one request to a node, with all the messages that its body needs.
@@ -64,7 +66,8 @@ type exchange struct {
 	token  [4]byte
 	mid    uint16
 	msg    []byte
-	acked  bool // the node will answer separately: no more retransmission
+	acked  bool      // the node will answer separately: no more retransmission
+	sent   time.Time // first
 	due    time.Time
 	wait   time.Duration
 	resent int
@@ -121,7 +124,7 @@ func (u *upstream) submit(addr netip.AddrPort, x *exchange) {
 	u.mu.Lock()
 	p := u.peers[addr]
 	if p == nil {
-		p = &nodePeer{addr: addr, mid: uint16(mrand.Uint32())}
+		p = &nodePeer{addr: addr, mid: uint16(mrand.Uint32()), via: u.s.towardsAddr(addr.Addr())}
 		u.peers[addr] = p
 	}
 	switch {
@@ -166,7 +169,7 @@ func answerAll(ended []*exchange) {
 func (u *upstream) startLocked(p *nodePeer, now time.Time) (ended []*exchange) {
 	for len(p.queue) > 0 {
 		x := p.queue[0]
-		if x.deadline.Sub(now) < u.s.opts.AckTimeout || x.barred != nil && x.barred() {
+		if x.deadline.Sub(now) < p.via.AckTimeout || x.barred != nil && x.barred() {
 			// It could not come back in time, and must not act when its client has
 			// given up.
 			x.got = unavailable(30, notSent)
@@ -174,11 +177,11 @@ func (u *upstream) startLocked(p *nodePeer, now time.Time) (ended []*exchange) {
 			u.popLocked(p, now)
 			continue
 		}
-		size := 16 << u.s.szx
-		x.blocks = len(x.body) > size && !p.whole
-		x.upload = block{szx: u.s.szx}
+		szx := p.via.szx()
+		x.blocks = len(x.body) > 16<<szx && !p.whole
+		x.upload = block{szx: szx}
 		if !x.resume {
-			x.download = block{szx: u.s.szx}
+			x.download = block{szx: szx}
 			x.ask = x.ask && !p.whole
 		}
 		err := u.sendLocked(p, x, now)
@@ -191,6 +194,19 @@ func (u *upstream) startLocked(p *nodePeer, now time.Time) (ended []*exchange) {
 		u.popLocked(p, now)
 	}
 	return ended
+}
+
+// keepMeasured is for how long what was measured of a node is kept, ours.
+const keepMeasured = time.Hour
+
+// keep is for how long a node that is asked for nothing is remembered: for as long as
+// a Message ID may not be used again (RFC 7252, section 4.4).
+func (p *nodePeer) keep() time.Duration {
+	life := p.via.exchangeLifetime(p.trip.first(p.via))
+	if p.trip.wait > p.via.AckTimeout {
+		return max(life, keepMeasured)
+	}
+	return life
 }
 
 // countLocked counts x in or out.
@@ -261,8 +277,8 @@ func (u *upstream) sendLocked(p *nodePeer, x *exchange, now time.Time) error {
 	x.msg = buf[:n]
 	x.acked, x.resent = false, 0
 	// RFC 7252, section 4.2: the random factor once, then doubling.
-	x.wait = time.Duration(float64(u.s.opts.AckTimeout) * (1 + mrand.Float64()*(ackRandomFactor-1)))
-	x.due = now.Add(x.wait)
+	x.wait = time.Duration(float64(p.trip.first(p.via)) * (1 + mrand.Float64()*(p.via.AckRandomFactor-1)))
+	x.sent, x.due = now, now.Add(x.wait)
 	return u.transmitLocked(p, x.msg)
 }
 
@@ -293,14 +309,19 @@ func (u *upstream) tick(now time.Time) {
 	for p := range u.busy {
 		ended = append(ended, u.tickLocked(p, now)...)
 	}
+	u.mu.Unlock()
+	answerAll(ended)
+}
+
+// expire forgets nodes that were not asked for long.
+func (u *upstream) expire(now time.Time) {
+	u.mu.Lock()
+	defer u.mu.Unlock()
 	for addr, p := range u.peers {
-		// As long as a Message ID may not be used again (RFC 7252, section 4.4).
-		if len(p.queue) == 0 && len(p.watches) == 0 && now.Sub(p.idle) > exchangeLifetime {
+		if len(p.queue) == 0 && len(p.watches) == 0 && now.Sub(p.idle) > p.keep() {
 			delete(u.peers, addr)
 		}
 	}
-	u.mu.Unlock()
-	answerAll(ended)
 }
 
 func (u *upstream) tickLocked(p *nodePeer, now time.Time) (ended []*exchange) {
@@ -315,8 +336,11 @@ func (u *upstream) tickLocked(p *nodePeer, now time.Time) (ended []*exchange) {
 	}
 	x := p.queue[0]
 	switch {
-	case now.After(x.deadline), !x.acked && now.After(x.due) && x.resent >= maxRetransmit:
+	case now.After(x.deadline), !x.acked && now.After(x.due) && x.resent >= p.via.retransmit():
 		u.s.counts.nodeTimeout.Add(1)
+		if !x.acked {
+			p.trip.silent()
+		}
 		return append(ended, u.endLocked(p, x, diagnose(codes.GatewayTimeout, "the node did not answer"), now)...)
 	case !x.acked && now.After(x.due) && x.barred != nil && (x.deadline.Sub(now) < quietBefore || x.barred()):
 		// What acts must not act late, nor against a lock-out: it is not sent again.
@@ -387,6 +411,7 @@ func (u *upstream) receive(b []byte, from netip.AddrPort) {
 		kind == message.Acknowledgement && matched && m.Code != codes.Empty && !sameToken(m.Token, x):
 		ended = u.endLocked(p, x, diagnose(codes.BadGateway, "the node's answer could not be read"), now)
 	case kind == message.Acknowledgement && matched && m.Code == codes.Empty:
+		p.measure(x, true, now)
 		x.acked = true // RFC 7252, section 5.2.2: the answer comes by itself
 	case kind == message.Acknowledgement && !matched, kind == message.Reset, kind == message.NonConfirmable && bad:
 		// Late, or of nothing that we asked.
@@ -406,6 +431,7 @@ func (u *upstream) receive(b []byte, from netip.AddrPort) {
 		if kind == message.Confirmable {
 			u.acknowledgeLocked(p, mid)
 		}
+		p.measure(x, kind == message.Acknowledgement, now)
 		ended = u.answeredLocked(p, x, &m, now)
 	}
 	u.mu.Unlock()

@@ -623,7 +623,7 @@ func TestSilentNode(t *testing.T) {
 // RFC 7252, sections 4.2 and 4.8: five transmissions, the first wait from 2 to 3 s,
 // each twice the one before, then the end. The clock is the test's.
 func TestRetransmissionTimes(t *testing.T) {
-	s := New(Options{NodeTimeout: 90 * time.Second})
+	s := New(Options{Transmission: Transmission{NodeTimeout: 90 * time.Second}})
 	if err := s.upstream.open(); err != nil {
 		t.Fatal(err)
 	}

@@ -69,7 +69,7 @@ func (c *nodeCache) watchFetchedLocked(x *exchange, r response, now time.Time) [
 		first := !w.up
 		w.up = true
 		return c.publishLocked(w, r, now, first, false)
-	case w.up && !x.heard && r.code == codes.ServiceUnavailable && now.Before(w.heard.Add(e.maxAge+c.s.opts.NodeTimeout)):
+	case w.up && !x.heard && r.code == codes.ServiceUnavailable && now.Before(w.heard.Add(e.maxAge+c.s.towards(e.t.table).NodeTimeout)):
 		w.due = now.Add(renewRetry) // it was never asked: its queue was full
 		return nil
 	case x.heard && r.code>>5 == 2:
@@ -117,7 +117,7 @@ func (c *nodeCache) left(w *watch) {
 	after := c.endWatchLocked(e, response{})
 	e.stale = stale // as good as any answer, for as long as it says
 	x := &exchange{
-		code: e.code, options: e.options, body: e.body, ask: true, deadline: now.Add(c.s.opts.NodeTimeout),
+		code: e.code, options: e.options, body: e.body, ask: true, deadline: now.Add(c.s.towards(e.t.table).NodeTimeout),
 		watch: w, leave: true, reply: func(response) {},
 	}
 	addr := c.s.locate(e.t.table, e.t.node)
@@ -272,7 +272,7 @@ func (u *upstream) notificationLocked(p *nodePeer, w *watch, m *message.Message,
 func (u *upstream) restLocked(w *watch, now time.Time) *exchange {
 	w.fetching, w.again = true, false
 	e := w.e
-	x := &exchange{code: e.code, options: e.options, body: e.body, ask: true, deadline: now.Add(u.s.opts.NodeTimeout)}
+	x := &exchange{code: e.code, options: e.options, body: e.body, ask: true, deadline: now.Add(u.s.towards(e.t.table).NodeTimeout)}
 	x.reply = func(r response) {
 		u.mu.Lock()
 		w.fetching = false

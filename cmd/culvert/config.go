@@ -19,14 +19,15 @@ type config struct {
 	stateDir   string
 	control    string // path of the control socket
 	meshes     []meshConfig
-	rules      []policy.Rule    // of what may pass, first match wins
-	coapListen []netip.AddrPort // UDP
-	doors      doorConfig       // the other doors of the CoAP front
-	access     *coap.Access     // who may do what there
-	outputs    []coap.Output    // resources of nodes that move something
-	httpListen string           // host:port; empty is none
-	upstream   *upstreamConfig  // nil: nothing is said on the site's network
-	raw        map[string]any   // as it stands in the file
+	rules      []policy.Rule     // of what may pass, first match wins
+	coapListen []netip.AddrPort  // UDP
+	doors      doorConfig        // the other doors of the CoAP front
+	nodes      coap.Transmission // how nodes are asked
+	access     *coap.Access      // who may do what there
+	outputs    []coap.Output     // resources of nodes that move something
+	httpListen string            // host:port; empty is none
+	upstream   *upstreamConfig   // nil: nothing is said on the site's network
+	raw        map[string]any    // as it stands in the file
 }
 
 // meshConfig is one [[mesh]].
@@ -46,6 +47,7 @@ type meshConfig struct {
 	flows           int           // 0 is the default
 	radio           radioConfig
 	places          []placeConfig
+	nodes           *coap.Transmission // how its nodes are asked, where that differs
 }
 
 // radioKind says how a mesh's radio is attached.

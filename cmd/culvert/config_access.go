@@ -199,6 +199,7 @@ func (r *configReader) doors(t *table, cfg *config) {
 			t.errorf("ca_file", "%v", err)
 		}
 	}
+	t.value("nodes") // nodeTables reads it
 	t.close(nil)
 }
 

@@ -58,9 +58,11 @@ func (r *configReader) root(t *table) *config {
 		cfg.meshes = append(cfg.meshes, r.mesh(m))
 	}
 	cfg.rules = r.rules(t, cfg.meshes)
-	if c := t.table("coap"); c != nil {
-		r.doors(c, cfg)
+	front := t.table("coap")
+	if front != nil {
+		r.doors(front, cfg)
 	}
+	r.nodeTables(front, meshes, cfg)
 	cfg.access = r.access(t, cfg.meshes)
 	cfg.checkDoors(t)
 	cfg.outputs = r.outputs(t, cfg)
@@ -111,6 +113,7 @@ func (r *configReader) mesh(t *table) meshConfig {
 	m.listed = t.word("admit", []string{"any", "listed"}) == "listed"
 	m.elidedPorts = r.ports(t, "elided_checksum_ports")
 	m.limits, m.flows = r.limits(t)
+	t.value("coap") // nodeTables reads it
 	if radio := t.table("radio"); radio != nil {
 		m.radio = r.radio(radio)
 	} else if !t.has("radio") {

@@ -65,6 +65,17 @@ var invalidConfigs = map[string][]string{
 		`c.toml:37: mesh.radio.name: missing; want the name of a Linux IEEE 802.15.4 interface, like "wpan0"`,
 		`c.toml:39: http.listen: missing; want "ADDRESS:PORT", like "[::1]:6282"`,
 	},
+	"nodes": {
+		`c.toml:8: mesh.coap.timeout: retransmission 4 leaves up to 45s after the first message (RFC 7252, 4.8.2), but a request ends after 10 s; want max_retransmit = 2, a shorter ack_timeout, or a longer timeout (90 s at most: clients give up after 93 s)`,
+		`c.toml:17: mesh.coap.ack_timeout: retransmission 4 leaves up to 1m30s after the first message (RFC 7252, 4.8.2), but a request ends after 90 s; want max_retransmit = 3, a shorter ack_timeout, or a longer timeout (90 s at most: clients give up after 93 s)`,
+		`c.toml:25: mesh.coap: "slow"; want a table, which begins with [mesh.coap]`,
+		`c.toml:31: coap.nodes.ack_timeout: "500 ms"; want a time from 1 s to 8 s, like "90 s", "5 min" or "2 h"`,
+		`c.toml:32: coap.nodes.ack_random_factor: 1; want a number from 1.1 to 3`,
+		`c.toml:33: coap.nodes.max_retransmit: 11; want a number from 0 to 10`,
+		`c.toml:34: coap.nodes.timeout: "2 min"; want a time from 2 s to 90 s, like "90 s", "5 min" or "2 h"`,
+		`c.toml:35: coap.nodes.block_size: 48; want a power of two from 16 to 1024 octets`,
+		`c.toml:36: coap.nodes.nstart: unknown key; allowed here: ack_timeout, ack_random_factor, timeout, block_size, max_retransmit`,
+	},
 	"prefix": {
 		`c.toml:4: mesh.prefix: "10.0.0.0/8" is no IPv6 prefix; want a unicast /64, like "fd5e:2a11:77c0:1::/64", or "generate"`,
 		`c.toml:10: mesh.prefix: "fe80::/64" cannot be a mesh's own; want a unicast /64, like "fd5e:2a11:77c0:1::/64", or "generate"`,
@@ -144,7 +155,7 @@ var invalidConfigs = map[string][]string{
 	},
 	"unknown-key": {
 		`c.toml:1: stat_dir: unknown key; allowed here: state_dir, control, mesh, rule, coap, access, output, http, upstream`,
-		`c.toml:8: mesh.channel: unknown key; allowed here: name, interface, prefix, gateway, addresses, prefix_context, context, encoding, admit, elided_checksum_ports, airtime_node, airtime_mesh, max_flows, flows, radio, place`,
+		`c.toml:8: mesh.channel: unknown key; allowed here: name, interface, prefix, gateway, addresses, prefix_context, context, encoding, admit, elided_checksum_ports, airtime_node, airtime_mesh, max_flows, flows, coap, radio, place`,
 		`c.toml:11: http.port: unknown key; allowed here: listen`,
 		`c.toml:12: log: unknown key; allowed here: state_dir, control, mesh, rule, coap, access, output, http, upstream`,
 	},

@@ -60,6 +60,7 @@ func TestConfigFull(t *testing.T) {
 		}, {
 			name: "wharf", iface: "mesh5", prefix: netip.MustParsePrefix("2001:db8:5:6::/64"),
 			radio: radioConfig{kind: radioInterface, name: "wpan0"},
+			nodes: &coap.Transmission{AckTimeout: 5 * time.Second, MaxRetransmit: coap.NoRetransmit},
 		}},
 		rules: []policy.Rule{{
 			From:     []policy.End{{Prefix: netip.MustParsePrefix("::/0")}},
@@ -75,6 +76,7 @@ func TestConfigFull(t *testing.T) {
 			Mesh: policy.Rate{Packets: 1000, Per: time.Hour, Burst: 1000},
 		}},
 		coapListen: []netip.AddrPort{netip.MustParseAddrPort("[::]:5683"), netip.MustParseAddrPort("127.0.0.1:5683")},
+		nodes:      coap.Transmission{AckTimeout: 3 * time.Second, AckRandomFactor: 1.25, MaxRetransmit: 3, NodeTimeout: 80 * time.Second, NodeBlock: 32},
 		doors:      doorConfig{tcp: []netip.AddrPort{netip.MustParseAddrPort("[::]:5683")}},
 		access: identities(t, coap.Identity{Name: "anyone", May: coap.MayRead, Nodes: []string{"fenland/*"}},
 			coap.Identity{Name: "ops-laptop", Subject: "ops laptop", May: coap.MayRead | coap.MayWrite | coap.MayTrial}),
@@ -152,7 +154,8 @@ func TestConfigKeys(t *testing.T) {
 	for _, key := range []string{"state_dir", "control", "mesh", "mesh.name", "mesh.interface", "mesh.prefix", "mesh.addresses",
 		"mesh.encoding", "mesh.admit", "mesh.elided_checksum_ports", "mesh.radio", "mesh.radio.kind", "mesh.radio.device",
 		"mesh.radio.speed", "mesh.radio.address", "mesh.radio.command", "mesh.radio.site", "mesh.place", "mesh.place.name",
-		"mesh.place.eui64", "mesh.place.encoding", "coap", "coap.listen", "http", "http.listen",
+		"mesh.place.eui64", "mesh.place.encoding", "coap", "coap.listen",
+		"coap.nodes", "coap.nodes.ack_timeout", "coap.nodes.ack_random_factor", "coap.nodes.max_retransmit", "coap.nodes.timeout", "coap.nodes.block_size", "mesh.coap", "http", "http.listen",
 		"mesh.gateway", "upstream", "upstream.interfaces", "upstream.advertise", "upstream.proxy", "upstream.mdns", "upstream.hosts_file", "upstream.domain"} {
 		found := false
 		for path := range keyLines(data) {

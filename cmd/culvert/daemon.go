@@ -125,6 +125,7 @@ func assemble(cfg *config, o daemonOptions) (*daemon, error) {
 		return nil, err
 	}
 	var shown []coap.Mesh
+	asked := map[string]coap.Transmission{}
 	for _, c := range cfg.meshes {
 		m, err := d.mesh(c)
 		if err != nil {
@@ -132,6 +133,9 @@ func assemble(cfg *config, o daemonOptions) (*daemon, error) {
 		}
 		d.meshes = append(d.meshes, m)
 		shown = append(shown, coap.Mesh{Name: c.name, Table: m.Nodes()})
+		if c.nodes != nil {
+			asked[c.name] = *c.nodes
+		}
 	}
 	if d.rules, err = newRulebook(cfg, d.meshes, o.log.With("part", "rules")); err != nil {
 		return nil, errors.Join(err, d.state.Close())
@@ -140,10 +144,11 @@ func assemble(cfg *config, o daemonOptions) (*daemon, error) {
 		return nil, errors.Join(err, d.state.Close())
 	}
 	d.coap = coap.New(coap.Options{
-		Resources: d.resources(),
-		Meshes:    shown,
-		UDP:       cfg.coapListen,
-		DTLS:      cfg.doors.dtls, TCP: cfg.doors.tcp, TLS: cfg.doors.tls,
+		Resources:    d.resources(),
+		Meshes:       shown,
+		Transmission: cfg.nodes, MeshTransmission: asked,
+		UDP:  cfg.coapListen,
+		DTLS: cfg.doors.dtls, TCP: cfg.doors.tcp, TLS: cfg.doors.tls,
 		Certificate: cfg.doors.certificate, ClientCAs: cfg.doors.clientCAs,
 		Outputs: cfg.outputs, StateDir: cfg.stateDir,
 		Access:    cfg.access,
