@@ -39,6 +39,9 @@ type nodeCache struct {
 	octets  int // of their answers
 	waiting int
 	watches int
+	// pending are the registrations that wait for the node's answer: a client may
+	// withdraw before it comes.
+	pending map[observerKey]*request
 
 	hits atomic.Uint64
 }
@@ -86,7 +89,7 @@ type waiter struct {
 }
 
 func (c *nodeCache) init(s *Server) {
-	c.s, c.nodes = s, map[*node.Node]*nodeEntries{}
+	c.s, c.nodes, c.pending = s, map[*node.Node]*nodeEntries{}, map[observerKey]*request{}
 }
 
 // resourcePath is the path of the node's resource in one string.
@@ -172,6 +175,9 @@ func (c *nodeCache) read(req *request, t target, addr netip.AddrPort, opts messa
 		return
 	}
 	begin := w.watch && e.watch == nil && c.watchLocked(e)
+	if w.watch {
+		c.pending[observerOf(req)] = req
+	}
 	if f := e.fetch; f != nil && !begin {
 		f.waiting = append(f.waiting, w)
 		c.waiting++
@@ -233,7 +239,7 @@ func (c *nodeCache) fetched(x *exchange, r response) {
 	answers := make([]response, len(f.waiting))
 	for i, w := range f.waiting {
 		answers[i] = r
-		if w.watch && e.watch != nil && e.watch.up && r.code>>5 == 2 {
+		if w.watch && c.pendsLocked(w.req) && e.watch != nil && e.watch.up && r.code>>5 == 2 {
 			answers[i] = c.s.observers.attach(w.req, e.watch.subject, r)
 		}
 	}
@@ -248,6 +254,25 @@ func (c *nodeCache) fetched(x *exchange, r response) {
 	for _, do := range after {
 		do()
 	}
+}
+
+// pendsLocked ends the wait of a registration, and reports whether the client still
+// wants it.
+func (c *nodeCache) pendsLocked(req *request) bool {
+	k := observerOf(req)
+	if c.pending[k] != req {
+		return false
+	}
+	delete(c.pending, k)
+	return true
+}
+
+// withdraw takes a request with Observe 1 for a registration that has no answer yet:
+// it gets one, and observes nothing (RFC 7641, section 3.6).
+func (c *nodeCache) withdraw(req *request) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	delete(c.pending, observerOf(req))
 }
 
 // renewed is an answer that the node validated: 2.03 brings new options, the

@@ -1,7 +1,6 @@
 package coap
 
 import (
-	"bytes"
 	"context"
 	"slices"
 	"sync"
@@ -74,7 +73,11 @@ type observer struct {
 	id        noticeKey
 	since     int // notifications since the last confirmable one
 	confirmed time.Time
-	unacked   bool // a confirmable one is under way: no other until it is acknowledged
+	// unacked holds notifications back: a confirmable one is under way, or, on a
+	// connection, the answer that begins the observation is not written yet.
+	unacked bool
+	posted  bool      // its connection's writer will look at it
+	final   *response // of a connection: what ended it, and is still to be told
 }
 
 // subject is what clients observe: the latest state of a resource.
@@ -141,6 +144,7 @@ func (o *observers) attach(req *request, sub *subject, r response) response {
 	}
 	x := &observer{key: k, subject: sub, oob: req.oob, stream: req.stream, request: req.cacheKey().request, label: req.label, room: req.room, confirmed: time.Now()}
 	x.block, x.asked, _ = blockOption(req.options, message.Block2, req.bert)
+	x.unacked = x.stream != nil
 	if old != nil {
 		o.dropLocked(old)
 		if len(old.subject.all) == 0 && old.subject != sub && old.subject.left != nil {
@@ -204,15 +208,20 @@ func (o *observers) end(sub *subject, r response) func() {
 	}
 	var all []*observer
 	for x := range sub.all {
-		all = append(all, x)
 		o.dropLocked(x)
+		switch {
+		case r.code == 0:
+		case x.stream != nil:
+			x.final = &r
+			o.postLocked(x)
+		default:
+			all = append(all, x)
+		}
 	}
 	o.mu.Unlock()
 	return func() {
 		for _, x := range all {
-			if r.code != 0 {
-				o.send(x, r, message.Confirmable)
-			}
+			o.send(x, r, message.Confirmable)
 		}
 	}
 }
@@ -241,48 +250,34 @@ func (o *observers) dropLocked(x *observer) {
 // remove ends an observation of a client.
 func (o *observers) remove(which func() *observer) {
 	o.mu.Lock()
-	x := which()
-	if x == nil {
-		o.mu.Unlock()
-		return
-	}
-	o.dropLocked(x)
-	sub := x.subject
-	gone := len(sub.all) == 0
-	if gone {
-		delete(o.dirty, sub)
-		if sub.local != "" {
-			delete(o.locals, sub.local)
-		}
+	var left func()
+	if x := which(); x != nil {
+		left = o.removeLocked(x)
 	}
 	o.mu.Unlock()
-	if gone && sub.left != nil {
-		sub.left()
+	if left != nil {
+		left()
 	}
+}
+
+// removeLocked returns what is to be called without the lock, if anything.
+func (o *observers) removeLocked(x *observer) (left func()) {
+	o.dropLocked(x)
+	sub := x.subject
+	if len(sub.all) > 0 {
+		return nil
+	}
+	delete(o.dirty, sub)
+	if sub.local != "" {
+		delete(o.locals, sub.local)
+	}
+	return sub.left
 }
 
 // leave is a request with Observe 1 (RFC 7641, section 3.6).
 func (o *observers) leave(req *request) {
+	o.s.cache.withdraw(req)
 	o.remove(func() *observer { return o.by[observerOf(req)] })
-}
-
-// hangUp ends all observations of a connection.
-func (o *observers) hangUp(st *stream) {
-	for more := true; more; {
-		more = false
-		o.remove(func() *observer {
-			if !st.observes {
-				return nil
-			}
-			for _, x := range o.by {
-				if x.stream == st {
-					more = true
-					return x
-				}
-			}
-			return nil
-		})
-	}
 }
 
 // noted remembers under which Message ID the answer that began an observation went
@@ -361,22 +356,34 @@ func (o *observers) tellOne(x *observer, now time.Time) {
 		o.mu.Unlock()
 		return
 	}
-	x.told = sub.order
+	if x.stream != nil {
+		o.postLocked(x)
+		o.mu.Unlock()
+		return
+	}
 	kind := message.NonConfirmable
 	if x.since++; x.since >= confirmEvery || now.Sub(x.confirmed) >= confirmWithin {
 		kind = message.Confirmable
 		x.since, x.confirmed = 0, now
-		x.unacked = x.stream == nil
+		x.unacked = true
 	}
-	r := aged(sub.state, sub.life, now.Sub(sub.at))
-	r.options = with(r.options, message.Observe, uintBytes(x.told))
+	r := x.newsLocked(now)
 	o.mu.Unlock()
 	o.send(x, r, kind)
 }
 
-// send sends a notification. A large one has its first block; the client fetches
-// the others (RFC 7959, section 2.6).
-func (o *observers) send(x *observer, r response, kind message.Type) {
+// newsLocked is the latest state, as x is told it.
+func (x *observer) newsLocked(now time.Time) response {
+	sub := x.subject
+	x.told = sub.order
+	r := aged(sub.state, sub.life, now.Sub(sub.at))
+	r.options = with(r.options, message.Observe, uintBytes(x.told))
+	return r
+}
+
+// notice makes the message of a notification. A large one has its first block; the
+// client fetches the others (RFC 7959, section 2.6).
+func (o *observers) notice(x *observer, r response) message.Message {
 	r = moved(r, x.label)
 	if len(r.payload) > x.room || x.asked && len(r.payload) > x.block.size() {
 		r = tag(r)
@@ -389,11 +396,12 @@ func (o *observers) send(x *observer, r response, kind message.Type) {
 		r = out
 	}
 	o.s.counts.notified.Add(1)
-	m := message.Message{Code: r.code, Token: x.key.token[:x.key.tkl], Options: r.options, Payload: r.payload}
-	if x.stream != nil {
-		x.stream.send(m, false)
-		return
-	}
+	return message.Message{Code: r.code, Token: x.key.token[:x.key.tkl], Options: r.options, Payload: r.payload}
+}
+
+// send sends a notification through a UDP or DTLS door.
+func (o *observers) send(x *observer, r response, kind message.Type) {
+	m := o.notice(x, r)
 	d := x.key.udp
 	m.MessageID = int32(d.mid.Add(1) & 0xffff)
 	m.Type = kind
@@ -410,66 +418,6 @@ func (o *observers) send(x *observer, r response, kind message.Type) {
 		o.mu.Unlock()
 	}
 	d.write(encode(m), x.oob, x.key.peer.addr)
-}
-
-// local answers a GET of a resource of the front, and notes who wants to observe it.
-func (s *Server) local(req *request, every time.Duration, render func(*request) response) response {
-	r := s.getOnly(req, render)
-	o := &s.observers
-	if r.code != codes.Content || !o.wanted(req) {
-		return r
-	}
-	key := req.cacheKey().request
-	o.mu.Lock()
-	sub := o.locals[key]
-	if sub == nil && len(o.locals) < maxLocals {
-		sub = &subject{local: key, req: req.clone(), render: render, every: every, looked: time.Now()}
-		sub.req.udp, sub.req.stream = nil, nil
-		sub.state, sub.at, sub.life = observed(r), time.Now(), observedAge*time.Second
-		o.locals[key] = sub
-	}
-	o.mu.Unlock()
-	if sub == nil {
-		return r
-	}
-	return o.attach(req, sub, observed(r))
-}
-
-// observed is the answer of a resource of the front to those who will hear when it
-// changes.
-func observed(r response) response {
-	r.options = with(without(r.options, message.MaxAge), message.MaxAge, uintBytes(observedAge))
-	return r
-}
-
-// look finds out which of the front's own resources have changed.
-func (o *observers) look(now time.Time) {
-	touched := o.touched.Swap(false)
-	var due []*subject
-	o.mu.Lock()
-	for key, sub := range o.locals {
-		switch {
-		case len(sub.all) == 0 && now.Sub(sub.looked) > sub.every:
-			delete(o.locals, key)
-		case now.Sub(sub.looked) >= sub.every, touched && sub.every == localEvery:
-			sub.looked = now
-			due = append(due, sub)
-		}
-	}
-	o.mu.Unlock()
-	for _, sub := range due {
-		r := sub.render(sub.req)
-		if r.code != codes.Content {
-			o.end(sub, r)()
-			continue
-		}
-		o.mu.Lock()
-		same := bytes.Equal(r.payload, sub.state.payload) && now.Sub(sub.at) < (observedAge-10)*time.Second
-		o.mu.Unlock()
-		if !same {
-			o.set(sub, observed(r), now, true)
-		}
-	}
 }
 
 // len returns how many clients observe.

@@ -18,10 +18,11 @@ import (
 
 // Limits of stream doors, ours but for the one that names its section.
 const (
-	baseMessage   = 1152            // octets, before the peer said more (RFC 8323, section 5.3.1)
-	streamMessage = maxBody + 4096  // octets of a message that a stream door takes
-	streamQueue   = maxInFlight + 8 // messages that wait to be written
-	writeTimeout  = 10 * time.Second
+	baseMessage   = 1152             // octets, before the peer said more (RFC 8323, section 5.3.1)
+	streamMessage = maxBody + 4096   // octets of a message that a stream door takes
+	streamQueue   = maxInFlight + 8  // messages that wait to be written
+	writeTimeout  = 10 * time.Second // for writeUnit octets
+	writeUnit     = 16 << 10
 	csmTimeout    = 10 * time.Second // for the peer's first message
 	headerRoom    = 15               // octets of the longest header and of the payload marker
 )
@@ -39,7 +40,11 @@ type stream struct {
 	slot chan struct{} // one for each request whose answer is not written yet
 	done chan struct{} // closed by serveStream when nothing more is read
 
-	observes bool // something is or was observed; guarded by the observers' lock
+	news chan struct{} // for the writer: somebody is posted; has room for one
+
+	// Guarded by the observers' lock.
+	observes bool        // something is or was observed
+	posted   []*observer // to be told, each once
 }
 
 // outgoing is one message for the writer.
@@ -59,6 +64,7 @@ func (s *Server) serveStream(c net.Conn, p peer) {
 	st := &stream{
 		s: s, conn: c, peer: p,
 		out: make(chan outgoing, streamQueue), slot: make(chan struct{}, maxInFlight), done: make(chan struct{}),
+		news: make(chan struct{}, 1),
 	}
 	st.max.Store(baseMessage)
 	var wg sync.WaitGroup
@@ -193,12 +199,16 @@ func (st *stream) request(m *message.Message) {
 	if v, ok := option(m.Options, message.NoResponse); ok {
 		quiet = uintValue(v)
 	}
+	key := observerOf(&req)
 	st.s.serve(&req, func(r response) {
 		if quiet>>(r.code>>5-1)&1 != 0 {
 			<-st.slot
-			return
+		} else {
+			st.send(message.Message{Code: r.code, Token: token, Options: r.options, Payload: r.payload}, true)
 		}
-		st.send(message.Message{Code: r.code, Token: token, Options: r.options, Payload: r.payload}, true)
+		if uintOption(r.options, message.Observe) >= 0 {
+			st.s.observers.begun(key)
+		}
 	})
 }
 
@@ -208,21 +218,25 @@ func (st *stream) signalling(m message.Message) { st.send(m, false) }
 // send queues a message. There is room for every answer; a peer that pings and does
 // not read loses its connection.
 func (st *stream) send(m message.Message, answer bool) {
-	buf := make([]byte, headerRoom+8+optionRoom(m.Options)+len(m.Payload))
-	n, err := coder.DefaultCoder.Encode(m, buf)
-	if err != nil { // a defect of ours
-		st.s.log.Error("CoAP message not written", "error", err)
-		st.conn.Close()
-		n = 0
-	}
 	select {
-	case st.out <- outgoing{buf[:n], answer}:
+	case st.out <- outgoing{st.encode(m), answer}:
 	case <-st.done:
 		st.free(answer)
 	default:
 		st.conn.Close()
 		st.free(answer)
 	}
+}
+
+func (st *stream) encode(m message.Message) []byte {
+	buf := make([]byte, headerRoom+8+optionRoom(m.Options)+len(m.Payload))
+	n, err := coder.DefaultCoder.Encode(m, buf)
+	if err != nil { // a defect of ours
+		st.s.log.Error("CoAP message not written", "error", err)
+		st.conn.Close()
+		return nil
+	}
+	return buf[:n]
 }
 
 func (st *stream) free(answer bool) {
@@ -237,6 +251,8 @@ func (st *stream) write() {
 		select {
 		case o := <-st.out:
 			st.writeOne(o)
+		case <-st.news:
+			st.writeNews()
 		case <-st.done:
 			for {
 				select {
@@ -250,14 +266,37 @@ func (st *stream) write() {
 	}
 }
 
-// writeOne writes one message; where that fails the connection ends.
-func (st *stream) writeOne(o outgoing) {
-	err := st.conn.SetWriteDeadline(time.Now().Add(writeTimeout))
-	if err == nil {
-		_, err = st.conn.Write(o.b)
+// writeNews writes notifications until there are none; answers come first.
+func (st *stream) writeNews() {
+	for {
+		select {
+		case o := <-st.out:
+			st.writeOne(o)
+			continue
+		default:
+		}
+		m, ok := st.s.observers.next(st, time.Now())
+		if !ok {
+			return
+		}
+		st.writeOne(outgoing{b: st.encode(m)})
 	}
-	if err != nil {
-		st.conn.Close()
+}
+
+// writeOne writes one message; where that fails, or the peer takes nothing for long,
+// the connection ends.
+func (st *stream) writeOne(o outgoing) {
+	for b := o.b; len(b) > 0; {
+		n := min(len(b), writeUnit)
+		err := st.conn.SetWriteDeadline(time.Now().Add(writeTimeout))
+		if err == nil {
+			_, err = st.conn.Write(b[:n])
+		}
+		if err != nil {
+			st.conn.Close()
+			break
+		}
+		b = b[n:]
 	}
 	st.free(o.answer)
 }
