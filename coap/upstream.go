@@ -71,6 +71,9 @@ type exchange struct {
 	due    time.Time
 	wait   time.Duration
 	resent int
+	back   int      // how many of its transmissions came back
+	backAt int      // which one was the latest
+	why    response // as the latest said
 
 	upload   block // the block of the body that is under way
 	blocks   bool  // the body goes in blocks
@@ -89,6 +92,10 @@ func newUpstream(s *Server) *upstream {
 func (u *upstream) open() error {
 	c, err := net.ListenUDP("udp6", nil)
 	if err != nil {
+		return fmt.Errorf("coap: socket towards the nodes: %w", err)
+	}
+	if err := wantErrors(c); err != nil {
+		c.Close()
 		return fmt.Errorf("coap: socket towards the nodes: %w", err)
 	}
 	u.mu.Lock()
@@ -275,22 +282,23 @@ func (u *upstream) sendLocked(p *nodePeer, x *exchange, now time.Time) error {
 		return err
 	}
 	x.msg = buf[:n]
-	x.acked, x.resent = false, 0
+	x.acked, x.resent, x.back, x.backAt = false, 0, 0, 0
 	// RFC 7252, section 4.2: the random factor once, then doubling.
 	x.wait = time.Duration(float64(p.trip.first(p.via)) * (1 + mrand.Float64()*(p.via.AckRandomFactor-1)))
 	x.sent, x.due = now, now.Add(x.wait)
-	return u.transmitLocked(p, x.msg)
+	return u.transmitLocked(p, x)
 }
 
-// transmitLocked writes one datagram. That a path is gone just now is no error of
-// the exchange: retransmission or its deadline settles it.
-func (u *upstream) transmitLocked(p *nodePeer, msg []byte) error {
+// transmitLocked sends the message under way. That a path is gone just now is no error
+// of the exchange: retransmission or its deadline settles it.
+func (u *upstream) transmitLocked(p *nodePeer, x *exchange) error {
 	u.s.counts.nodeAsked.Add(1)
-	_, err := u.conn.WriteToUDPAddrPort(msg, p.addr)
+	err := u.writeLocked(x.msg, p.addr)
 	if err == nil || errors.Is(err, net.ErrClosed) {
 		return err
 	}
 	u.s.log.Debug("message to a node not sent", "to", p.addr.Addr().String(), "error", err)
+	x.cameBack(diagnose(codes.GatewayTimeout, "the gateway has no way to the node: %v", err))
 	return nil
 }
 
@@ -305,6 +313,7 @@ func optionRoom(o message.Options) int {
 // tick retransmits what is due and ends what is over.
 func (u *upstream) tick(now time.Time) {
 	u.mu.Lock()
+	u.errorsLocked()
 	var ended []*exchange
 	for p := range u.busy {
 		ended = append(ended, u.tickLocked(p, now)...)
@@ -336,6 +345,9 @@ func (u *upstream) tickLocked(p *nodePeer, now time.Time) (ended []*exchange) {
 	}
 	x := p.queue[0]
 	switch {
+	case x.back >= enough && !x.acked:
+		u.s.counts.nodeTimeout.Add(1)
+		return append(ended, u.endLocked(p, x, x.why, now)...)
 	case now.After(x.deadline), !x.acked && now.After(x.due) && x.resent >= p.via.retransmit():
 		u.s.counts.nodeTimeout.Add(1)
 		if !x.acked {
@@ -349,7 +361,7 @@ func (u *upstream) tickLocked(p *nodePeer, now time.Time) (ended []*exchange) {
 		x.wait *= 2
 		x.due = now.Add(x.wait)
 		u.s.counts.nodeResent.Add(1)
-		if u.transmitLocked(p, x.msg) != nil {
+		if u.transmitLocked(p, x) != nil {
 			return ended // the socket is closed, and close answers all
 		}
 	}
@@ -376,7 +388,7 @@ func (u *upstream) read() error {
 			return err
 		}
 		if err != nil {
-			continue // what ICMP says of an earlier datagram; the deadline counts
+			continue // what ICMP says of an earlier datagram: tick asks what exactly
 		}
 		u.receive(buf[:n], from)
 	}
@@ -452,12 +464,12 @@ func (u *upstream) rejectLocked(p *nodePeer, from netip.AddrPort, mid uint16) {
 	if p != nil && p.hadCON && p.lastCON == mid {
 		kind = message.Acknowledgement
 	}
-	_, _ = u.conn.WriteToUDPAddrPort(emptyMessage(kind, mid), from) // lost is lost: it comes again
+	_ = u.writeLocked(emptyMessage(kind, mid), from) // lost is lost: it comes again
 }
 
 func (u *upstream) acknowledgeLocked(p *nodePeer, mid uint16) {
 	p.lastCON, p.hadCON = mid, true
-	_, _ = u.conn.WriteToUDPAddrPort(emptyMessage(message.Acknowledgement, mid), p.addr)
+	_ = u.writeLocked(emptyMessage(message.Acknowledgement, mid), p.addr)
 }
 
 // emptyMessage is an acknowledgement or a reset (RFC 7252, section 4.1).
