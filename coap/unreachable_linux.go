@@ -12,11 +12,11 @@ import (
 
 // ICMPv6 errors about requests to nodes. RFC 7252, section 4.2, lets them end an
 // exchange if what they quote is ours: code, Message ID and token are compared. One
-// error may be of a moment (RFC 1122, section 4.2.3.9): an exchange ends when two of
-// its transmissions came back.
+// error may be of a moment (RFC 1122, section 4.2.3.9), as when a radio starts anew: an
+// exchange ends when three of its transmissions came back, the third after 6 to 9 s.
 
 // enough is how many transmissions of a message must have come back.
-const enough = 2
+const enough = 3
 
 // maxErrors is how many errors are read at once, ours.
 const maxErrors = 256
@@ -115,7 +115,7 @@ func (u *upstream) icmpLocked(e icmpError) {
 }
 
 // cameBack notes that the latest transmission of x did not get to the node, and what
-// to tell the client if the next one does not either.
+// to tell the client if others do not either.
 func (x *exchange) cameBack(r response) {
 	if x.backAt <= x.resent {
 		x.backAt = x.resent + 1

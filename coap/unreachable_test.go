@@ -24,7 +24,7 @@ func deadPort(t *testing.T) netip.AddrPort {
 }
 
 // RFC 7252, section 4.2, with errors of the kernel: a node where nothing listens is
-// asked twice, and the client hears why long before the deadline.
+// asked three times, and the client hears why long before the deadline.
 func TestNothingListens(t *testing.T) {
 	f := newFront(t, quick, func(s *Server) { s.opts.NodeTimeout = 30 * time.Second })
 	f.where.Store("grain-bin", deadPort(t))
@@ -133,15 +133,15 @@ func TestICMPErrors(t *testing.T) {
 		e := &exchange{code: codes.GET, deadline: time.Now().Add(time.Minute), reply: func(r response) { got = &r }}
 		u.submit(at, e)
 		now := time.Now()
-		for range 2 {
+		for range enough {
 			for range 3 { // of one transmission several may come
 				u.mu.Lock()
 				u.icmpLocked(icmpError{x.to, x.kind, x.code, x.quoted(slices.Clone(e.msg))})
 				u.mu.Unlock()
 				u.tick(now)
 			}
-			if got != nil && e.resent == 0 {
-				t.Errorf("%s: it ended with the first one", x.name)
+			if got != nil && e.resent < enough-1 {
+				t.Errorf("%s: it ended too soon", x.name)
 			}
 			now = e.due.Add(tickEvery)
 			u.tick(now)
