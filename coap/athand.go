@@ -54,7 +54,7 @@ func (s *Server) atHand(req *request) (response, bool) {
 	if !ok {
 		return response{}, false
 	}
-	return s.finish(req, moved(r, n.Label()), block{}, false, block{szx: szxMax}, false), true
+	return s.finish(req, s.moved(r, n.Label()), block{}, false, block{szx: szxMax}, false), true
 }
 
 // look returns the answer kept under a key, if it is fresh.

@@ -55,6 +55,7 @@ const (
 	ackRandomFactor  = 1.5
 	maxRetransmit    = 4
 	exchangeLifetime = 247 * time.Second
+	nonLifetime      = 145 * time.Second
 	// defaultAckDelay is after how long the empty acknowledgement goes out (section
 	// 5.2.2: before the client's retransmission timer fires).
 	defaultAckDelay = time.Second

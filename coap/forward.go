@@ -2,6 +2,7 @@ package coap
 
 import (
 	"slices"
+	"strings"
 	"time"
 
 	"github.com/plgd-dev/go-coap/v3/message"
@@ -45,7 +46,7 @@ func (s *Server) forward(req *request, t target, reply func(response)) {
 	if !req.direct {
 		req.label = t.node.Label()
 	}
-	back := func(r response) { reply(moved(r, req.label)) }
+	back := func(r response) { reply(s.moved(r, req.label)) }
 	plain := without(opts, message.ETag) // the cache has ETags of its own
 	if cacheable(req.code, plain, entryKey(req.code, plain, req.payload)) {
 		s.cache.read(req, t, addr, plain, back)
@@ -113,7 +114,7 @@ func hopped(r response) response {
 
 // moved makes a node's answer one of the front's: Location and links are below
 // /nodes/NODE/own (RFC 7252, section 5.7.3). With the empty label it stays as it is.
-func moved(r response, label string) response {
+func (s *Server) moved(r response, label string) response {
 	if label == "" {
 		return r
 	}
@@ -127,7 +128,28 @@ func moved(r response, label string) response {
 		r.options = slices.Insert(slices.Clone(r.options), at, prefix...)
 	}
 	if r.code == codes.Content && uintOption(r.options, message.ContentFormat) == formatLink {
-		r.payload = relink(r.payload, label)
+		r.payload = relink(r.payload, label, func(uri string) (string, bool) { return s.pathOn(label, uri) })
 	}
 	return r
+}
+
+// pathOn returns path and query of a URI of the node with this label, at one of its
+// addresses.
+func (s *Server) pathOn(label, raw string) (string, bool) {
+	u, err := parseURI(raw)
+	if err != nil || u.port != portCoAP {
+		return "", false
+	}
+	if t, ok := s.host(u.host); !ok || t.node.Label() != label {
+		return "", false
+	}
+	_, rest, _ := strings.Cut(raw, "://")
+	switch at := strings.IndexAny(rest, "/?"); {
+	case at < 0:
+		return "/", true
+	case rest[at] == '?':
+		return "/" + rest[at:], true
+	default:
+		return rest[at:], true
+	}
 }

@@ -219,22 +219,30 @@ func (s *Server) wellKnown(req *request) response {
 	return content(formatLink, appendLinks(nil, links))
 }
 
-// relink makes the links in a node's listing good where the client reads it: a
-// path on the node is one below /nodes/NODE/own here (RFC 7252, section 5.7.3). What
-// is not in the link format stays as it is.
-func relink(body []byte, label string) []byte {
+// relink makes the links in a node's listing good where the client reads it: a path on
+// the node is one below /nodes/NODE/own here (RFC 7252, section 5.7.3), and so is a
+// URI of which own says that the node itself is meant, and gives the path. What is not
+// in the link format stays as it is.
+func relink(body []byte, label string, own func(uri string) (path string, ok bool)) []byte {
 	links, err := parseLinks(string(body))
 	if err != nil {
 		return body
 	}
-	here := "/nodes/" + label + "/own"
-	for i := range links {
-		if l := &links[i]; strings.HasPrefix(l.target, "/") && !strings.HasPrefix(l.target, "//") {
-			l.target = here + l.target
+	here := func(at string) string {
+		if !strings.HasPrefix(at, "/") || strings.HasPrefix(at, "//") {
+			path, ok := own(at)
+			if !ok {
+				return at
+			}
+			at = path
 		}
+		return "/nodes/" + label + "/own" + at
+	}
+	for i := range links {
+		links[i].target = here(links[i].target)
 		for j := range links[i].attributes {
-			if a := &links[i].attributes[j]; a.name == "anchor" && strings.HasPrefix(a.value, "/") {
-				a.value = here + a.value
+			if a := &links[i].attributes[j]; a.name == "anchor" {
+				a.value = here(a.value)
 			}
 		}
 	}

@@ -23,6 +23,7 @@ type remembered struct {
 	sum    uint64 // of the request's octets: another request may wear its Message ID
 	answer []byte // to a repetition; nil while there is none
 	open   bool   // the request has no answer yet
+	non    bool   // it is non-confirmable
 	at     time.Time
 	all    *list.Element // in memory.order
 	host   *list.Element // in perHost
@@ -38,7 +39,7 @@ func (m *memory) init() {
 // for that.
 func (m *memory) begin(k callKey, sum uint64, now time.Time) (r *remembered, fresh, ok bool) {
 	if old := m.byKey[k]; old != nil {
-		if old.sum == sum && now.Sub(old.at) < exchangeLifetime {
+		if old.sum == sum && now.Sub(old.at) < old.lifetime() {
 			return old, false, true
 		}
 		// The client has come round to this Message ID again: that it was reused too
@@ -60,6 +61,15 @@ func (m *memory) begin(k callKey, sum uint64, now time.Time) (r *remembered, fre
 	r.all, r.host = m.order.PushBack(r), host.PushBack(r)
 	m.byKey[k] = r
 	return r, true, true
+}
+
+// lifetime is for how long the request's Message ID may not be used again (RFC 7252,
+// section 4.8.2).
+func (r *remembered) lifetime() time.Duration {
+	if r.non {
+		return nonLifetime
+	}
+	return exchangeLifetime
 }
 
 // evict removes the oldest exchange of l that has ended. Few are open at a time, as

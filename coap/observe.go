@@ -384,7 +384,7 @@ func (x *observer) newsLocked(now time.Time) response {
 // notice makes the message of a notification. A large one has its first block; the
 // client fetches the others (RFC 7959, section 2.6).
 func (o *observers) notice(x *observer, r response) message.Message {
-	r = moved(r, x.label)
+	r = o.s.moved(r, x.label)
 	if len(r.payload) > x.room || x.asked && len(r.payload) > x.block.size() {
 		r = tag(r)
 		b := x.block

@@ -233,6 +233,7 @@ func (d *udpDoor) request(m *message.Message, b []byte, key callKey, oob []byte)
 		return nil
 	}
 	c.entry = old
+	old.non = !c.con
 	c.oob = slices.Clone(oob)
 	req.oob = c.oob
 	c.at = now

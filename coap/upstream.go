@@ -185,6 +185,9 @@ func (u *upstream) startLocked(p *nodePeer, now time.Time) (ended []*exchange) {
 			continue
 		}
 		szx := p.via.szx()
+		if _, secret := option(x.options, optOSCORE); secret {
+			szx = szxMax // RFC 8613: as it came, if it fits into a packet
+		}
 		x.blocks = len(x.body) > 16<<szx && !p.whole
 		x.upload = block{szx: szx}
 		if !x.resume {

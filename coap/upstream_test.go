@@ -495,11 +495,15 @@ func TestBlocksBothWays(t *testing.T) {
 // A node's listing reads right where the client is (RFC 7252, section 5.7.3).
 func TestNodeLinks(t *testing.T) {
 	f := newFront(t)
+	// Of the node's own addresses none is shown: the mesh may be closed to the client.
+	self := "coap://[" + f.table.Address(f.grainBin().node).String() + "]"
 	f.newNode("grain-bin", func(_ *fakeNode, m message.Message) [][]byte {
-		return [][]byte{ack(m, codes.Content, `</temp>;rt="temperature";ct=0,</t>;anchor="/temp";rel="alternate",<coap://[2001:db8::1]/x>;obs`, opt{message.ContentFormat, u(40)})}
+		return [][]byte{ack(m, codes.Content, `</temp>;rt="temperature";ct=0,</t>;anchor="/temp";rel="alternate",<coap://[2001:db8::1]/x>;obs,`+
+			`<`+self+`/hum?unit=1>;anchor="`+self+`",<`+self+`:5683?q>,<`+self+`:61616/y>`, opt{message.ContentFormat, u(40)})}
 	})
 	m := f.client().ask(codes.GET, "nodes/grain-bin/own/.well-known/core", "")
-	want := `</nodes/grain-bin/own/temp>;rt="temperature";ct=0,</nodes/grain-bin/own/t>;anchor="/nodes/grain-bin/own/temp";rel="alternate",<coap://[2001:db8::1]/x>;obs`
+	want := `</nodes/grain-bin/own/temp>;rt="temperature";ct=0,</nodes/grain-bin/own/t>;anchor="/nodes/grain-bin/own/temp";rel="alternate",<coap://[2001:db8::1]/x>;obs,` +
+		`</nodes/grain-bin/own/hum?unit=1>;anchor="/nodes/grain-bin/own/",</nodes/grain-bin/own/?q>,<` + self + `:61616/y>`
 	if string(m.Payload) != want {
 		t.Errorf("%s", m.Payload)
 	}

@@ -334,7 +334,7 @@ func FuzzLinks(f *testing.F) {
 		for _, l := range links {
 			l.matchesQuery("rt", "x*")
 		}
-		relink([]byte(s), "mast")
+		relink([]byte(s), "mast", func(string) (string, bool) { return "/x", true })
 	})
 }
 
