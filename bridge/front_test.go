@@ -289,6 +289,29 @@ func TestFrontAndFaults(t *testing.T) {
 			t.Errorf("%v %q, acknowledged before %v (%v)", m.Code, m.Payload, acked, err)
 		}
 	})
+	// Section 4.2: what ICMPv6 says through the interface ends the wait early.
+	t.Run("radio dead", func(t *testing.T) {
+		t.Parallel()
+		f, own := newIdeal(t, front.Options{})
+		a := f.asker()
+		a.request(codes.GET, own+"temp", "t", "")
+		if m := a.must(20 * time.Second); m.Code != codes.Content {
+			t.Fatalf("%v %q", m.Code, m.Payload)
+		}
+		f.do(func(m *sim.Mesh) error { return m.CutRadio() })
+		// The first one may leave before the bridge has noticed.
+		for i := range 3 {
+			a.request(codes.GET, own+"period", fmt.Sprint(i), "")
+			m, _, err := a.message(80 * time.Second)
+			if err != nil || m.Code != codes.GatewayTimeout {
+				t.Fatalf("%v %q (%v)", m.Code, m.Payload, err)
+			}
+			if strings.Contains(string(m.Payload), "ICMPv6 type 1 code 3") {
+				return
+			}
+		}
+		t.Error("nothing was said of ICMPv6")
+	})
 	// RFC 7252, section 5.2.2, with a node that acknowledges at once, and one that does
 	// not.
 	for _, quiet := range []bool{false, true} {

@@ -54,7 +54,7 @@ func TestTree(t *testing.T) {
 		{"critical option that nobody knows", "nodes", codes.GET, []opt{{65001, "\x00"}}, "4.02", -1, "option 65001"},
 		{"elective option that nobody knows", "nodes", codes.GET, []opt{{65000, "\x00"}}, "2.05", 50, ""},
 		{"elective and unsafe, on a resource of the front", "nodes", codes.GET, []opt{{65002, "z"}}, "2.05", 50, ""},
-		{"observe is not here yet: a plain answer (RFC 7641, 3.1)", "nodes/mast", codes.GET, []opt{{message.Observe, ""}}, "2.05", 50, ""},
+		{"Observe", "nodes/mast", codes.GET, []opt{{message.Observe, ""}}, "2.05", 50, ""},
 		{"Proxy-Uri (5.7.2)", "nodes", codes.GET, []opt{{message.ProxyURI, "coap://[2001:db8::1]/t"}}, "5.05", -1, ""},
 		{"Proxy-Scheme (5.10.2)", "nodes", codes.GET, []opt{{message.ProxyScheme, "coap"}, {message.URIHost, "x"}}, "5.05", -1, ""},
 		{"OSCORE at the front itself (RFC 8613, 2)", "nodes", codes.POST, []opt{{optOSCORE, "\x09\x14\x20"}}, "4.02", -1, "option 9"},

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"net"
 	"net/netip"
+	"time"
 
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 	"golang.org/x/sys/unix"
@@ -13,10 +14,11 @@ import (
 // ICMPv6 errors about requests to nodes. RFC 7252, section 4.2, lets them end an
 // exchange if what they quote is ours: code, Message ID and token are compared. One
 // error may be of a moment (RFC 1122, section 4.2.3.9), as when a radio starts anew: an
-// exchange ends when three of its transmissions came back, the third after 6 to 9 s.
+// exchange ends when its transmissions have come back for a while, one after the other.
 
-// enough is how many transmissions of a message must have come back.
-const enough = 3
+// aMoment is for how long they may, ours. With the default parameters that is the third
+// transmission, after 6 to 9 s.
+const aMoment = 5 * time.Second
 
 // maxErrors is how many errors are read at once, ours.
 const maxErrors = 256
@@ -74,7 +76,7 @@ func nextError(c *net.UDPConn, buf, oob []byte) (e icmpError, ok bool) {
 }
 
 // errorsLocked takes what ICMPv6 said since the last time.
-func (u *upstream) errorsLocked() {
+func (u *upstream) errorsLocked(now time.Time) {
 	if u.conn == nil || u.closed {
 		return
 	}
@@ -85,13 +87,13 @@ func (u *upstream) errorsLocked() {
 		if !ok {
 			return
 		}
-		u.icmpLocked(e)
+		u.icmpLocked(e, now)
 	}
 }
 
 // icmpLocked takes one error. Those about sizes, and about hops, are none that RFC
 // 7252 acts on.
-func (u *upstream) icmpLocked(e icmpError) {
+func (u *upstream) icmpLocked(e icmpError, now time.Time) {
 	const unreachable, parameterProblem = 1, 4 // RFC 4443, sections 3.1 and 3.4
 	p := u.peers[e.to]
 	if p == nil || len(p.queue) == 0 || e.kind != unreachable && e.kind != parameterProblem {
@@ -111,17 +113,25 @@ func (u *upstream) icmpLocked(e icmpError) {
 	case e.code == 4:
 		r = diagnose(codes.BadGateway, "nothing listens at the node's port %d: ICMPv6 type 1 code 4", e.to.Port())
 	}
-	x.cameBack(r)
+	x.cameBack(r, now)
 }
 
 // cameBack notes that the latest transmission of x did not get to the node, and what
 // to tell the client if others do not either.
-func (x *exchange) cameBack(r response) {
-	if x.backAt <= x.resent {
-		x.backAt = x.resent + 1
-		x.back++
-		x.why = r
+func (x *exchange) cameBack(r response, now time.Time) {
+	nth := x.resent + 1
+	if x.back == nth {
+		return
 	}
+	if x.back == 0 || x.back < nth-1 {
+		x.backSince = now // the one before did not
+	}
+	x.back, x.backFor, x.why = nth, now.Sub(x.backSince), r
+}
+
+// lost reports whether there is no more to be hoped for.
+func (x *exchange) lost() bool {
+	return !x.acked && x.back == x.resent+1 && x.backFor >= aMoment
 }
 
 // writeLocked sends a datagram. An ICMPv6 error about an earlier one makes the kernel

@@ -71,9 +71,12 @@ type exchange struct {
 	due    time.Time
 	wait   time.Duration
 	resent int
-	back   int      // how many of its transmissions came back
-	backAt int      // which one was the latest
-	why    response // as the latest said
+	back   int      // the latest transmission that came back, from 1 on
+	why    response // as was said of it
+	// Of those that came back one after the other: when the first one did, and how much
+	// later the latest.
+	backSince time.Time
+	backFor   time.Duration
 
 	upload   block // the block of the body that is under way
 	blocks   bool  // the body goes in blocks
@@ -285,23 +288,23 @@ func (u *upstream) sendLocked(p *nodePeer, x *exchange, now time.Time) error {
 		return err
 	}
 	x.msg = buf[:n]
-	x.acked, x.resent, x.back, x.backAt = false, 0, 0, 0
+	x.acked, x.resent, x.back, x.backFor = false, 0, 0, 0
 	// RFC 7252, section 4.2: the random factor once, then doubling.
 	x.wait = time.Duration(float64(p.trip.first(p.via)) * (1 + mrand.Float64()*(p.via.AckRandomFactor-1)))
 	x.sent, x.due = now, now.Add(x.wait)
-	return u.transmitLocked(p, x)
+	return u.transmitLocked(p, x, now)
 }
 
 // transmitLocked sends the message under way. That a path is gone just now is no error
 // of the exchange: retransmission or its deadline settles it.
-func (u *upstream) transmitLocked(p *nodePeer, x *exchange) error {
+func (u *upstream) transmitLocked(p *nodePeer, x *exchange, now time.Time) error {
 	u.s.counts.nodeAsked.Add(1)
 	err := u.writeLocked(x.msg, p.addr)
 	if err == nil || errors.Is(err, net.ErrClosed) {
 		return err
 	}
 	u.s.log.Debug("message to a node not sent", "to", p.addr.Addr().String(), "error", err)
-	x.cameBack(diagnose(codes.GatewayTimeout, "the gateway has no way to the node: %v", err))
+	x.cameBack(diagnose(codes.GatewayTimeout, "the gateway has no way to the node: %v", err), now)
 	return nil
 }
 
@@ -316,7 +319,7 @@ func optionRoom(o message.Options) int {
 // tick retransmits what is due and ends what is over.
 func (u *upstream) tick(now time.Time) {
 	u.mu.Lock()
-	u.errorsLocked()
+	u.errorsLocked(now)
 	var ended []*exchange
 	for p := range u.busy {
 		ended = append(ended, u.tickLocked(p, now)...)
@@ -348,7 +351,7 @@ func (u *upstream) tickLocked(p *nodePeer, now time.Time) (ended []*exchange) {
 	}
 	x := p.queue[0]
 	switch {
-	case x.back >= enough && !x.acked:
+	case x.lost():
 		u.s.counts.nodeTimeout.Add(1)
 		return append(ended, u.endLocked(p, x, x.why, now)...)
 	case now.After(x.deadline), !x.acked && now.After(x.due) && x.resent >= p.via.retransmit():
@@ -356,7 +359,11 @@ func (u *upstream) tickLocked(p *nodePeer, now time.Time) (ended []*exchange) {
 		if !x.acked {
 			p.trip.silent()
 		}
-		return append(ended, u.endLocked(p, x, diagnose(codes.GatewayTimeout, "the node did not answer"), now)...)
+		r := diagnose(codes.GatewayTimeout, "the node did not answer")
+		if !x.acked && x.back == x.resent+1 {
+			r = x.why
+		}
+		return append(ended, u.endLocked(p, x, r, now)...)
 	case !x.acked && now.After(x.due) && x.barred != nil && (x.deadline.Sub(now) < quietBefore || x.barred()):
 		// What acts must not act late, nor against a lock-out: it is not sent again.
 	case !x.acked && now.After(x.due):
@@ -364,7 +371,7 @@ func (u *upstream) tickLocked(p *nodePeer, now time.Time) (ended []*exchange) {
 		x.wait *= 2
 		x.due = now.Add(x.wait)
 		u.s.counts.nodeResent.Add(1)
-		if u.transmitLocked(p, x) != nil {
+		if u.transmitLocked(p, x, now) != nil {
 			return ended // the socket is closed, and close answers all
 		}
 	}
