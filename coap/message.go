@@ -117,22 +117,10 @@ func option(o message.Options, id message.OptionID) ([]byte, bool) {
 // 3.2): leading zeros are taken, absent is -1.
 func uintOption(o message.Options, id message.OptionID) int64 {
 	v, ok := option(o, id)
-	if !ok || len(v) > uintLength(id) {
+	if !ok {
 		return -1
 	}
 	return int64(uintValue(v))
-}
-
-// uintLength is how long the value of a uint option may be; a longer one makes it an
-// option that is not known (section 5.4.3).
-func uintLength(id message.OptionID) int {
-	switch id {
-	case message.ContentFormat, message.Accept, message.URIPort:
-		return 2
-	case message.Observe: // RFC 7641, section 2
-		return 3
-	}
-	return 4
 }
 
 func uintValue(b []byte) uint32 {

@@ -210,7 +210,7 @@ func TestAnswerFromElsewhere(t *testing.T) {
 }
 
 // 7252-5.4-OPT01 (sections 5.4.3 and 5.4.5): an elective option that is too long, or
-// comes once more, is one that is not known.
+// comes once more, is one that is not known. (The decoder drops the first kind.)
 func TestElectiveOptions(t *testing.T) {
 	f := newFront(t)
 	for _, x := range []struct {
