@@ -251,6 +251,10 @@ func (s *Server) checkOrder(req *request, o *order) (why string, code codes.Code
 		return fmt.Sprintf("the value must have 1 to %d octets", maxOutputValue), codes.BadRequest
 	}
 	within, lease := writeDeadline, x.Lease
+	least := s.opts.AckTimeout
+	if table, _, _ := s.find(x.Place); table != nil {
+		least = s.towards(table).AckTimeout
+	}
 	for _, q := range req.options {
 		if q.ID != message.URIQuery {
 			continue
@@ -259,10 +263,10 @@ func (s *Server) checkOrder(req *request, o *order) (why string, code codes.Code
 		n, err := strconv.ParseUint(value, 10, 32)
 		d := time.Duration(n) * time.Second
 		switch {
-		case name == "within" && err == nil && d > s.opts.AckTimeout && d <= longestWrite:
+		case name == "within" && err == nil && d > least && d <= longestWrite:
 			within = d
 		case name == "within":
-			return fmt.Sprintf("within=SECONDS: more than %v, at most %v", s.opts.AckTimeout, longestWrite), codes.BadRequest
+			return fmt.Sprintf("within=SECONDS: more than %v, at most %v", least, longestWrite), codes.BadRequest
 		case name == "for" && x.Lease == 0:
 			return "this output has no lease", codes.BadRequest
 		case name == "for" && err == nil && d > 0 && d <= x.MaxLease:
