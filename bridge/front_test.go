@@ -271,6 +271,25 @@ func TestObserversOnALossyMesh(t *testing.T) {
 	}
 }
 
+// RFC 7959, section 2.2, and RFC 7252, section 4.6: each block of the default size is one
+// frame on the air, and so a lost one costs no other; a client gets them put together.
+func TestBlocksFitFrames(t *testing.T) {
+	f := newFront(t, sim.Options{Seed: 8, Ideal: true, Period: -1}, meshSpeed, front.Options{})
+	before := f.node("mast")
+	a := f.asker()
+	a.request(codes.GET, "nodes/"+f.label["mast"]+"/own/log", "t", "")
+	if m := a.must(60 * time.Second); m.Code != codes.Content || len(m.Payload) != 1024 {
+		t.Fatalf("%v, %d octets", m.Code, len(m.Payload))
+	}
+	after := f.node("mast")
+	messages := after.CoAPReceived - before.CoAPReceived
+	t.Logf("%d messages to the node, in %d frames; %d from it, in %d", messages, after.Received-before.Received,
+		after.CoAPSent-before.CoAPSent, after.Sent-before.Sent)
+	if messages < 20 || after.Received-before.Received != messages || after.CoAPSent-before.CoAPSent != messages || after.Sent-before.Sent != messages {
+		t.Errorf("before %+v\nafter %+v", before, after)
+	}
+}
+
 // What nodes do wrong, and what the client then sees.
 func TestFrontAndFaults(t *testing.T) {
 	newIdeal := func(t *testing.T, o front.Options) (*frontIn, string) {

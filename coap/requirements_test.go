@@ -63,7 +63,7 @@ var requirements = []requirement{
 	{"7959-BLK01", "block-wise answers of one representation", "mixing two", []string{"TestCoAPVectors", "TestBlocksOfOneState", "TestNodeAnswers/changed once in the middle (RFC 7959, 2.4)", "TestObserveLarge"}},
 	{"7959-BLK02", "block-wise requests", "", []string{"TestUpload", "TestUploadToNode"}},
 	{"7959-BLK03", "small blocks towards nodes, large ones towards clients; large notifications", "",
-		[]string{"TestBlocksBothWays", "TestUploadToNode", "TestObserveLarge"}},
+		[]string{"bridge:TestBlocksFitFrames", "TestBlocksBothWays", "TestUploadToNode", "TestObserveLarge"}},
 	{"8132-FETCH01", "FETCH, PATCH and iPATCH", "", []string{"TestForward", "TestCacheKey/FETCH by its payload", "TestPatchTwice"}},
 	{"7967-NR01", "No-Response", "the exchange is still released", []string{"TestNoResponse", "TestNoResponseToNode"}},
 	{"8768-HOP01", "Hop-Limit", "", []string{"TestForwardOptions/Hop-Limit goes down", "TestForwardOptions/Hop-Limit 1", "TestForwardProxy"}},
