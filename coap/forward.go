@@ -16,6 +16,9 @@ func unavailable(seconds uint32, text string) response {
 	return r
 }
 
+// hopName is what the front calls itself where a Hop-Limit was reached.
+const hopName = "culvert"
+
 // forward is /nodes/NODE/own/...: the request goes on to the node. req is a clone.
 func (s *Server) forward(req *request, t target, reply func(response)) {
 	if r, no := s.deniedNode(req, t); no {
@@ -97,7 +100,7 @@ func forwardOptions(in message.Options) (message.Options, response, bool) {
 				return nil, diagnose(codes.BadRequest, "Hop-Limit must be from 1 to 255"), false
 			}
 			if v == 1 {
-				return nil, diagnose(codeHopLimitReached, "culvert"), false
+				return nil, diagnose(codeHopLimitReached, hopName), false
 			}
 			o.Value = uintBytes(v - 1)
 		}
@@ -109,6 +112,10 @@ func forwardOptions(in message.Options) (message.Options, response, bool) {
 // hopped is a node's answer without what concerns the hop to the node alone.
 func hopped(r response) response {
 	r.options = without(r.options, message.Block1, message.Block2, message.Size2, message.Observe)
+	if r.code == codeHopLimitReached && len(r.payload) <= maxBody-len(hopName)-1 {
+		// RFC 8768, section 4: each hop says who it is, the nearest first.
+		r.payload = append([]byte(hopName+" "), r.payload...)
+	}
 	return r
 }
 

@@ -274,6 +274,9 @@ func TestNodeAnswers(t *testing.T) {
 		{"an error of its own", func(_ *fakeNode, m message.Message, _ int) [][]byte {
 			return [][]byte{ack(m, codes.NotFound, "no such thing")}
 		}, "4.04", "no such thing"},
+		{"5.08 of a hop behind (RFC 8768, 4)", func(_ *fakeNode, m message.Message, _ int) [][]byte {
+			return [][]byte{ack(m, codeHopLimitReached, "far")}
+		}, "5.08", "culvert far"},
 		{"reset", func(_ *fakeNode, m message.Message, _ int) [][]byte {
 			return [][]byte{emptyMessage(message.Reset, uint16(m.MessageID))}
 		}, "5.02", "rejected"},
