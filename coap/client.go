@@ -51,10 +51,11 @@ type Client struct {
 
 	writing sync.Mutex // held for one message
 
-	mu      sync.Mutex
-	waiting map[[tokenSize]byte]chan message.Message
-	next    uint64
-	err     error // why the reader ended
+	mu        sync.Mutex
+	waiting   map[[tokenSize]byte]chan message.Message
+	following map[[tokenSize]byte]func(message.Message) // what is observed
+	next      uint64
+	err       error // why the reader ended
 }
 
 // tokenSize is the length of a Client's tokens, which only have to differ.
@@ -128,7 +129,11 @@ func (c *Client) read() {
 				delete(c.waiting, [tokenSize]byte(m.Token))
 				w <- m // it has room for one
 			}
+			take := c.following[[tokenSize]byte(m.Token)]
 			c.mu.Unlock()
+			if take != nil {
+				take(m)
+			}
 		}
 		if err != nil {
 			c.conn.Close()

@@ -23,6 +23,9 @@ type Asker interface {
 	// Do asks and waits for the answer, at most until ctx ends. An answer of class 4 or
 	// 5 is a *StatusError; where the daemon was lost, the error wraps ErrUnreachable.
 	Do(context.Context, Ask) (Answer, error)
+	// Observe calls its last argument with the state now and each that follows; see
+	// Client.Observe.
+	Observe(context.Context, Ask, func(Answer) error) error
 	Close() error
 }
 

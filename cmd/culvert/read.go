@@ -103,23 +103,32 @@ func octetsOf(b []byte) []byte {
 	return nil
 }
 
+// readingsOf asks for a node's latest readings.
+func readingsOf(node string) coap.Ask {
+	return coap.Ask{Path: "/nodes/" + node + "/readings", Accept: formatSenML}
+}
+
 // readReadings returns a node's latest readings, and the pack that they came in.
 func readReadings(ctx context.Context, c coap.Asker, node string) ([]byte, []senml.Reading, error) {
 	ctx, cancel := context.WithTimeout(ctx, controlTimeout)
 	defer cancel()
-	a, err := c.Do(ctx, coap.Ask{Path: "/nodes/" + node + "/readings", Accept: formatSenML})
+	a, err := c.Do(ctx, readingsOf(node))
 	if err != nil {
 		return nil, nil, reached(err)
 	}
+	readings, err := parseReadings(a)
+	return a.Body, readings, err
+}
+
+func parseReadings(a coap.Answer) ([]senml.Reading, error) {
 	pack, err := senml.ParseJSON(a.Body)
 	if err != nil {
-		return nil, nil, fmt.Errorf("the daemon's answer: %w", err)
+		return nil, fmt.Errorf("the daemon's answer: %w", err)
 	}
 	if len(pack) == 0 {
-		return a.Body, nil, nil
+		return nil, nil
 	}
-	readings, err := senml.Resolve(pack, time.Now())
-	return a.Body, readings, err
+	return senml.Resolve(pack, time.Now())
 }
 
 // printReadings prints readings as a table for people.

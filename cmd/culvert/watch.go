@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"os/signal"
+	"sync"
 	"syscall"
 	"time"
 
@@ -26,8 +27,8 @@ func newWatchCommand(g *globals) *cobra.Command {
 		Use:   "watch NODE...",
 		Short: "Print readings as they come",
 		Long: `Print each reading of the nodes as it comes, a line each, until you stop it
-(Ctrl-C). The daemon is asked for what the nodes sent it anyway, so this costs the
-mesh nothing. With --json each line is one reading.`,
+(Ctrl-C). What the nodes sent to the daemon anyway is observed there, so this costs
+the mesh nothing. With --json each line is one reading.`,
 		Example: `  culvert watch grain-bin cold-store
   culvert watch grain-bin --json --count 3 | jq .value`,
 		Args: cobra.MinimumNArgs(1),
@@ -47,8 +48,8 @@ mesh nothing. With --json each line is one reading.`,
 				return err
 			}
 			defer c.Close()
-			w := watcher{ask: c, out: cmd.OutOrStdout(), json: g.json, left: count, seen: map[string]time.Time{}}
-			err = w.run(ctx, args, every)
+			w := watcher{ask: c, every: every, out: cmd.OutOrStdout(), json: g.json, left: count, seen: map[string]time.Time{}}
+			err = w.run(ctx, args)
 			if ctx.Err() != nil && cmd.Context().Err() == nil {
 				return nil // somebody asked for the end
 			}
@@ -56,42 +57,82 @@ mesh nothing. With --json each line is one reading.`,
 		},
 	}
 	s.flags(cmd)
-	cmd.Flags().DurationVar(&every, "every", 2*time.Second, "ask the daemon each `TIME`")
+	cmd.Flags().DurationVar(&every, "every", 2*time.Second, "ask again after `TIME` where the daemon has no room for another observer")
 	cmd.Flags().IntVar(&count, "count", 0, "end after so many readings; 0: do not")
 	return cmd
 }
 
 // watcher prints what it has not printed yet.
 type watcher struct {
-	ask  coap.Asker
-	out  io.Writer
-	json bool
-	left int // readings until the end; 0: there is none
+	ask   coap.Asker
+	every time.Duration
+	out   io.Writer
+	json  bool
+
+	mu   sync.Mutex // guards what follows, and out
+	left int        // readings until the end; 0: there is none
 	seen map[string]time.Time
 }
 
-// run asks until ctx ends, the daemon is lost, or enough was printed.
-func (w *watcher) run(ctx context.Context, nodes []string, every time.Duration) error {
-	tick := time.NewTicker(every)
-	defer tick.Stop()
+// errEnough ends a watch after as many readings as were asked for.
+var errEnough = errors.New("enough readings")
+
+// run observes the nodes until ctx ends, the daemon is lost, or enough was printed.
+func (w *watcher) run(ctx context.Context, nodes []string) error {
+	ctx, cancel := context.WithCancelCause(ctx)
+	defer cancel(nil)
+	var wg sync.WaitGroup
+	for _, n := range nodes {
+		wg.Go(func() {
+			if err := w.node(ctx, n); err != nil {
+				cancel(err)
+			}
+		})
+	}
+	wg.Wait()
+	if err := context.Cause(ctx); !errors.Is(err, errEnough) {
+		return err
+	}
+	return nil
+}
+
+// node prints the readings of one node. Where the daemon is busy it is asked again a
+// while later, and where it has no room for another observer it is asked each time.
+func (w *watcher) node(ctx context.Context, n string) error {
 	for {
-		for _, n := range nodes {
-			_, readings, err := readReadings(ctx, w.ask, n)
-			if s := (*coap.StatusError)(nil); err != nil && !(errors.As(err, &s) && s.Code == codes.ServiceUnavailable) {
-				return err
-			}
-			for _, r := range readings {
-				if done, err := w.show(n, r); done || err != nil {
-					return err
-				}
-			}
+		err := w.ask.Observe(ctx, readingsOf(n), func(a coap.Answer) error { return w.take(n, a) })
+		var s *coap.StatusError
+		switch {
+		case ctx.Err() != nil:
+			return ctx.Err()
+		case errors.Is(err, coap.ErrNotObserved), errors.As(err, &s) && s.Code == codes.ServiceUnavailable:
+		default:
+			return reached(err)
 		}
 		select {
 		case <-ctx.Done():
 			return ctx.Err()
-		case <-tick.C:
+		case <-time.After(w.every):
 		}
 	}
+}
+
+// take prints what is new in an answer.
+func (w *watcher) take(node string, a coap.Answer) error {
+	readings, err := parseReadings(a)
+	if err != nil {
+		return err
+	}
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	for _, r := range readings {
+		if done, err := w.show(node, r); err != nil {
+			return err
+		} else if done {
+			return errEnough
+		}
+	}
+	return nil
 }
 
 // show prints a reading that is new, and reports whether it was the last one.
