@@ -9,7 +9,6 @@ import (
 	"os"
 	"os/exec"
 	"slices"
-	"strconv"
 	"strings"
 	"sync"
 	"testing"
@@ -20,6 +19,7 @@ import (
 	"github.com/plgd-dev/go-coap/v3/udp/coder"
 
 	"culvert/bridge/node"
+	"culvert/tun/tuntest"
 )
 
 // serveCached in the environment has the test's program be a front, for one node on
@@ -114,7 +114,7 @@ func (c *contender) round(b *testing.B, clients int) {
 	const span = time.Second
 	var mu sync.Mutex
 	var wg sync.WaitGroup
-	before, start := processorTime(b, c.pid), time.Now()
+	before, start := tuntest.ProcessorTime(b, c.pid), time.Now()
 	total := 0
 	for range clients {
 		conn, err := net.DialUDP("udp", nil, net.UDPAddrFromAddrPort(c.addr))
@@ -151,31 +151,8 @@ func (c *contender) round(b *testing.B, clients int) {
 	}
 	wg.Wait()
 	c.rates = append(c.rates, float64(total)/time.Since(start).Seconds())
-	c.cost += processorTime(b, c.pid) - before
+	c.cost += tuntest.ProcessorTime(b, c.pid) - before
 	c.answers += total
-}
-
-// processorTime is what a process has used so far, from the scheduler, to the
-// nanosecond.
-func processorTime(b *testing.B, pid int) time.Duration {
-	b.Helper()
-	tasks, err := os.ReadDir(fmt.Sprintf("/proc/%d/task", pid))
-	if err != nil {
-		b.Fatal(err)
-	}
-	var sum time.Duration
-	for _, t := range tasks {
-		text, err := os.ReadFile(fmt.Sprintf("/proc/%d/task/%s/schedstat", pid, t.Name()))
-		if err != nil {
-			continue // it ended
-		}
-		n, err := strconv.ParseInt(strings.Fields(string(text))[0], 10, 64)
-		if err != nil {
-			b.Fatal(err)
-		}
-		sum += time.Duration(n)
-	}
-	return sum
 }
 
 func median[T float64 | time.Duration](v []T) T {
