@@ -448,7 +448,7 @@ func TestObserveLocal(t *testing.T) {
 	f := newFront(t)
 	put := func(v float64) {
 		tg := f.grainBin()
-		f.readings.put(tg.mesh, tg.node, []senml.Reading{{Name: "temp", Unit: "Cel", Kind: senml.Value, Value: v, Time: time.Now()}})
+		f.readings.put(tg.mesh, tg.node, []senml.Reading{{Name: "temp", Unit: "Cel", Kind: senml.Value, Value: v, Time: time.Now()}}, time.Now())
 		f.observers.touched.Store(true)
 	}
 	c := f.client()

@@ -2,12 +2,10 @@ package coap
 
 import (
 	"bytes"
-	"cmp"
 	"fmt"
-	"slices"
+	"net/netip"
+	"strconv"
 	"strings"
-	"sync"
-	"sync/atomic"
 	"time"
 
 	"github.com/plgd-dev/go-coap/v3/message"
@@ -23,68 +21,6 @@ type Reading struct {
 	senml.Reading
 }
 
-// readingStore holds the latest readings of each node, at most maxNames a node.
-type readingStore struct {
-	mu       sync.Mutex
-	nodes    map[*node.Node]*nodeReadings
-	refused  atomic.Uint64 // names for which a node had no room
-	rejected atomic.Uint64 // packs that could not be taken
-}
-
-type nodeReadings struct {
-	mesh   string
-	latest []senml.Reading // by name
-}
-
-func (s *readingStore) init() { s.nodes = map[*node.Node]*nodeReadings{} }
-
-// put takes readings of n over, and returns how many names had no room. A reading
-// older than the one that is there changes nothing.
-func (s *readingStore) put(mesh string, n *node.Node, in []senml.Reading) (lost int) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	nr := s.nodes[n]
-	if nr == nil {
-		nr = &nodeReadings{mesh: mesh}
-		s.nodes[n] = nr
-	}
-	for _, r := range in {
-		i, found := slices.BinarySearchFunc(nr.latest, r.Name, func(x senml.Reading, name string) int { return cmp.Compare(x.Name, name) })
-		switch {
-		case found && nr.latest[i].Time.After(r.Time):
-		case found:
-			nr.latest[i] = r
-		case len(nr.latest) >= maxNames:
-			s.refused.Add(1)
-			lost++
-		default:
-			nr.latest = slices.Insert(nr.latest, i, r)
-		}
-	}
-	return lost
-}
-
-// of returns the readings of n, by name.
-func (s *readingStore) of(n *node.Node) []senml.Reading {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	if nr := s.nodes[n]; nr != nil {
-		return slices.Clone(nr.latest)
-	}
-	return nil
-}
-
-// expire forgets nodes that left their table.
-func (s *readingStore) expire() {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	for n := range s.nodes {
-		if n.Removed() {
-			delete(s.nodes, n)
-		}
-	}
-}
-
 // Readings returns the latest readings of all nodes.
 func (s *Server) Readings() []Reading {
 	s.readings.mu.Lock()
@@ -94,8 +30,8 @@ func (s *Server) Readings() []Reading {
 		if n.Removed() {
 			continue
 		}
-		for _, r := range nr.latest {
-			out = append(out, Reading{nr.mesh, n.Label(), r})
+		for i := range nr.names {
+			out = append(out, Reading{nr.mesh, n.Label(), nr.names[i].latest})
 		}
 	}
 	return out
@@ -123,7 +59,14 @@ func (s *Server) publish(req *request) response {
 		readings[i].Name = shortName(readings[i].Name, t.node)
 		readings[i].Data = bytes.Clone(readings[i].Data)
 	}
-	lost := s.readings.put(t.mesh, t.node, readings)
+	if believe(readings, now) {
+		s.readings.clocks.Add(1)
+		if held, ok := s.clockLog.pass(now); ok {
+			s.log.Warn("a node's clock is wrong: the newest of its readings counts as made when it came",
+				"mesh", t.mesh, "node", t.node.Label(), "held_back", held)
+		}
+	}
+	lost := s.readings.put(t.mesh, t.node, readings, now)
 	s.observers.touched.Store(true)
 	if lost > 0 {
 		return diagnose(codes.Forbidden, "%d of the names are too many: %d a node are kept", lost, maxNames)
@@ -137,11 +80,20 @@ func (s *Server) sender(req *request) (target, bool) {
 	}
 	from := req.peer.addr.Addr().WithZone("")
 	for _, m := range s.opts.Meshes {
-		if n := m.Table.ByAddress(from); n != nil && n.Admitted() && !from.IsLinkLocalUnicast() {
-			return target{m.Table, n, m.Name}, true
+		if t, ok := m.sender(from); ok {
+			return t, true
 		}
 	}
 	return target{}, false
+}
+
+// sender is the node of the mesh whose address this is.
+func (m *Mesh) sender(from netip.Addr) (target, bool) {
+	n := m.Table.ByAddress(from)
+	if n == nil || !n.Admitted() || from.IsLinkLocalUnicast() {
+		return target{}, false
+	}
+	return target{m.Table, n, m.Name}, true
 }
 
 // parseReadings resolves the pack in a request; if it cannot, it returns the
@@ -160,6 +112,11 @@ func parseReadings(req *request, now time.Time) ([]senml.Reading, response, bool
 	var readings []senml.Reading
 	if err == nil {
 		readings, err = senml.Resolve(pack, now)
+	}
+	for i, r := range readings {
+		if err == nil && max(len(r.String), len(r.Data)) > maxValue {
+			err = fmt.Errorf("reading %d, %s: more than the %d octets that are kept", i+1, r.Name, maxValue)
+		}
 	}
 	if err != nil {
 		return nil, diagnose(codes.BadRequest, "%v", err), false
@@ -182,8 +139,27 @@ func shortName(name string, n *node.Node) string {
 	return rest[1:]
 }
 
+// lastOf is how many readings of a name a request asks for: 1, or those of the query
+// last=N.
+func lastOf(req *request) (n int, ok bool) {
+	n = 1
+	for _, o := range req.options {
+		if o.ID != message.URIQuery {
+			continue
+		}
+		text, is := strings.CutPrefix(string(o.Value), "last=")
+		v, err := strconv.ParseUint(text, 10, 16)
+		if !is || err != nil || v < 1 || v > maxLast {
+			return 0, false
+		}
+		n = int(v)
+	}
+	return n, true
+}
+
 // showReadings is /nodes/NODE/readings and /nodes/NODE/readings/NAME, where a name
-// may have slashes.
+// may have slashes: the latest reading of each name, or with ?last=N the last ones, in
+// the order of time.
 func (s *Server) showReadings(req *request, t target) response {
 	f, ok := accept(req, formatSenMLJSON, formatSenMLCBOR)
 	if !ok {
@@ -198,12 +174,14 @@ func (s *Server) showReadings(req *request, t target) response {
 			}
 		}
 	}
-	readings := s.readings.of(t.node)
-	if want := strings.Join(name, "/"); want != "" {
-		readings = slices.DeleteFunc(readings, func(r senml.Reading) bool { return r.Name != want })
-		if len(readings) == 0 {
-			return diagnose(codes.NotFound, "no reading %q of this node yet", want)
-		}
+	last, ok := lastOf(req)
+	if !ok {
+		return diagnose(codes.BadRequest, "last=N, a number from 1 to %d, is the only query here", maxLast)
+	}
+	want := strings.Join(name, "/")
+	readings := s.readings.of(t.node, want, last)
+	if want != "" && len(readings) == 0 {
+		return diagnose(codes.NotFound, "no reading %q of this node yet", want)
 	}
 	pack := make([]senml.Record, len(readings))
 	for i, r := range readings {

@@ -52,6 +52,8 @@ type Options struct {
 	// names.
 	Transmission
 	MeshTransmission map[string]Transmission
+	// Decoders read the bare datagrams that nodes send to a port of the gateway.
+	Decoders []Decoder
 	// ReadNodes has /.well-known/core of each node read once after it joins, and its
 	// links listed in the resource directory.
 	ReadNodes bool
@@ -79,6 +81,7 @@ type Server struct {
 	counts                     counters
 	refusals                   occasionally
 	handshakes                 occasionally
+	bareLog, clockLog          occasionally
 	started                    time.Time
 
 	renewLeast time.Duration                                // between two registrations with a node
@@ -90,6 +93,7 @@ type Server struct {
 	control *controlDoor
 	secure  []*dtlsDoor
 	streams []*netDoor
+	bare    []*decodeDoor
 }
 
 // New returns a front that is not open yet.
@@ -132,7 +136,7 @@ func nodeAddress(t *node.Table, n *node.Node) netip.AddrPort {
 func (s *Server) Listen() error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if s.udp != nil || s.control != nil || s.secure != nil || s.streams != nil {
+	if s.udp != nil || s.control != nil || s.secure != nil || s.streams != nil || s.bare != nil {
 		return nil
 	}
 	err := s.openLocked()
@@ -168,6 +172,9 @@ func (s *Server) openLocked() error {
 	if err := s.openSecureLocked(); err != nil {
 		return err
 	}
+	if err := s.openDecodersLocked(); err != nil {
+		return err
+	}
 	if s.opts.Control != "" {
 		d, err := listenControl(s, s.opts.Control)
 		if err != nil {
@@ -191,12 +198,15 @@ func (s *Server) closeLocked() {
 	for _, d := range s.streams {
 		d.close()
 	}
+	for _, d := range s.bare {
+		d.conn.Close()
+	}
 	if s.control != nil {
 		s.control.close()
 	}
 	s.upstream.close()
 	_ = s.outputs.audit.close() // nothing was written yet
-	s.udp, s.control, s.secure, s.streams = nil, nil, nil, nil
+	s.udp, s.control, s.secure, s.streams, s.bare = nil, nil, nil, nil, nil
 }
 
 // UDPAddrs returns where the UDP doors listen, once Listen has opened them.
@@ -217,7 +227,7 @@ func (s *Server) Run(ctx context.Context) error {
 		return err
 	}
 	s.mu.Lock()
-	udp, control, secure, streams := s.udp, s.control, s.secure, s.streams
+	udp, control, secure, streams, bare := s.udp, s.control, s.secure, s.streams, s.bare
 	s.mu.Unlock()
 
 	ctx, cancel := context.WithCancelCause(ctx)
@@ -244,6 +254,10 @@ func (s *Server) Run(ctx context.Context) error {
 		s.log.Info("CoAP door open", "door", d.kind.String(), "address", d.listener.Addr().String())
 		start(d.kind.String()+" "+d.listener.Addr().String(), d.accept)
 	}
+	for _, d := range bare {
+		s.log.Info("decoding", "mesh", d.mesh.Name, "address", d.conn.LocalAddr().String())
+		start("decoder at "+d.conn.LocalAddr().String(), d.read)
+	}
 	if control != nil {
 		s.log.Info("CoAP door open", "door", "control", "path", s.opts.Control)
 		start("control socket", control.accept)
@@ -263,6 +277,9 @@ func (s *Server) Run(ctx context.Context) error {
 	for _, d := range streams {
 		d.close()
 	}
+	for _, d := range bare {
+		d.conn.Close()
+	}
 	if control != nil {
 		control.close()
 	}
@@ -273,7 +290,7 @@ func (s *Server) Run(ctx context.Context) error {
 		s.log.Error("audit log not closed", "error", err)
 	}
 	s.mu.Lock()
-	s.udp, s.control, s.secure, s.streams = nil, nil, nil, nil
+	s.udp, s.control, s.secure, s.streams, s.bare = nil, nil, nil, nil, nil
 	s.mu.Unlock()
 	if err := context.Cause(ctx); !errors.Is(err, context.Canceled) && !errors.Is(err, context.DeadlineExceeded) {
 		return err

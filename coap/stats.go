@@ -66,6 +66,8 @@ type Stats struct {
 	Disordered       uint64 // notifications of nodes that were older than one before
 	ReadingsRejected uint64 // packs of readings that could not be taken
 	ReadingsRefused  uint64 // names of readings for which the node had no room
+	ReadingsClock    uint64 // packs whose times were those of a wrong clock
+	Datagrams        []Datagrams
 }
 
 var methods = [8]string{"unknown", "GET", "POST", "PUT", "DELETE", "FETCH", "PATCH", "iPATCH"}
@@ -93,6 +95,7 @@ func (s *Server) Stats() Stats {
 		CacheHits: s.cache.hits.Load(), Observers: s.observers.len(),
 		Notifications: c.notified.Load(), Disordered: c.disordered.Load(), Challenged: c.challenged.Load(),
 		ReadingsRejected: s.readings.rejected.Load(), ReadingsRefused: s.readings.refused.Load(),
+		ReadingsClock: s.readings.clocks.Load(), Datagrams: s.decoded(),
 	}
 	s.cache.mu.Lock()
 	out.Cached, out.Observations = s.cache.count, s.cache.watches

@@ -333,7 +333,7 @@ func TestReadings(t *testing.T) {
 	}
 	// What left the table is forgotten: nodes that nobody listed and nobody hears.
 	stranger := f.table.Learn(eui(77), time.Now()).Node
-	f.readings.put("fenland", stranger, []senml.Reading{{Name: "x", Kind: senml.Value}})
+	f.readings.put("fenland", stranger, []senml.Reading{{Name: "x", Kind: senml.Value}}, time.Now())
 	f.table.Tick(time.Now().Add(24*time.Hour), func(node.Change) {})
 	if !stranger.Removed() {
 		t.Fatal("the stranger is still there")
@@ -342,7 +342,7 @@ func TestReadings(t *testing.T) {
 		t.Errorf("%d readings are shown, want %d", len(all), maxNames)
 	}
 	f.readings.expire()
-	if f.readings.of(stranger) != nil {
+	if f.readings.of(stranger, "", 1) != nil {
 		t.Error("the readings of a node that left are kept")
 	}
 }

@@ -97,6 +97,9 @@ type Reading struct {
 	HasSum bool
 	Time   time.Time
 	Update time.Duration // until the next reading at the latest; 0 is unknown
+	// Absolute says that the time came from the sender's clock, and did not count from
+	// the time at which the pack was resolved.
+	Absolute bool
 }
 
 // Record returns the reading as a record of a pack that has no base fields, with
@@ -231,6 +234,7 @@ func resolve(base, r *Record, now time.Time) (rd Reading, field, reason string) 
 		return rd, "v", "not a finite number"
 	}
 	var ok bool
+	rd.Absolute = base.BaseTime+r.Time >= relativeBelow
 	if rd.Time, ok = absolute(base.BaseTime+r.Time, now); !ok {
 		return rd, "t", "time out of range"
 	}
@@ -266,6 +270,10 @@ func absolute(t float64, now time.Time) (time.Time, bool) {
 func seconds(t time.Time) float64 {
 	return float64(t.Unix()) + float64(t.Nanosecond()/1000)/1e6
 }
+
+// CheckName returns what RFC 8428, section 4.5.1, has against a name, or an empty
+// string.
+func CheckName(n string) string { return checkName(n) }
 
 // checkName applies RFC 8428, section 4.5.1, to a resolved name and returns what
 // is wrong with it.

@@ -48,6 +48,7 @@ type meshConfig struct {
 	radio           radioConfig
 	places          []placeConfig
 	nodes           *coap.Transmission // how its nodes are asked, where that differs
+	decoders        []coap.Decoder     // of bare datagrams; the address is filled in later
 }
 
 // radioKind says how a mesh's radio is attached.

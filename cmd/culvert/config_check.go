@@ -33,9 +33,6 @@ const (
 	maxPlaces = 65536
 )
 
-// laterMesh are the keys of a mesh that come with later work.
-var laterMesh = map[string]string{"decode": "decoding of bare binary readings"}
-
 // root reads the whole file.
 func (r *configReader) root(t *table) *config {
 	cfg := &config{
@@ -127,7 +124,8 @@ func (r *configReader) mesh(t *table) meshConfig {
 	for _, p := range places {
 		m.places = append(m.places, r.place(p))
 	}
-	t.close(laterMesh)
+	m.decoders = r.decoders(t, m)
+	t.close(nil)
 	return m
 }
 

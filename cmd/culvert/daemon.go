@@ -125,6 +125,7 @@ func assemble(cfg *config, o daemonOptions) (*daemon, error) {
 		return nil, err
 	}
 	var shown []coap.Mesh
+	var decoders []coap.Decoder
 	asked := map[string]coap.Transmission{}
 	for _, c := range cfg.meshes {
 		m, err := d.mesh(c)
@@ -133,6 +134,7 @@ func assemble(cfg *config, o daemonOptions) (*daemon, error) {
 		}
 		d.meshes = append(d.meshes, m)
 		shown = append(shown, coap.Mesh{Name: c.name, Table: m.Nodes()})
+		decoders = append(decoders, c.atGateway()...)
 		if c.nodes != nil {
 			asked[c.name] = *c.nodes
 		}
@@ -153,6 +155,7 @@ func assemble(cfg *config, o daemonOptions) (*daemon, error) {
 		Outputs: cfg.outputs, StateDir: cfg.stateDir,
 		Access:    cfg.access,
 		Control:   cfg.control,
+		Decoders:  decoders,
 		ReadNodes: true,
 		Version:   readBuildInfo().Version,
 		Log:       o.log,

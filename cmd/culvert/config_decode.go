@@ -1,0 +1,262 @@
+package main
+
+import (
+	"math"
+	"net/netip"
+	"slices"
+	"strings"
+
+	"culvert/bridge/senml"
+	"culvert/coap"
+)
+
+// What the keys of [[mesh.decode]] may hold.
+const (
+	wantDecodePort   = "a UDP port of the gateway's"
+	wantDecodePlaces = "names of places of this mesh"
+	wantFields       = `fields in their order, like [{ name = "temp", type = "int16", scale = 0.01, unit = "Cel" }]`
+	wantFieldName    = `a name of letters, digits and - : . / _, with a letter or digit first (RFC 8428, 4.5.1)`
+	wantFieldUnit    = `a unit of RFC 8428, 12.1, like "Cel"; at most 32 octets`
+	wantScale        = "a number other than 0"
+	wantOffset       = "a number"
+)
+
+// Limits of a decoder. A datagram to the gateway has at most 1280 octets of packet,
+// less 48 of IPv6 and UDP header.
+const (
+	maxDecoders     = 64
+	maxFields       = 256
+	maxDecodeOctets = 1232
+)
+
+// decodeType is a word for a field's type.
+type decodeType struct {
+	word   string
+	kind   coap.FieldType
+	octets int // 0: the key octets says
+}
+
+var decodeTypes = []decodeType{
+	{"int8", coap.FieldInt, 1}, {"int16", coap.FieldInt, 2}, {"int32", coap.FieldInt, 4}, {"int64", coap.FieldInt, 8},
+	{"uint8", coap.FieldUint, 1}, {"uint16", coap.FieldUint, 2}, {"uint32", coap.FieldUint, 4}, {"uint64", coap.FieldUint, 8},
+	{"float32", coap.FieldFloat, 4}, {"float64", coap.FieldFloat, 8}, {"bool", coap.FieldBool, 1}, {"skip", coap.FieldSkip, 0},
+}
+
+// decoders reads the [[mesh.decode]] tables of a mesh whose other keys are read.
+func (r *configReader) decoders(t *table, m meshConfig) []coap.Decoder {
+	tables := t.tables("decode")
+	if len(tables) > maxDecoders {
+		t.errorf("decode", "%d of them; want at most %d", len(tables), maxDecoders)
+		return nil
+	}
+	var out []coap.Decoder
+	for _, dt := range tables {
+		d := r.decoder(dt, m)
+		twice := false
+		for _, x := range out {
+			if x.At != d.At || d.At.Port() == 0 {
+				continue
+			}
+			if len(x.Nodes) == 0 && len(d.Nodes) == 0 && !twice {
+				twice = true
+				dt.errorf("port", "another decoder has port %d already; want places in one of them, so that a datagram has one", d.At.Port())
+			}
+			for i, p := range d.Nodes {
+				if p != "" && slices.Contains(x.Nodes, p) {
+					dt.elementErrorf("places", i, "%s has a decoder at port %d already", p, d.At.Port())
+				}
+			}
+		}
+		out = append(out, d)
+	}
+	return out
+}
+
+// decoder reads one [[mesh.decode]]. The address comes later, with the prefix.
+func (r *configReader) decoder(t *table, m meshConfig) coap.Decoder {
+	d := coap.Decoder{Mesh: m.name}
+	if !t.has("port") {
+		t.value("port")
+		t.errorf("port", "missing; want %s", wantDecodePort)
+	} else if p := t.integer("port", 0, 1, 65535, wantDecodePort); p == 5683 || p == 5684 {
+		t.errorf("port", "%d is CoAP's; want another", p)
+	} else {
+		d.At = netip.AddrPortFrom(netip.Addr{}, uint16(p))
+	}
+	d.Nodes = t.texts("places", wantDecodePlaces)
+	for i, p := range d.Nodes {
+		if p != "" && !slices.ContainsFunc(m.places, func(x placeConfig) bool { return x.name == p }) {
+			t.elementErrorf("places", i, "no place of this mesh is called %q; want %s", p, wantDecodePlaces)
+		}
+	}
+	if t.has("places") && len(d.Nodes) == 0 {
+		t.errorf("places", "empty: the decoder would be nobody's; take it out, or name places")
+	}
+	before := len(t.doc.errs)
+	fields := t.tables("fields")
+	switch {
+	case !t.has("fields"):
+		t.errorf("fields", "missing; want %s", wantFields)
+	case len(fields) == 0 && len(t.doc.errs) == before:
+		t.errorf("fields", "empty; want %s", wantFields)
+	case len(fields) > maxFields:
+		t.errorf("fields", "%d of them; want at most %d", len(fields), maxFields)
+		fields = nil
+	}
+	at := 0
+	for _, ft := range fields {
+		f := decodeField(ft, at)
+		at = f.At + f.Octets
+		if f.Type != coap.FieldSkip && f.Name != "" &&
+			slices.ContainsFunc(d.Fields, func(x coap.DecodeField) bool { return x.Type != coap.FieldSkip && x.Name == f.Name }) {
+			ft.errorf("name", "%q stands there twice", f.Name)
+		}
+		d.Fields = append(d.Fields, f)
+	}
+	all := d.Octets()
+	if all > maxDecodeOctets {
+		t.errorf("fields", "%d octets; want at most %d, which fit into a datagram", all, maxDecodeOctets)
+	}
+	if all > 0 {
+		d.Least = int(t.integer("least", 0, 1, int64(all), "octets"))
+	} else {
+		t.value("least")
+	}
+	d.Longer = t.boolean("longer", false)
+	t.close(nil)
+	return d
+}
+
+// decodeField reads one field that begins at an octet, where it does not say another.
+func decodeField(t *table, at int) coap.DecodeField {
+	words := make([]string, len(decodeTypes))
+	for i, x := range decodeTypes {
+		words[i] = x.word
+	}
+	f := coap.DecodeField{}
+	typ := decodeTypes[0]
+	if w, ok := t.required("type", orList(words)); ok {
+		i := slices.Index(words, w)
+		if i < 0 {
+			t.errorf("type", "%q; want %s", w, orList(words))
+			i = 0
+		}
+		typ = decodeTypes[i]
+	}
+	f.Type, f.Octets = typ.kind, typ.octets
+	f.At = int(t.integer("at", int64(at), 0, maxDecodeOctets, "octets before it"))
+	if f.Type == coap.FieldSkip {
+		f.Octets = int(t.integer("octets", 1, 1, maxDecodeOctets, "octets"))
+		t.close(nil)
+		return f
+	}
+	if s, ok := t.required("name", wantFieldName); ok {
+		if why := senml.CheckName(s); why != "" {
+			t.errorf("name", "%s; want %s", describe(s), wantFieldName)
+		}
+		f.Name = s
+	}
+	if f.Octets > 1 {
+		f.Little = t.word("order", []string{"network", "little"}) == "little"
+	}
+	if f.Type == coap.FieldBool || f.Type == coap.FieldUint {
+		decodeBits(t, &f)
+	}
+	if f.Type != coap.FieldBool {
+		decodeScale(t, &f)
+	}
+	t.close(nil)
+	return f
+}
+
+// decodeBits reads which bits of a field count.
+func decodeBits(t *table, f *coap.DecodeField) {
+	width := int64(8 * f.Octets)
+	f.Bit = int(t.integer("bit", 0, 0, width-1, "a bit, 0 for the least significant one,"))
+	if t.has("bit") {
+		f.Bits = 1
+	}
+	if f.Type == coap.FieldUint {
+		n := t.integer("bits", 0, 1, width-int64(f.Bit), "a number of bits")
+		if n > 0 {
+			f.Bits = int(n)
+		}
+		if int64(f.Bits) == width {
+			f.Bits = 0 // all
+		}
+	}
+}
+
+// decodeScale reads what makes a reading of a number.
+func decodeScale(t *table, f *coap.DecodeField) {
+	if s, ok := t.text("unit", wantFieldUnit); ok {
+		if s == "" || len(s) > 32 || strings.ContainsFunc(s, func(c rune) bool { return c <= ' ' || c > '~' }) {
+			t.errorf("unit", "%s; want %s", describe(s), wantFieldUnit)
+		}
+		f.Unit = s
+	}
+	if v, ok := decimal(t, "scale", wantScale); ok {
+		if f.Scale = v; v == 0 {
+			t.errorf("scale", "0; want %s", wantScale)
+		}
+	}
+	f.Offset, _ = decimal(t, "offset", wantOffset)
+	if f.Type == coap.FieldFloat {
+		return // not a number is none
+	}
+	v, ok := t.value("none")
+	if !ok {
+		return
+	}
+	bits := f.Bits
+	if bits == 0 {
+		bits = 8 * f.Octets
+	}
+	low, high := int64(0), int64(math.MaxInt64) // what TOML can hold
+	switch {
+	case f.Type == coap.FieldInt:
+		low, high = -1<<(bits-1), 1<<(bits-1)-1
+	case bits < 63:
+		high = 1<<bits - 1
+	}
+	n, ok := v.(int64)
+	if !ok || n < low || n > high {
+		t.errorf("none", "%s; want what the field holds where there is no reading, a whole number from %d to %d", describe(v), low, high)
+		return
+	}
+	f.HasNone, f.None = true, uint64(n)
+	if bits < 64 {
+		f.None &= 1<<bits - 1
+	}
+}
+
+// decimal reads a finite number, whole or not.
+func decimal(t *table, key, want string) (float64, bool) {
+	v, ok := t.value(key)
+	if !ok {
+		return 0, false
+	}
+	switch n := v.(type) {
+	case int64:
+		return float64(n), true
+	case float64:
+		if !math.IsNaN(n) && !math.IsInf(n, 0) {
+			return n, true
+		}
+	}
+	t.errorf(key, "%s; want %s", describe(v), want)
+	return 0, false
+}
+
+// atGateway returns the decoders of the mesh, at its gateway's address.
+func (m meshConfig) atGateway() []coap.Decoder {
+	at := m.gateway
+	if !at.IsValid() {
+		at = m.prefix.Addr().Next() // prefix::1
+	}
+	out := slices.Clone(m.decoders)
+	for i := range out {
+		out[i].At = netip.AddrPortFrom(at, out[i].At.Port())
+	}
+	return out
+}
