@@ -149,7 +149,7 @@ func lastOf(req *request) (n int, ok bool) {
 		}
 		text, is := strings.CutPrefix(string(o.Value), "last=")
 		v, err := strconv.ParseUint(text, 10, 16)
-		if !is || err != nil || v < 1 || v > maxLast {
+		if !is || err != nil || v < 1 || v > MaxLast {
 			return 0, false
 		}
 		n = int(v)
@@ -176,7 +176,7 @@ func (s *Server) showReadings(req *request, t target) response {
 	}
 	last, ok := lastOf(req)
 	if !ok {
-		return diagnose(codes.BadRequest, "last=N, a number from 1 to %d, is the only query here", maxLast)
+		return diagnose(codes.BadRequest, "last=N, a number from 1 to %d, is the only query here", MaxLast)
 	}
 	want := strings.Join(name, "/")
 	readings := s.readings.of(t.node, want, last)

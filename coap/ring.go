@@ -12,9 +12,11 @@ import (
 	"culvert/bridge/senml"
 )
 
-// Limits of ours for what nodes report, besides maxNames.
+// MaxLast is how many readings of one name of a node are kept, the latest included.
+const MaxLast = 16
+
+// Limits of ours for what nodes report, besides MaxLast and maxNames.
 const (
-	maxLast    = 16      // readings of one name that are kept, the latest included
 	maxPast    = 1 << 20 // earlier readings of all nodes together
 	maxValue   = 1024    // octets of a text or of data
 	maxOldText = 64      // octets of an earlier one: longer ones are not kept when the next comes
@@ -128,7 +130,7 @@ func (s *readingStore) rememberLocked(x *series, r senml.Reading) {
 		x.past[i] = p
 		return
 	}
-	if len(x.past) >= maxLast-1 || s.past >= maxPast {
+	if len(x.past) >= MaxLast-1 || s.past >= maxPast {
 		if i == 0 {
 			return // older than all that are kept, or there is room for none
 		}
@@ -137,7 +139,7 @@ func (s *readingStore) rememberLocked(x *series, r senml.Reading) {
 		return
 	}
 	if len(x.past) == cap(x.past) { // doubled, but not beyond what is kept
-		x.past = append(make([]past, 0, min(max(4, 2*len(x.past)), maxLast-1)), x.past...)
+		x.past = append(make([]past, 0, min(max(4, 2*len(x.past)), MaxLast-1)), x.past...)
 	}
 	x.past = slices.Insert(x.past, i, p)
 	s.past++

@@ -43,8 +43,8 @@ func TestReadingsPast(t *testing.T) {
 		s.put(tg.mesh, tg.node, number("temp", float64(i), at(i)), now)
 	}
 	s.put(tg.mesh, tg.node, number("temp", 3, at(3)), now) // older than all that are kept
-	rs := s.of(tg.node, "temp", maxLast)
-	if len(rs) != maxLast || rs[0].Value != 25 || rs[15].Value != 40 || !rs[0].Time.Equal(at(25)) || rs[0].Unit != "Cel" {
+	rs := s.of(tg.node, "temp", MaxLast)
+	if len(rs) != MaxLast || rs[0].Value != 25 || rs[15].Value != 40 || !rs[0].Time.Equal(at(25)) || rs[0].Unit != "Cel" {
 		t.Errorf("%v", rs)
 	}
 	// A text and a flag; and what a name with another unit said before is not mixed in.
@@ -175,7 +175,7 @@ func BenchmarkReadingsMemory(b *testing.B) {
 		f.readings.init()
 		for range nodes {
 			n := new(node.Node)
-			for i := range maxLast {
+			for i := range MaxLast {
 				for _, name := range []string{"temp", "hum", "batt"} {
 					f.readings.put("fenland", n, number(name, float64(i), now.Add(time.Duration(i-60)*time.Second)), now)
 				}

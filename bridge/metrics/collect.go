@@ -117,7 +117,8 @@ func (s *scrape) nodes(mesh string, t *node.Table) {
 	}
 }
 
-// readings shows the latest values that are numbers, or true or false.
+// readings shows the latest values that are numbers, or true or false, and their
+// times.
 func (s *scrape) readings(rs []coap.Reading) {
 	type key struct{ mesh, node, name string }
 	seen := make(map[key]struct{}, len(rs))
@@ -132,7 +133,10 @@ func (s *scrape) readings(rs []coap.Reading) {
 			s.gauge(nodeReading, r.Value, r.Mesh, r.Node, r.Name, r.Unit)
 		case senml.BoolValue:
 			s.gauge(nodeReading, flag(r.Bool), r.Mesh, r.Node, r.Name, r.Unit)
+		default:
+			continue
 		}
+		s.gauge(nodeReadingAt, float64(r.Time.UnixMilli())/1000, r.Mesh, r.Node, r.Name, r.Unit)
 	}
 }
 
@@ -140,6 +144,9 @@ func (s *scrape) readings(rs []coap.Reading) {
 func (s *scrape) coap(c coap.Stats) {
 	for _, r := range c.Requests {
 		s.counter(coapRequests, r.Count, r.Door.String(), r.Method, r.Code)
+	}
+	for _, d := range c.Datagrams {
+		s.counter(bareDatagrams, d.Count, d.Mesh, d.Result)
 	}
 	s.counter(coapHits, c.CacheHits)
 	s.gauge(coapObservers, float64(c.Observers))

@@ -113,6 +113,8 @@ var (
 	nodeHeard        = desc("node_last_heard_timestamp_seconds", "When the last frame of the node arrived, in Unix time.", nodeLabels...)
 	nodeInfo         = desc("node_info", "Addresses of the node; the value is always 1.", "mesh", "node", "eui64", "address")
 	nodeReading      = desc("node_reading", "Latest value that the node published.", "mesh", "node", "name", "unit")
+	nodeReadingAt    = desc("node_reading_timestamp_seconds", "When the latest value that the node published was measured, in Unix time.", "mesh", "node", "name", "unit")
+	bareDatagrams    = desc("bare_datagrams_total", "Datagrams that came to a decoder, by what became of them.", "mesh", "result")
 	coapHits         = desc("coap_cache_hits_total", "CoAP requests answered from what is kept of nodes' answers.")
 	coapObservers    = desc("coap_observers", "Observations by CoAP clients now.")
 	coapObservations = desc("coap_observations", "Observations of nodes now, which serve all clients.")
@@ -123,7 +125,7 @@ var (
 func (c *Collector) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{
 		buildInfo, meshUp, radioUp, packets, packetBytes, frames, frameBytes, dropped, droppedFrame,
-		icmpErrors, addresses, discovery, rules, flows, scanners, reloadOK, reloadAt, nodes, nodeUp, nodeHeard, nodeInfo, nodeReading, coapRequests, coapHits, coapObservers, coapObservations,
+		icmpErrors, addresses, discovery, rules, flows, scanners, reloadOK, reloadAt, nodes, nodeUp, nodeHeard, nodeInfo, nodeReading, nodeReadingAt, bareDatagrams, coapRequests, coapHits, coapObservers, coapObservations,
 	} {
 		ch <- d
 	}

@@ -216,16 +216,21 @@ culvert_node_up{mesh="fenland",node="mast"} 0
 
 // Readings that are numbers or flags, and what the CoAP front counted.
 func TestCoAPFigures(t *testing.T) {
+	at := time.Unix(1795600800, 250e6)
 	c := static(func(x *scrape) {
 		x.readings([]coap.Reading{
-			{Mesh: "fenland", Node: "mast", Reading: senml.Reading{Name: "temp", Unit: "Cel", Kind: senml.Value, Value: 4.5}},
-			{Mesh: "fenland", Node: "mast", Reading: senml.Reading{Name: "door", Kind: senml.BoolValue, Bool: true}},
+			{Mesh: "fenland", Node: "mast", Reading: senml.Reading{Name: "temp", Unit: "Cel", Kind: senml.Value, Value: 4.5, Time: at}},
+			{Mesh: "fenland", Node: "mast", Reading: senml.Reading{Name: "door", Kind: senml.BoolValue, Bool: true, Time: at.Add(-time.Hour)}},
 			{Mesh: "fenland", Node: "mast", Reading: senml.Reading{Name: "say", Kind: senml.StringValue, String: "x"}},
 			{Mesh: "fenland", Node: "mast", Reading: senml.Reading{Name: "temp", Unit: "K", Kind: senml.Value, Value: 1}},
 		})
-		x.coap(coap.Stats{CacheHits: 31, Observers: 100, Observations: 1, Requests: []coap.Requests{{Door: coap.DoorUDP, Method: "GET", Code: "2.05", Count: 7}, {Door: coap.DoorControl, Method: "PUT", Code: "4.04", Count: 8}}})
+		x.coap(coap.Stats{Datagrams: []coap.Datagrams{{Mesh: "fenland", Result: "taken", Count: 12}, {Mesh: "fenland", Result: "length", Count: 1}}, CacheHits: 31, Observers: 100, Observations: 1, Requests: []coap.Requests{{Door: coap.DoorUDP, Method: "GET", Code: "2.05", Count: 7}, {Door: coap.DoorControl, Method: "PUT", Code: "4.04", Count: 8}}})
 	})
 	want := `
+# HELP culvert_bare_datagrams_total Datagrams that came to a decoder, by what became of them.
+# TYPE culvert_bare_datagrams_total counter
+culvert_bare_datagrams_total{mesh="fenland",result="length"} 1
+culvert_bare_datagrams_total{mesh="fenland",result="taken"} 12
 # HELP culvert_coap_cache_hits_total CoAP requests answered from what is kept of nodes' answers.
 # TYPE culvert_coap_cache_hits_total counter
 culvert_coap_cache_hits_total 31
@@ -243,6 +248,10 @@ culvert_coap_requests_total{code="4.04",door="control",method="PUT"} 8
 # TYPE culvert_node_reading gauge
 culvert_node_reading{mesh="fenland",name="door",node="mast",unit=""} 1
 culvert_node_reading{mesh="fenland",name="temp",node="mast",unit="Cel"} 4.5
+# HELP culvert_node_reading_timestamp_seconds When the latest value that the node published was measured, in Unix time.
+# TYPE culvert_node_reading_timestamp_seconds gauge
+culvert_node_reading_timestamp_seconds{mesh="fenland",name="door",node="mast",unit=""} 1.79559720025e+09
+culvert_node_reading_timestamp_seconds{mesh="fenland",name="temp",node="mast",unit="Cel"} 1.79560080025e+09
 `
 	if err := testutil.CollectAndCompare(c, strings.NewReader(want)); err != nil {
 		t.Error(err)
@@ -322,7 +331,7 @@ func TestNames(t *testing.T) {
 		"culvert_build_info", "culvert_mesh_up", "culvert_radio_up", "culvert_packets_total", "culvert_packet_bytes_total",
 		"culvert_radio_frames_total", "culvert_radio_bytes_total", "culvert_dropped_packets_total", "culvert_dropped_frames_total",
 		"culvert_icmp_errors_total", "culvert_addresses", "culvert_neighbor_discovery_total", "culvert_nodes", "culvert_node_up", "culvert_node_last_heard_timestamp_seconds",
-		"culvert_node_reading", "culvert_node_info", "culvert_coap_requests_total", "culvert_coap_cache_hits_total", "culvert_coap_observers", "culvert_coap_observations",
+		"culvert_node_reading", "culvert_node_reading_timestamp_seconds", "culvert_bare_datagrams_total", "culvert_node_info", "culvert_coap_requests_total", "culvert_coap_cache_hits_total", "culvert_coap_observers", "culvert_coap_observations",
 		"culvert_rules", "culvert_flows", "culvert_scan_sources", "culvert_config_reload_ok", "culvert_config_reload_timestamp_seconds",
 	}
 	for _, f := range fixed {

@@ -46,6 +46,12 @@
 //
 // A boot brings all defaults back.
 //
+// Once a period a node publishes its readings: SenML [110] in a non-confirmable POST
+// to the gateway's /readings. A node whose plan names a port (Place.Bare) sends a bare
+// datagram of 7 octets from and to that port instead, in network order: int16, 0.01
+// degrees Celsius; uint16, 0.1 % relative humidity; uint16, millivolts; uint8, bit 0:
+// the output is on.
+//
 // # The output
 //
 // PUT /output with payload 1 (or on) and the query for=SECONDS, 1 to 86400, switches

@@ -90,6 +90,7 @@ type Mesh struct {
 
 	nodes  []node // the gateway's radio first
 	names  map[string]int32
+	bare   map[int32]uint16 // nodes that report in bare datagrams, and to which port
 	addrs  map[ieee802154.Addr]int32
 	links  []radioLink
 	loss   float64 // of every attempt; negative: as the links have it
@@ -126,6 +127,7 @@ func New(o Options) (*Mesh, error) {
 		contexts: o.Contexts,
 		random:   rand.New(rand.NewPCG(o.Seed, mix(o.Seed))),
 		names:    make(map[string]int32, len(o.Site.Nodes)+1),
+		bare:     map[int32]uint16{},
 		addrs:    make(map[ieee802154.Addr]int32, len(o.Site.Nodes)+1),
 		loss:     -1,
 	}
@@ -154,6 +156,9 @@ func (m *Mesh) place(s Site) {
 			n.weather = &c
 		}
 		m.nodes[1+i] = n
+		if p.Bare != 0 {
+			m.bare[int32(1+i)] = p.Bare
+		}
 	}
 	for i := range m.nodes {
 		n := &m.nodes[i]

@@ -252,7 +252,7 @@ func (m *Mesh) scheduleReport(n int32, at time.Duration) {
 }
 
 // report publishes a node's readings: a SenML pack in a non-confirmable POST to the
-// gateway's /readings.
+// gateway's /readings, or a bare datagram where the plan says so.
 func (m *Mesh) report(e event) {
 	nd := &m.nodes[e.node]
 	if nd.reportAt != e.at || nd.state == stateOff {
@@ -260,6 +260,10 @@ func (m *Mesh) report(e event) {
 	}
 	m.scheduleReport(e.node, m.now+nd.period)
 	if !m.speaks(e.node) {
+		return
+	}
+	if port := m.bare[e.node]; port != 0 {
+		m.reportBare(e.node, port)
 		return
 	}
 	body, err := senml.AppendJSON(m.scratch[:0], pack(nd.eui64, m.readingsOf(e.node), sensors[:]...))

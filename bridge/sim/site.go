@@ -35,6 +35,7 @@ type Place struct {
 	East, North float64         // metres from wherever the plan counts
 	Joins       time.Duration   // when the node is switched on; 0: at random within Air.Joins
 	Climate     Climate
+	Bare        uint16 // reports in bare datagrams to this port of the gateway; 0: SenML over CoAP
 }
 
 // Climate is what the sensors of a place see over a day. All zero gives a mild one.

@@ -84,6 +84,32 @@ may = "read"
 		a := local("", "set", "pump-house", "/period", "2")
 		return a.code == 0, a.out + a.err
 	})
+	// The old device's bare datagrams are readings like all others.
+	tuntest.Poll(t, 60*time.Second, func() (bool, string) {
+		a := local("", "set", "bank-east", "/period", "1")
+		return a.code == 0, a.out + a.err
+	})
+	tuntest.Poll(t, 60*time.Second, func() (bool, string) {
+		a := local("", "read", "bank-east", "--last", "3", "--json")
+		var pack []struct {
+			Name  string  `json:"n"`
+			Unit  string  `json:"u"`
+			Time  float64 `json:"t"`
+			Value float64 `json:"v"`
+		}
+		err := json.Unmarshal([]byte(a.out), &pack)
+		temps, before := 0, 0.0
+		for _, r := range pack {
+			if r.Time < before {
+				t.Fatalf("out of order: %s", a.out)
+			}
+			before = r.Time
+			if r.Name == "temp" && r.Unit == "Cel" && r.Value > -20 && r.Value < 40 {
+				temps++
+			}
+		}
+		return err == nil && temps == 3 && strings.Contains(a.out, `"n":"output","vb":false`), a.out + a.err
+	})
 	for _, x := range []struct {
 		name string
 		got  programAnswer
@@ -92,6 +118,7 @@ may = "read"
 		err  string
 	}{
 		{"json", local("", "read", "pump-house", "/period", "--json"), 0, `{"node":"pump-house","path":"/period","format":0,"value":"2"}`, ""},
+		{"too many", local("", "read", "pump-house", "--last", "17"), 2, "", "1 to 16"},
 		{"no such node", local("", "read", "pond"), 1, "", `no node "pond"`},
 		{"no such resource", local("", "read", "pump-house", "/none"), 1, "", "4.04"},
 		{"not confirmed", local("no\n", "set", "pump-house", "/output", "1"), 2, "", "local interlock"},

@@ -25,19 +25,24 @@ const nodeTimeout = 70 * time.Second
 // newReadCommand returns `culvert read`.
 func newReadCommand(g *globals) *cobra.Command {
 	var s server
+	var last int
 	cmd := &cobra.Command{
 		Use:   "read NODE [PATH]",
 		Short: "Read a node",
 		Long: `Print the latest readings of a node, as it sent them to the daemon; this costs the
-mesh nothing. With PATH, ask the node for that resource of its own, as by CoAP GET:
+mesh nothing. With --last, print the last ones of each name, the newest last. With PATH, ask the node for that resource of its own, as by CoAP GET:
 the daemon answers from what it kept as long as that is fresh.`,
 		Example: `  culvert read grain-bin
+  culvert read grain-bin --last 5
   culvert read pump-house /output
   culvert read grain-bin --server coaps://[2001:db8:5::1] --identity ops-laptop --psk-file ops-laptop.key`,
 		Args: cobra.RangeArgs(1, 2),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if err := nodeArg(args[0]); err != nil {
 				return err
+			}
+			if last < 1 || last > coap.MaxLast || last > 1 && len(args) == 2 {
+				return asUsage(fmt.Errorf("--last takes a number from 1 to %d, and no PATH", coap.MaxLast))
 			}
 			c, err := s.dial(cmd.Context(), g.config)
 			if err != nil {
@@ -47,7 +52,7 @@ the daemon answers from what it kept as long as that is fresh.`,
 			if len(args) == 2 {
 				return readOwn(cmd.Context(), cmd.OutOrStdout(), c, args[0], args[1], g.json)
 			}
-			body, readings, err := readReadings(cmd.Context(), c, args[0])
+			body, readings, err := readReadings(cmd.Context(), c, args[0], last)
 			if err != nil {
 				return err
 			}
@@ -59,6 +64,7 @@ the daemon answers from what it kept as long as that is fresh.`,
 		},
 	}
 	s.flags(cmd)
+	cmd.Flags().IntVar(&last, "last", 1, "print the last `N` readings of each name, as far as they are kept")
 	return cmd
 }
 
@@ -108,11 +114,16 @@ func readingsOf(node string) coap.Ask {
 	return coap.Ask{Path: "/nodes/" + node + "/readings", Accept: formatSenML}
 }
 
-// readReadings returns a node's latest readings, and the pack that they came in.
-func readReadings(ctx context.Context, c coap.Asker, node string) ([]byte, []senml.Reading, error) {
+// readReadings returns the last readings of each name of a node, and the pack that
+// they came in.
+func readReadings(ctx context.Context, c coap.Asker, node string, last int) ([]byte, []senml.Reading, error) {
 	ctx, cancel := context.WithTimeout(ctx, controlTimeout)
 	defer cancel()
-	a, err := c.Do(ctx, readingsOf(node))
+	ask := readingsOf(node)
+	if last > 1 {
+		ask.Query = []string{fmt.Sprintf("last=%d", last)}
+	}
+	a, err := c.Do(ctx, ask)
 	if err != nil {
 		return nil, nil, reached(err)
 	}

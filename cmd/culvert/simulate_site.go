@@ -137,6 +137,7 @@ func readPlace(t *table) sim.Place {
 	p := readDevice(t)
 	p.Name = name
 	p.Joins = siteTime(t, "joins")
+	p.Bare = uint16(t.integer("bare", 0, 1, 65535, "a UDP port of the gateway"))
 	p.Climate = sim.Climate{
 		Temp:      siteNumber(t, "temp", "degrees Celsius"),
 		TempSwing: siteNumber(t, "temp_swing", "degrees Celsius"),
