@@ -346,8 +346,8 @@ func posInf() float64 { one, zero := 1.0, 0.0; return one / zero }
 // A reading turned into a record and resolved again is the same reading.
 func TestReadingRecord(t *testing.T) {
 	in := []Reading{
-		{Name: "a", Unit: "Cel", Kind: Value, Value: 21.5, Time: now.Add(123456 * time.Microsecond), Update: time.Minute},
-		{Name: "b", Kind: StringValue, String: "on", Sum: 3, HasSum: true, Time: now},
+		{Name: "a", Unit: "Cel", Kind: Value, Value: 21.5, Time: now.Add(123456 * time.Microsecond), Update: time.Minute, Absolute: true},
+		{Name: "b", Kind: StringValue, String: "on", Sum: 3, HasSum: true, Time: now, Absolute: true},
 	}
 	for _, r := range in {
 		for name, rt := range map[string]func([]Record) ([]Record, error){"JSON": throughJSON, "CBOR": throughCBOR} {
@@ -473,6 +473,28 @@ func BenchmarkParseCBOR(b *testing.B) {
 		}
 		if _, err := Resolve(p, now); err != nil {
 			b.Fatal(err)
+		}
+	}
+}
+
+// Which times are the sender's own: 2^28 is the first that is absolute (RFC 8428,
+// section 4.5.3), base time and time together.
+func TestAbsolute(t *testing.T) {
+	for text, want := range map[string]bool{
+		`[{"n":"a","v":1}]`:                          false,
+		`[{"n":"a","v":1,"t":268435455}]`:            false,
+		`[{"n":"a","v":1,"t":268435456}]`:            true,
+		`[{"bt":268435455,"n":"a","v":1,"t":1}]`:     true,
+		`[{"bt":1795600800,"n":"a","v":1,"t":-600}]`: true,
+		`[{"n":"a","v":1,"t":-600}]`:                 false,
+	} {
+		pack, err := ParseJSON([]byte(text))
+		if err != nil {
+			t.Fatal(err)
+		}
+		rs, err := Resolve(pack, now)
+		if err != nil || rs[0].Absolute != want {
+			t.Errorf("%s: %v, want %v (%v)", text, rs, want, err)
 		}
 	}
 }
