@@ -14,6 +14,10 @@
 //     the request for its node (upstream.go), which answers later.
 //  4. The answer is cut into blocks if it has to be, and goes back to its door.
 //
+// What was sent to a group is passed over, whatever it is (RFC 7252, section 8): nothing
+// here is for groups, no group is joined, and an answer would make every host of a link
+// a target. Gateways are found by mDNS.
+//
 // Nothing waits in a goroutine of its own: a request that is on its way to a node
 // is an entry in that node's queue.
 package coap

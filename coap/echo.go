@@ -16,12 +16,16 @@ import (
 
 // Bounds of the guard against amplification, ours but for the factor.
 const (
-	amplify     = 3 // RFC 9175, section 2.4, item 3: octets answered for one received
-	maxProved   = 16384
-	proofHolds  = time.Hour // since the last request
-	echoHolds   = time.Minute
-	maxPings    = 1024
-	echoOctets  = 12 // a time and a part of a hash
+	amplify    = 3 // RFC 9175, section 2.4, item 3: octets answered for one received
+	maxProved  = 16384
+	proofHolds = time.Hour // since the last request
+	echoHolds  = time.Minute
+	maxPings   = 1024
+	echoOctets = 12 // a time and a part of a hash
+
+	// Of the options of a challenge: an empty Max-Age, and Echo after it.
+	challengeOctets = 2 + 2 + echoOctets
+
 	pingPatient = 10 * time.Second
 )
 
@@ -152,9 +156,9 @@ func (s *Server) trusted(a netip.Addr) bool {
 func (c *call) challenge(r response) response {
 	d := c.d
 	_, observes := option(r.options, message.Observe)
-	size := 5 + c.tkl + len(r.payload)
+	size := 4 + 5 + c.tkl + len(r.payload) // 4: an empty acknowledgement may have gone out
 	for _, o := range r.options {
-		size += 2 + len(o.Value)
+		size += 3 + len(o.Value)
 	}
 	if d.secure != nil || c.req.code != codes.GET && c.req.code != codes.FETCH || size <= amplify*c.size && !observes {
 		return r
@@ -167,12 +171,27 @@ func (c *call) challenge(r response) response {
 		d.s.observers.leave(&c.req)
 	}
 	d.s.counts.challenged.Add(1)
+	room := amplify*c.size - (4 + c.tkl + challengeOctets)
+	if room < 0 { // asked in so few octets, nothing is there but an error
+		return response{code: max(r.code, codes.BadRequest)}
+	}
 	id := noticeKey{d, callKey{c.key.remote, c.key.local, uint16(mrand.Uint32())}}
-	if d.s.guard.ping(id, now) {
+	if room >= 8 && d.s.guard.ping(id, now) {
 		d.write(emptyMessage(message.Confirmable, id.mid), c.oob, c.key.remote)
 	}
 	// RFC 9175, section 2.3.
 	return response{code: codes.Unauthorized, options: message.Options{
 		{ID: message.MaxAge}, {ID: message.Echo, Value: d.s.guard.echo(a, now)},
 	}}
+}
+
+// repeats is how often a separate answer of so many octets may be repeated: to an
+// address that was never shown to have asked, all of them together stay in the bound.
+func (c *call) repeats(octets int) int {
+	a := c.key.remote.Addr()
+	if c.d.secure != nil || c.d.s.trust(a) || c.d.s.guard.knows(a, time.Now()) {
+		return maxRetransmit
+	}
+	acked := 4 // the empty acknowledgement
+	return min(max((amplify*c.size-acked)/octets-1, 0), maxRetransmit)
 }

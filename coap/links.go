@@ -130,7 +130,7 @@ func linkValue(s string) (v string, n int, ok bool) {
 
 // matchesQuery reports whether the link is one that a query of the form NAME=VALUE
 // asks for (RFC 6690, section 4.1): a value may end in * for any continuation, and
-// rt, if, rel and ct are lists of words, of which one must match.
+// rt, if, rel, rev and ct are lists of words, of which one must match.
 func (l link) matchesQuery(name, want string) bool {
 	if name == "href" {
 		return matchWord(l.target, want)
@@ -140,7 +140,7 @@ func (l link) matchesQuery(name, want string) bool {
 			continue
 		}
 		switch name {
-		case "rt", "if", "rel", "ct":
+		case "rt", "if", "rel", "rev", "ct":
 			for w := range strings.FieldsSeq(a.value) {
 				if matchWord(w, want) {
 					return true

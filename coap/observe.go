@@ -435,6 +435,6 @@ func (d *udpDoor) confirm(k callKey, msg, oob []byte) bool {
 	if len(d.separate) >= maxSeparate {
 		return false
 	}
-	d.confirmLocked(k, msg, slices.Clip(oob))
+	d.confirmLocked(k, msg, slices.Clip(oob), maxRetransmit)
 	return true
 }

@@ -311,7 +311,7 @@ func (c *call) reply(r response) {
 	}
 	k := callKey{c.key.remote, c.key.local, uint16(m.MessageID)}
 	if m.Type == message.Confirmable && out != nil {
-		d.confirmLocked(k, out, c.oob)
+		d.confirmLocked(k, out, c.oob, c.repeats(len(out)))
 	}
 	d.mu.Unlock()
 	if m.Type != message.Acknowledgement && uintOption(r.options, message.Observe) >= 0 {
@@ -322,10 +322,11 @@ func (c *call) reply(r response) {
 	}
 }
 
-// confirmLocked has a confirmable message repeated until it is acknowledged.
-func (d *udpDoor) confirmLocked(k callKey, msg, oob []byte) {
+// confirmLocked has a confirmable message repeated until it is acknowledged, at most so
+// many times.
+func (d *udpDoor) confirmLocked(k callKey, msg, oob []byte, repeats int) {
 	wait := time.Duration(float64(ackTimeout) * (1 + mrand.Float64()*(ackRandomFactor-1)))
-	d.separate[k] = &outward{msg: msg, oob: oob, due: time.Now().Add(wait), wait: wait}
+	d.separate[k] = &outward{msg: msg, oob: oob, due: time.Now().Add(wait), wait: wait, resent: maxRetransmit - repeats}
 }
 
 // encode writes a message of ours; one that cannot be encoded is a defect, and
