@@ -88,6 +88,7 @@ func (d *netDoor) serve(c net.Conn, p peer) {
 			d.s.handshakeFailed(d.kind, p.addr, err)
 			return
 		}
+		d.s.counts.tlsSessions.Add(1)
 		c = sec
 	}
 	d.s.serveStream(&idleConn{Conn: c}, p)

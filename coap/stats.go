@@ -14,6 +14,7 @@ type counters struct {
 
 	handshakesFailed [doors]atomic.Uint64
 	sessions         atomic.Uint64
+	tlsSessions      atomic.Uint64
 	dtlsStray        atomic.Uint64
 	dtlsEvicted      atomic.Uint64
 	dtlsAbandoned    atomic.Uint64
@@ -46,6 +47,7 @@ type Stats struct {
 	MalformedTCP     uint64
 	MalformedTLS     uint64
 	Sessions         uint64 // DTLS sessions that were opened
+	SessionsTLS      uint64 // TLS connections whose client's identity was found good, or who showed none
 	FailedDTLS       uint64 // handshakes of clients that were there, and could not prove an identity
 	FailedTLS        uint64
 	Abandoned        uint64 // DTLS handshakes whose client never proved its address, those evicted included
@@ -68,6 +70,7 @@ type Stats struct {
 	ReadingsRefused  uint64 // names of readings for which the node had no room
 	ReadingsClock    uint64 // packs whose times were those of a wrong clock
 	Datagrams        []Datagrams
+	Registrations    int // in the resource directory
 }
 
 var methods = [8]string{"unknown", "GET", "POST", "PUT", "DELETE", "FETCH", "PATCH", "iPATCH"}
@@ -88,7 +91,7 @@ func (s *Server) Stats() Stats {
 	out := Stats{
 		MalformedUDP: c.malformed[DoorUDP].Load(), MalformedControl: c.malformed[DoorControl].Load(),
 		MalformedDTLS: c.malformed[DoorDTLS].Load(), MalformedTCP: c.malformed[DoorTCP].Load(), MalformedTLS: c.malformed[DoorTLS].Load(),
-		Sessions: c.sessions.Load(), FailedDTLS: c.handshakesFailed[DoorDTLS].Load(), FailedTLS: c.handshakesFailed[DoorTLS].Load(),
+		Sessions: c.sessions.Load(), SessionsTLS: c.tlsSessions.Load(), FailedDTLS: c.handshakesFailed[DoorDTLS].Load(), FailedTLS: c.handshakesFailed[DoorTLS].Load(),
 		Abandoned: c.dtlsAbandoned.Load(), Evicted: c.dtlsEvicted.Load(), Stray: c.dtlsStray.Load(), StreamsRefused: c.streamsRefused.Load(),
 		Duplicates: c.duplicates.Load(), GaveUp: c.gaveUp.Load(),
 		NodeMessages: c.nodeAsked.Load(), NodeResent: c.nodeResent.Load(), NodeTimeouts: c.nodeTimeout.Load(),
@@ -100,6 +103,9 @@ func (s *Server) Stats() Stats {
 	s.cache.mu.Lock()
 	out.Cached, out.Observations = s.cache.count, s.cache.watches
 	s.cache.mu.Unlock()
+	s.directory.mu.Lock()
+	out.Registrations = len(s.directory.byID)
+	s.directory.mu.Unlock()
 	for d := range doors {
 		for m := range c.requests[d] {
 			for code := range c.requests[d][m] {
