@@ -82,13 +82,16 @@ func parseRegistration(req *request) (g registration, bad response, ok bool) {
 			g.lt, g.hasLT = uint32(n), true
 		case "base":
 			u, err := url.Parse(v)
-			if err != nil || u.Scheme == "" || u.Host == "" || u.Path != "" || u.RawQuery != "" || u.Fragment != "" {
+			if err != nil || strings.ContainsAny(v, "<>\"\\ ") || u.Scheme == "" || u.Host == "" || u.Path != "" || u.RawQuery != "" || u.Fragment != "" {
 				return g, diagnose(codes.BadRequest, "base is a URI of a scheme and an authority, without a path"), false
 			}
 			g.base, g.hasBase = v, true
 		case "", "href", "page", "count", "anchor", "rel":
 			return g, diagnose(codes.BadRequest, "%q is no attribute of an endpoint", name), false
 		default:
+			if !isAttributeName(name) {
+				return g, diagnose(codes.BadRequest, "%q is no name of an attribute", name), false
+			}
 			g.extra = append(g.extra, attribute{name: name, value: v})
 		}
 	}
@@ -96,6 +99,15 @@ func parseRegistration(req *request) (g registration, bad response, ok bool) {
 		return g, diagnose(codes.BadRequest, "ep and d have at most %d octets, and there are at most 8 other attributes", maxName), false
 	}
 	return g, response{}, true
+}
+
+// isAttributeName reports whether s may stand as the name of an attribute in a listing
+// (RFC 6690, section 2: parmname; RFC 5987, section 3.2.1: attr-char): with other
+// characters, one endpoint could write the links of others into a lookup's result.
+func isAttributeName(s string) bool {
+	return s != "" && !strings.ContainsFunc(s, func(c rune) bool {
+		return !(c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' || c >= '0' && c <= '9' || strings.ContainsRune("!#$&+-.^_`|~", c))
+	})
 }
 
 // rdResource is /rd, /rd/ID and /.well-known/rd (section 5).
@@ -373,7 +385,7 @@ func (l link) resolved(base string) link {
 	anchored := false
 	for _, a := range l.attributes {
 		if a.name == "anchor" {
-			a.value, anchored = whole(a.value), true
+			a.value, a.bare, anchored = whole(a.value), false, true // a base may have what a bare value may not
 		}
 		out.attributes = append(out.attributes, a)
 	}
