@@ -30,7 +30,8 @@ func newReadCommand(g *globals) *cobra.Command {
 		Use:   "read NODE [PATH]",
 		Short: "Read a node",
 		Long: `Print the latest readings of a node, as it sent them to the daemon; this costs the
-mesh nothing. With --last, print the last ones of each name, the newest last. With PATH, ask the node for that resource of its own, as by CoAP GET:
+mesh nothing. With --last, print the last ones of each name, the newest last. With
+PATH, ask the node for that resource of its own, as by CoAP GET:
 the daemon answers from what it kept as long as that is fresh.`,
 		Example: `  culvert read grain-bin
   culvert read grain-bin --last 5
