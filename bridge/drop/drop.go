@@ -76,6 +76,7 @@ const (
 	// The way to the node.
 	QueueFull
 	QueueExpired
+	DeadlinePassed
 	NodeRemoved
 	NotSent
 	TunDown
@@ -152,13 +153,14 @@ var table = [Count]about{
 	NeighborInvalid:    {"neighbor-invalid", "RFC 4861, 6.1 and 7.1", "a neighbour discovery message that is not valid"},
 	RegistryBusy:       {"registry-busy", "DEVELOPERS.md, state", "a neighbour discovery message whose changes could not be kept: too many wait for the disk"},
 
-	QueueFull:    {"queue-full", "RFC 7567, 1", "the queue of the node was full"},
-	QueueExpired: {"queue-expired", "DEVELOPERS.md, sending", "waited in the queue of the node for too long"},
-	NodeRemoved:  {"node-removed", "DEVELOPERS.md, nodes", "the node left while the packet waited for it"},
-	NotSent:      {"not-sent", "RFC 4944, 5.3", "the packet could be put into no frames for this node"},
-	TunDown:      {"tun-down", "-", "the TUN interface was gone"},
-	TunWrite:     {"tun-write", "-", "the kernel did not take the packet"},
-	Shutdown:     {"shutdown", "-", "the daemon was stopping"},
+	QueueFull:      {"queue-full", "RFC 7567, 1", "the queue of the node was full"},
+	QueueExpired:   {"queue-expired", "DEVELOPERS.md, sending", "waited in the queue of the node for too long"},
+	DeadlinePassed: {"deadline-passed", "DEVELOPERS.md, sending", "a write to an output that had not left for the node by its deadline, or was locked out while it waited"},
+	NodeRemoved:    {"node-removed", "DEVELOPERS.md, nodes", "the node left while the packet waited for it"},
+	NotSent:        {"not-sent", "RFC 4944, 5.3", "the packet could be put into no frames for this node"},
+	TunDown:        {"tun-down", "-", "the TUN interface was gone"},
+	TunWrite:       {"tun-write", "-", "the kernel did not take the packet"},
+	Shutdown:       {"shutdown", "-", "the daemon was stopping"},
 }
 
 // String returns the word for r that the log, the metrics and the documents use.

@@ -10,8 +10,9 @@ import (
 type packet struct {
 	next        *packet
 	q           *queue
-	octets      []byte // the packet
-	at          int64  // when it was offered, on the forwarder's clock
+	octets      []byte    // the packet
+	at          int64     // when it was offered, on the forwarder's clock
+	deadline    *deadline // of a message that must not act late; nil for the rest
 	index       uint32
 	class       class
 	pending     uint8 // frames without a result

@@ -125,6 +125,7 @@ func (f *Forwarder) Tick() {
 	f.expireReassembly(now)
 	f.tickDiscovery(now)
 	f.tellRefusals()
+	f.deadlines.expire(f.lately())
 	if f.counters.to.queued.Load() > 0 || f.counters.to.framesInFlight.Load() > 0 {
 		f.sender.ticked.Store(true)
 		f.kick()

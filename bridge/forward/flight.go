@@ -19,15 +19,16 @@ type flight struct {
 	id atomic.Uint32
 
 	// The sender's.
-	slot    uint32
-	tries   uint32
-	session uint32 // of the radio, when it was handed over
-	sentAt  int64
-	timed   bool // sentAt is exact
-	p       *packet
-	to      ieee802154.Addr
-	payload []byte // kept for the next try
-	waiting bool   // to be tried again
+	slot     uint32
+	tries    uint32
+	session  uint32 // of the radio, when it was handed over
+	sentAt   int64
+	timed    bool // sentAt is exact
+	p        *packet
+	to       ieee802154.Addr
+	payload  []byte // kept for the next try
+	waiting  bool   // to be tried again
+	recalled bool   // its deadline passed, and the radio was asked to drop it
 }
 
 // flights are all there can be, and the results that wait for the sender. The
@@ -61,7 +62,7 @@ func (x *flights) take() *flight {
 
 func (x *flights) give(fl *flight) {
 	fl.p = nil
-	fl.waiting = false
+	fl.waiting, fl.recalled = false, false
 	x.free = append(x.free, fl.slot)
 }
 

@@ -109,9 +109,10 @@ type Forwarder struct {
 	contexts   atomic.Pointer[lowpan.Contexts]
 	tun        atomic.Pointer[tunWriter]
 
-	buffers buffers
-	queues  queues
-	sender  sender
+	buffers   buffers
+	queues    queues
+	sender    sender
+	deadlines deadlines
 
 	discovery discovery
 	refused   refusals

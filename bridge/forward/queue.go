@@ -86,6 +86,8 @@ func (f *Forwarder) push(n *node.Node, pkt ipv6.Packet, c class, forwarded bool)
 	p.octets = append(p.octets, pkt...)
 	if p.decremented = forwarded; forwarded {
 		ipv6.Packet(p.octets).SetHopLimit(pkt.HopLimit() - 1)
+	} else {
+		p.deadline = f.deadlines.of(pkt)
 	}
 	p.class, p.q, p.at = c, q, f.lately()
 	q.count.Add(1)

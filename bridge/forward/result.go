@@ -41,8 +41,12 @@ func (f *Forwarder) resolve(fl *flight, o radio.Outcome) {
 		if o == radio.OutcomeNoRoute && !p.ended {
 			f.unreachable(p)
 		}
-		f.countFailed(fl, drop.RadioFailed)
-		f.drop(fl, drop.RadioFailed)
+		r := drop.RadioFailed
+		if o == radio.OutcomeCancelled && fl.recalled {
+			r = drop.DeadlinePassed
+		}
+		f.countFailed(fl, r)
+		f.drop(fl, r)
 	}
 }
 
@@ -157,6 +161,9 @@ func (f *Forwarder) lose() {
 // sweep ends what is too old, in the queues and without a result.
 func (f *Forwarder) sweep() {
 	s := &f.sender
+	if f.deadlines.all.Load() != nil {
+		f.withdraw()
+	}
 	now := s.now
 	for i := range s.flights.all {
 		fl := &s.flights.all[i]

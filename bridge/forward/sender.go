@@ -45,6 +45,7 @@ type sender struct {
 	now      int64  // on the forwarder's clock, at the last tick or later
 	dead     uint32 // session in which the radio refused frames as down, plus 1
 	pause    int64  // until when no frame leaves, since the radio had no room
+	firm     int64  // the earliest deadline of a frame that the radio has; 0: none has one
 	inFlight int
 	rings    [classes]ring
 	busy     []*queue  // every queue that holds a packet, and some that did
@@ -143,12 +144,15 @@ func (f *Forwarder) turn() (next int64) {
 		if s.ticked.Load() && s.ticked.CompareAndSwap(true, false) {
 			f.sweep()
 		}
-		next = 0
+		if s.firm != 0 && f.now() >= s.firm {
+			f.withdraw()
+		}
+		next = s.firm
 		if s.pause != 0 && f.now() >= s.pause {
 			s.pause = 0
 		}
 		if len(s.waiting) > 0 {
-			next = f.retry()
+			next = earlier(next, f.retry())
 		}
 		next = earlier(next, s.pause)
 		fl := s.pick(f.window())
@@ -233,6 +237,8 @@ func (f *Forwarder) serve(fl *flow) {
 func (f *Forwarder) unfit(p *packet, to ieee802154.Addr, now int64) drop.Reason {
 	n := p.q.node
 	switch {
+	case f.late(p):
+		return drop.DeadlinePassed
 	case now-p.at > int64(f.opt.MaxAge):
 		return drop.QueueExpired
 	case n.Removed(), p.begun && !n.HasLink(to):
@@ -287,6 +293,9 @@ func (f *Forwarder) hand(fl *flight) {
 		c.frames.Add(1)
 		c.frameOctets.Add(uint64(len(fl.payload)))
 		q.node.Traffic().FramesSent.Add(1)
+		if d := fl.p.deadline; d != nil {
+			s.firm = earlier(s.firm, d.at.Load())
+		}
 		return
 	}
 	fl.id.Store(0)

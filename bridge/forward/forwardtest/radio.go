@@ -32,6 +32,7 @@ type Radio struct {
 	unresolved map[uint32]bool
 	sent       []Sent
 	maxSeen    int
+	cancelled  []uint32
 }
 
 // NewRadio returns a radio that is down.
@@ -154,6 +155,23 @@ func (r *Radio) Sent() []Sent {
 	s := r.sent
 	r.sent = nil
 	return s
+}
+
+// Cancel notes that the daemon wants a frame dropped. Its result is the test's.
+func (r *Radio) Cancel(id uint32) error {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.cancelled = append(r.cancelled, id)
+	return nil
+}
+
+// Cancelled returns the ids of the frames that were to be dropped, since the last call.
+func (r *Radio) Cancelled() []uint32 {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	ids := r.cancelled
+	r.cancelled = nil
+	return ids
 }
 
 // MaxUnresolved returns the largest number of frames that were unresolved at once.
