@@ -67,6 +67,7 @@ func (s *Server) lockResource(req *request, x *outputEntry, reply func(response)
 			return
 		}
 		s.log.Warn("lock-out of an output", "place", x.Place, "resource", x.Resource, "by", by, "locked", lock, "reason", reason)
+		s.upstream.withdraw()
 		if lock {
 			reply(answer(codes.Changed))
 			return

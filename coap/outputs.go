@@ -20,7 +20,7 @@ const (
 	writeDeadline  = 10 * time.Second // of a write that names none
 	longestWrite   = time.Minute
 	readBackTime   = 10 * time.Second
-	quietBefore    = time.Second // before its deadline a write is not sent again: what is on its way takes time
+	quietBefore    = time.Second // before its deadline a write leaves no more: what is on its way takes time
 	maxOutputValue = 256         // octets of a value
 	maxLockReason  = 200
 )
@@ -208,9 +208,13 @@ func (s *Server) drive(req *request, t target, x *outputEntry, reply func(respon
 	if f, ok := option(req.options, message.ContentFormat); ok {
 		opts = with(slices.Clone(opts), message.ContentFormat, f)
 	}
-	put := &exchange{code: codes.PUT, options: opts, body: req.payload, deadline: o.deadline, barred: func() bool { return s.outputs.isLocked(x) }}
+	put := &exchange{code: codes.PUT, options: opts, body: req.payload, deadline: o.deadline,
+		barred: func() bool { return s.outputs.isLocked(x) }, notAfter: lastCall(o.begun, o.deadline), hold: s.hold(t, addr)}
 	put.reply = func(r response) {
 		s.cache.written(t.node, x.Resource, true)
+		if !put.heard {
+			s.upstream.recall(put)
+		}
 		o.took(put, r)
 		if o.Outcome != "" {
 			s.outputs.end(s, o, r.code, reply)

@@ -45,6 +45,11 @@ type Options struct {
 	// their audit log and their lock-outs stand.
 	Outputs  []Output
 	StateDir string
+	// NotAfter has no packet leave for a node of a mesh after at, of the message that is sent to it
+	// from a port with a Message ID; called once more with an earlier time it withdraws
+	// the message. Writes to outputs need it, so that no queue of the mesh delivers them
+	// late. Nil: the meshes have no queues.
+	NotAfter func(mesh string, to netip.AddrPort, port, id uint16, at time.Time) error
 	// Version is what /control/status says.
 	Version string
 	Log     *slog.Logger

@@ -59,6 +59,10 @@ type exchange struct {
 	// barred marks a write to an output, and reports whether it must not be sent, or
 	// not once more; nil for everything else.
 	barred   func() bool
+	notAfter time.Time // where barred is set: when it is sent no more, and is not to leave any queue
+	// hold says until when a message from a port, with a Message ID, may leave for the
+	// node; nil where nobody can be told.
+	hold     func(port, id uint16, until time.Time) error
 	heard    bool // the answer is the node's own, and not one of ours about it
 	observed bool // the node took the registration
 
@@ -179,7 +183,7 @@ func answerAll(ended []*exchange) {
 func (u *upstream) startLocked(p *nodePeer, now time.Time) (ended []*exchange) {
 	for len(p.queue) > 0 {
 		x := p.queue[0]
-		if x.deadline.Sub(now) < p.via.AckTimeout || x.barred != nil && x.barred() {
+		if x.deadline.Sub(now) < p.via.AckTimeout || x.barred != nil && (!now.Before(x.notAfter) || x.barred()) {
 			// It could not come back in time, and must not act when its client has
 			// given up.
 			x.got = unavailable(30, notSent)
@@ -287,6 +291,9 @@ func (u *upstream) sendLocked(p *nodePeer, x *exchange, now time.Time) error {
 	if err != nil {
 		return err
 	}
+	if err := u.holdLocked(x); err != nil {
+		return err
+	}
 	x.msg = buf[:n]
 	x.acked, x.resent, x.back, x.backFor = false, 0, 0, 0
 	// RFC 7252, section 4.2: the random factor once, then doubling.
@@ -364,7 +371,7 @@ func (u *upstream) tickLocked(p *nodePeer, now time.Time) (ended []*exchange) {
 			r = x.why
 		}
 		return append(ended, u.endLocked(p, x, r, now)...)
-	case !x.acked && now.After(x.due) && x.barred != nil && (x.deadline.Sub(now) < quietBefore || x.barred()):
+	case !x.acked && now.After(x.due) && x.barred != nil && (!now.Before(x.notAfter) || x.barred()):
 		// What acts must not act late, nor against a lock-out: it is not sent again.
 	case !x.acked && now.After(x.due):
 		x.resent++

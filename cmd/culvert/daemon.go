@@ -152,7 +152,7 @@ func assemble(cfg *config, o daemonOptions) (*daemon, error) {
 		UDP:  cfg.coapListen,
 		DTLS: cfg.doors.dtls, TCP: cfg.doors.tcp, TLS: cfg.doors.tls,
 		Certificate: cfg.doors.certificate, ClientCAs: cfg.doors.clientCAs,
-		Outputs: cfg.outputs, StateDir: cfg.stateDir,
+		Outputs: cfg.outputs, StateDir: cfg.stateDir, NotAfter: d.notAfter,
 		Access:    cfg.access,
 		Control:   cfg.control,
 		Decoders:  decoders,
