@@ -185,6 +185,17 @@ func nodeLinks(label string) []link {
 	}
 }
 
+// links are /outputs and each output below it, none where none is declared.
+func (o *outputs) links() (out []link) {
+	if len(o.all) > 0 {
+		out = append(out, link{"/outputs", attributes("rt", "outputs", "ct", "50")})
+	}
+	for _, x := range o.all {
+		out = append(out, link{"/outputs" + outputKey("/"+x.Place, x.Resource), attributes("rt", "output", "ct", "50")})
+	}
+	return out
+}
+
 // wellKnown is /.well-known/core (RFC 6690, section 4).
 func (s *Server) wellKnown(req *request) response {
 	if _, ok := accept(req, formatLink); !ok {
@@ -200,6 +211,7 @@ func (s *Server) wellKnown(req *request) response {
 	for _, n := range s.nodeNames() {
 		links = append(links, nodeLinks(n)...)
 	}
+	links = append(links, s.outputs.links()...)
 	for _, o := range req.options {
 		if o.ID != message.URIQuery {
 			continue

@@ -419,3 +419,21 @@ func FuzzAudit(f *testing.F) {
 		}
 	})
 }
+
+// Outputs stand in the listing (RFC 6690, section 4), where there are any.
+func TestOutputLinks(t *testing.T) {
+	f := newFront(t, siteOutput(), inDir(t.TempDir()))
+	for query, want := range map[string]string{
+		"rt=outputs":             `</outputs>;rt="outputs";ct="50"`,
+		"rt=output":              `</outputs/grain-bin/output>;rt="output";ct="50"`,
+		"href=/outputs/grain-bi": "",
+	} {
+		m := f.client().ask(codes.GET, ".well-known/core", "", opt{message.URIQuery, query})
+		if m.Code != codes.Content || string(m.Payload) != want {
+			t.Errorf("%s: %v %s", query, m.Code, m.Payload)
+		}
+	}
+	if m := newFront(t).client().ask(codes.GET, ".well-known/core", "", opt{message.URIQuery, "href=/outputs*"}); len(m.Payload) != 0 {
+		t.Errorf("without an output: %s", m.Payload)
+	}
+}
