@@ -56,13 +56,29 @@ func (s *Server) serveHTTP(w http.ResponseWriter, r *http.Request) {
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), httpPatience)
 	defer cancel()
+	a, ok := s.httpAnswer(ctx, req)
+	if format, wild, _ := httpAccept(r.Header.Values("Accept")); ok && a.code == codes.NotAcceptable && wild && format >= 0 {
+		// Any other format would do as well, which CoAP cannot say in one request.
+		req, _, _ = httpRequest(r)
+		req.options = without(req.options, message.Accept)
+		a, ok = s.httpAnswer(ctx, req)
+	}
+	if !ok {
+		http.Error(w, "the node did not answer yet", http.StatusGatewayTimeout)
+		return
+	}
+	writeHTTP(w, r, a)
+}
+
+// httpAnswer waits for the answer; false if ctx ended before.
+func (s *Server) httpAnswer(ctx context.Context, req *request) (response, bool) {
 	got := make(chan response, 1)
 	s.serve(req, func(r response) { got <- r })
 	select {
 	case a := <-got:
-		writeHTTP(w, r, a)
+		return a, true
 	case <-ctx.Done():
-		http.Error(w, "the node did not answer yet", http.StatusGatewayTimeout)
+		return response{}, false
 	}
 }
 
@@ -82,7 +98,7 @@ func httpRequest(r *http.Request) (req *request, status int, text string) {
 		req.peer.addr = a
 	}
 	req.options = message.Options{{ID: message.ProxyURI, Value: []byte(target)}}
-	format, ok := httpAccept(r.Header.Values("Accept"))
+	format, _, ok := httpAccept(r.Header.Values("Accept"))
 	if !ok {
 		return nil, http.StatusNotAcceptable, "none of the media types has a CoAP Content-Format"
 	}
@@ -90,7 +106,8 @@ func httpRequest(r *http.Request) (req *request, status int, text string) {
 		req.options = with(req.options, message.Accept, uintBytes(uint32(format)))
 	}
 	for tag := range strings.SplitSeq(r.Header.Get("If-None-Match"), ",") {
-		b, err := hex.DecodeString(strings.Trim(strings.TrimSpace(tag), `"`))
+		// A weak one does to compare (RFC 9110, section 13.1.2).
+		b, err := hex.DecodeString(strings.Trim(strings.TrimPrefix(strings.TrimSpace(tag), "W/"), `"`))
 		if err == nil && len(b) >= 1 && len(b) <= 8 {
 			req.options = with(req.options, message.ETag, b)
 		}
@@ -98,33 +115,50 @@ func httpRequest(r *http.Request) (req *request, status int, text string) {
 	return req, 0, ""
 }
 
-// httpAccept picks the first media type that CoAP knows (RFC 8075, section 6.1); -1
-// if any will do.
-func httpAccept(headers []string) (format int, ok bool) {
-	asked := false
+// httpAccept picks the media type with the highest weight that CoAP knows, the first one
+// of several (RFC 8075, section 6.1; RFC 9110, section 12.5.1); -1 if none is named. wild
+// says that others will do as well, and ok that something will.
+func httpAccept(headers []string) (format int, wild, ok bool) {
+	format = -1
+	best, asked := 0.0, false
 	for _, h := range headers {
 		for part := range strings.SplitSeq(h, ",") {
 			asked = true
 			name, params, err := mime.ParseMediaType(part)
-			if err != nil || params["q"] == "0" {
+			weight := 1.0
+			if q, given := params["q"]; given && err == nil {
+				weight, err = strconv.ParseFloat(q, 64)
+			}
+			if err != nil || !(weight > 0) {
 				continue
 			}
 			if name == "*/*" || name == "application/*" || name == "text/*" {
-				return -1, true
+				wild = true
+				continue
 			}
-			if name == "application/coap-payload" {
-				if n, err := strconv.ParseUint(params["cf"], 10, 16); err == nil {
-					return int(n), true
-				}
-			}
-			for f, t := range mediaTypes {
-				if known, _, _ := strings.Cut(t, ";"); known == name {
-					return int(f), true
-				}
+			if f := httpFormat(name, params["cf"]); f >= 0 && weight > best {
+				format, best = f, weight
 			}
 		}
 	}
-	return -1, !asked
+	return format, wild, format >= 0 || wild || !asked
+}
+
+// httpFormat is the Content-Format of a media type, -1 if there is none. cf is the
+// parameter of application/coap-payload (RFC 8075, section 6.2).
+func httpFormat(name, cf string) int {
+	if name == "application/coap-payload" {
+		if n, err := strconv.ParseUint(cf, 10, 16); err == nil {
+			return int(n)
+		}
+		return -1
+	}
+	for f, t := range mediaTypes {
+		if known, _, _ := strings.Cut(t, ";"); known == name {
+			return int(f)
+		}
+	}
+	return -1
 }
 
 // writeHTTP writes a node's answer (RFC 8075, sections 6 and 7).

@@ -9,6 +9,8 @@ import (
 	"strings"
 	"sync"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
@@ -93,6 +95,10 @@ func parseRegistration(req *request) (g registration, bad response, ok bool) {
 				return g, diagnose(codes.BadRequest, "%q is no name of an attribute", name), false
 			}
 			g.extra = append(g.extra, attribute{name: name, value: v})
+		}
+		// What is listed is text (RFC 6690, section 2), and stands in logs.
+		if !utf8.ValidString(v) || strings.ContainsFunc(v, unicode.IsControl) {
+			return g, diagnose(codes.BadRequest, "%s: a text without control characters is needed", name), false
 		}
 	}
 	if len(g.name.ep) > maxName || len(g.name.d) > maxName || len(g.extra) > 8 {
