@@ -18,7 +18,7 @@ import (
 func TestStreamHeader(t *testing.T) {
 	f := newFront(t)
 	for _, tkl := range []int{0, 1, 8} {
-		for _, length := range []int{6, 12, 13, 14, 268, 269, 270, 1000, 65804, 65805, 65900} {
+		for _, length := range []int{7, 12, 13, 14, 268, 269, 270, 1000, 65804, 65805, 65900} {
 			// Options and payload: Uri-Path "nope" (5 octets), a marker, a payload.
 			rest := append([]byte("\xb4nope\xff"), bytes.Repeat([]byte{'x'}, length-6)...)
 			var b []byte
