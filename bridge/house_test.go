@@ -41,7 +41,7 @@ var mayImport = map[string][]string{
 	"bridge/sim": {"bridge/drop", "bridge/ieee802154", "bridge/ipv6", "bridge/senml", "bridge/lowpan", "bridge/frag", "bridge/adapt", "bridge/radio"},
 	// Link addresses are values that the node table hands out.
 	"coap":           {"bridge/senml", "bridge/node", "bridge/ieee802154"},
-	"bridge/metrics": {"bridge", "bridge/senml", "bridge/drop", "bridge/node", "bridge/forward", "bridge/radio", "bridge/adapt", "coap"},
+	"bridge/metrics": {"bridge", "bridge/senml", "bridge/drop", "bridge/node", "bridge/forward", "bridge/radio", "bridge/adapt", "bridge/upstream", "coap"},
 	"bridge/web":     {"bridge/node", "bridge/metrics"},
 	"tun":            {},
 	"bridge": {"bridge/drop", "bridge/ieee802154", "bridge/ipv6", "bridge/lowpan", "bridge/frag", "bridge/adapt", "bridge/radio",

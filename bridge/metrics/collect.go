@@ -51,6 +51,14 @@ func (s *scrape) mesh(m bridge.Stats) {
 	s.gauge(radioUp, flag(m.Forward.Radio.Up), m.Name)
 	s.direction(m.Name, toMesh, &m.Forward.ToMesh)
 	s.direction(m.Name, fromMesh, &m.Forward.FromMesh)
+	s.gauge(inFlight, float64(m.Forward.ToMesh.FramesInFlight), m.Name)
+	s.gauge(credits, float64(m.Forward.Radio.Credits), m.Name)
+	s.counter(radioDowns, m.Forward.Radio.Downs, m.Name)
+	s.counter(tunDowns, m.TunDowns, m.Name)
+	s.counter(returned, m.Forward.ToMesh.FramesReturned, m.Name)
+	s.gauge(buffers, float64(m.Forward.Buffers.InUse), m.Name)
+	s.gauge(buffersMax, float64(m.Forward.Buffers.Max), m.Name)
+	s.counter(icmpWithheld, m.Forward.Limited, m.Name)
 	for _, e := range m.Forward.Errors {
 		s.counter(icmpErrors, e.Count, m.Name, strconv.Itoa(int(e.Type)), strconv.Itoa(int(e.Code)))
 	}
@@ -86,6 +94,7 @@ func (s *scrape) direction(mesh, name string, d *forward.Direction) {
 	s.counter(packetBytes, d.Octets, mesh, name)
 	s.counter(frames, d.Frames, mesh, name)
 	s.counter(frameBytes, d.FrameOctets, mesh, name)
+	s.gauge(queued, float64(d.Queued), mesh, name)
 	for r := drop.None + 1; r < drop.Count; r++ {
 		s.counter(dropped, d.Dropped[r], mesh, name, r.String())
 		s.counter(droppedFrame, d.FramesDropped[r], mesh, name, r.String())
@@ -138,17 +147,4 @@ func (s *scrape) readings(rs []coap.Reading) {
 		}
 		s.gauge(nodeReadingAt, float64(r.Time.UnixMilli())/1000, r.Mesh, r.Node, r.Name, r.Unit)
 	}
-}
-
-// coap shows the CoAP front's figures.
-func (s *scrape) coap(c coap.Stats) {
-	for _, r := range c.Requests {
-		s.counter(coapRequests, r.Count, r.Door.String(), r.Method, r.Code)
-	}
-	for _, d := range c.Datagrams {
-		s.counter(bareDatagrams, d.Count, d.Mesh, d.Result)
-	}
-	s.counter(coapHits, c.CacheHits)
-	s.gauge(coapObservers, float64(c.Observers))
-	s.gauge(coapObservations, float64(c.Observations))
 }

@@ -14,6 +14,7 @@ import (
 
 	"culvert/bridge"
 	"culvert/bridge/node"
+	"culvert/bridge/upstream"
 	"culvert/coap"
 )
 
@@ -21,6 +22,8 @@ import (
 type Options struct {
 	Meshes []*bridge.Mesh
 	CoAP   *coap.Server // nil: none
+	// Upstream returns the figures of what is done on the site's network. Nil: nothing is.
+	Upstream func() upstream.Stats
 	// Reload says whether the configuration could be read when it last was, and when it
 	// last could. Nil: it is never read again.
 	Reload func() (ok bool, at time.Time)
@@ -91,43 +94,51 @@ func desc(name, help string, labels ...string) *prometheus.Desc {
 
 // The metrics, by their fixed names.
 var (
-	buildInfo        = desc("build_info", "What runs; the value is always 1.", "version", "revision", "goversion")
-	meshUp           = desc("mesh_up", "Whether the mesh's interface and radio are up (1) or not (0).", meshLabels...)
-	radioUp          = desc("radio_up", "Whether the mesh's radio is there (1) or not (0).", meshLabels...)
-	packets          = desc("packets_total", "IPv6 packets delivered: to the mesh with every frame acknowledged, from the mesh to the kernel.", dirLabels...)
-	packetBytes      = desc("packet_bytes_total", "Octets of the IPv6 packets delivered.", dirLabels...)
-	frames           = desc("radio_frames_total", "Frames handed to the radio, and received from it.", dirLabels...)
-	frameBytes       = desc("radio_bytes_total", "Octets of MAC payload of the frames handed to the radio, and received from it.", dirLabels...)
-	dropped          = desc("dropped_packets_total", "IPv6 packets that ended before they reached their destination.", dropLabels...)
-	droppedFrame     = desc("dropped_frames_total", "Frames that came to nothing.", dropLabels...)
-	icmpErrors       = desc("icmp_errors_total", "ICMPv6 errors that the bridge itself sent.", "mesh", "type", "code")
-	addresses        = desc("addresses", "Addresses that nodes registered or claimed, beside the derived ones.", "mesh", "origin")
-	discovery        = desc("neighbor_discovery_total", "What neighbour discovery with the nodes did: messages taken and router advertisements sent; registrations accepted, renewals included, and refused; claims made; probes sent; lifetimes that ran out; messages for whose changes there was no room before the disk.", "mesh", "event")
-	nodes            = desc("nodes", "Nodes by state.", "mesh", "state")
-	rules            = desc("rules", "Rules of what may pass that are in force.", meshLabels...)
-	flows            = desc("flows", "Conversations that a rule let begin and whose answers pass.", meshLabels...)
-	scanners         = desc("scan_sources", "Prefixes of 64 bits outside that asked for addresses that no node holds, of the last ones.", meshLabels...)
-	reloadOK         = desc("config_reload_ok", "Whether the configuration could be read when it last was (1) or not (0).")
-	reloadAt         = desc("config_reload_timestamp_seconds", "When the configuration was last read and put in force, in Unix time.")
-	nodeUp           = desc("node_up", "Whether the node is up or late (1) or not (0).", nodeLabels...)
-	nodeHeard        = desc("node_last_heard_timestamp_seconds", "When the last frame of the node arrived, in Unix time.", nodeLabels...)
-	nodeInfo         = desc("node_info", "Addresses of the node; the value is always 1.", "mesh", "node", "eui64", "address")
-	nodeReading      = desc("node_reading", "Latest value that the node published.", "mesh", "node", "name", "unit")
-	nodeReadingAt    = desc("node_reading_timestamp_seconds", "When the latest value that the node published was measured, in Unix time.", "mesh", "node", "name", "unit")
-	bareDatagrams    = desc("bare_datagrams_total", "Datagrams that came to a decoder, by what became of them.", "mesh", "result")
-	coapHits         = desc("coap_cache_hits_total", "CoAP requests answered from what is kept of nodes' answers.")
-	coapObservers    = desc("coap_observers", "Observations by CoAP clients now.")
-	coapObservations = desc("coap_observations", "Observations of nodes now, which serve all clients.")
-	coapRequests     = desc("coap_requests_total", "CoAP requests by the door they came through, their method and the code of the answer.", "door", "method", "code")
+	buildInfo     = desc("build_info", "What runs; the value is always 1.", "version", "revision", "goversion")
+	meshUp        = desc("mesh_up", "Whether the mesh's interface and radio are up (1) or not (0).", meshLabels...)
+	radioUp       = desc("radio_up", "Whether the mesh's radio is there (1) or not (0).", meshLabels...)
+	packets       = desc("packets_total", "IPv6 packets delivered: to the mesh with every frame acknowledged, from the mesh to the kernel.", dirLabels...)
+	packetBytes   = desc("packet_bytes_total", "Octets of the IPv6 packets delivered.", dirLabels...)
+	frames        = desc("radio_frames_total", "Frames handed to the radio, and received from it.", dirLabels...)
+	frameBytes    = desc("radio_bytes_total", "Octets of MAC payload of the frames handed to the radio, and received from it.", dirLabels...)
+	dropped       = desc("dropped_packets_total", "IPv6 packets that ended before they reached their destination.", dropLabels...)
+	droppedFrame  = desc("dropped_frames_total", "Frames that came to nothing.", dropLabels...)
+	queued        = desc("queued_packets", "IPv6 packets that wait for the radio, or are under way with frames unresolved.", dirLabels...)
+	inFlight      = desc("radio_frames_in_flight", "Frames handed to the radio of which it has not said what became of them.", meshLabels...)
+	credits       = desc("radio_credits", "Frames that the radio lets be in flight at once.", meshLabels...)
+	radioDowns    = desc("radio_downs_total", "Times that the radio went down.", meshLabels...)
+	tunDowns      = desc("interface_downs_total", "Times that the mesh's network interface vanished.", meshLabels...)
+	returned      = desc("radio_returned_frames_total", "Frames that the radio had no room for, and that were sent again later.", meshLabels...)
+	buffers       = desc("packet_buffers", "Packet buffers of all queues in use.", meshLabels...)
+	buffersMax    = desc("packet_buffers_max", "Packet buffers that there are at most.", meshLabels...)
+	icmpWithheld  = desc("icmp_errors_withheld_total", "ICMPv6 errors that were not sent because too many would have been.", meshLabels...)
+	icmpErrors    = desc("icmp_errors_total", "ICMPv6 errors that the bridge itself sent.", "mesh", "type", "code")
+	addresses     = desc("addresses", "Addresses that nodes registered or claimed, beside the derived ones.", "mesh", "origin")
+	discovery     = desc("neighbor_discovery_total", "What neighbour discovery with the nodes did: messages taken and router advertisements sent; registrations accepted, renewals included, and refused; claims made; probes sent; lifetimes that ran out; messages for whose changes there was no room before the disk.", "mesh", "event")
+	nodes         = desc("nodes", "Nodes by state.", "mesh", "state")
+	rules         = desc("rules", "Rules of what may pass that are in force.", meshLabels...)
+	flows         = desc("flows", "Conversations that a rule let begin and whose answers pass.", meshLabels...)
+	scanners      = desc("scan_sources", "Prefixes of 64 bits outside that asked for addresses that no node holds, of the last ones.", meshLabels...)
+	reloadOK      = desc("config_reload_ok", "Whether the configuration could be read when it last was (1) or not (0).")
+	reloadAt      = desc("config_reload_timestamp_seconds", "When the configuration was last read and put in force, in Unix time.")
+	nodeUp        = desc("node_up", "Whether the node is up or late (1) or not (0).", nodeLabels...)
+	nodeHeard     = desc("node_last_heard_timestamp_seconds", "When the last frame of the node arrived, in Unix time.", nodeLabels...)
+	nodeInfo      = desc("node_info", "Addresses of the node; the value is always 1.", "mesh", "node", "eui64", "address")
+	nodeReading   = desc("node_reading", "Latest value that the node published.", "mesh", "node", "name", "unit")
+	nodeReadingAt = desc("node_reading_timestamp_seconds", "When the latest value that the node published was measured, in Unix time.", "mesh", "node", "name", "unit")
 )
 
 // Describe implements prometheus.Collector.
 func (c *Collector) Describe(ch chan<- *prometheus.Desc) {
-	for _, d := range []*prometheus.Desc{
+	for _, ds := range [][]*prometheus.Desc{{
 		buildInfo, meshUp, radioUp, packets, packetBytes, frames, frameBytes, dropped, droppedFrame,
-		icmpErrors, addresses, discovery, rules, flows, scanners, reloadOK, reloadAt, nodes, nodeUp, nodeHeard, nodeInfo, nodeReading, nodeReadingAt, bareDatagrams, coapRequests, coapHits, coapObservers, coapObservations,
-	} {
-		ch <- d
+		queued, inFlight, credits, radioDowns, tunDowns, returned, buffers, buffersMax, icmpWithheld,
+		icmpErrors, addresses, discovery, rules, flows, scanners, reloadOK, reloadAt, nodes,
+		nodeUp, nodeHeard, nodeInfo, nodeReading, nodeReadingAt,
+	}, frontDescs, upstreamDescs} {
+		for _, d := range ds {
+			ch <- d
+		}
 	}
 }
 
@@ -147,6 +158,9 @@ func (c *Collector) Collect(ch chan<- prometheus.Metric) {
 	if c.opt.CoAP != nil {
 		s.coap(c.opt.CoAP.Stats())
 		s.readings(c.opt.CoAP.Readings())
+	}
+	if c.opt.Upstream != nil {
+		s.upstream(c.opt.Upstream())
 	}
 }
 

@@ -12,6 +12,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"culvert/bridge/metrics"
+	"culvert/bridge/upstream"
 	"culvert/bridge/web"
 )
 
@@ -37,12 +38,16 @@ func (d *daemon) openDoors(ctx context.Context, doors *group) error {
 // web makes the HTTP side.
 func (d *daemon) web() *web.Server {
 	build := readBuildInfo()
+	var siteStats func() upstream.Stats
+	if d.site != nil {
+		siteStats = d.site.Stats
+	}
 	o := web.Options{
 		Listener: d.http,
 		Version:  build.Version,
 		Log:      d.log,
 		CoAP:     d.coap.HTTP(),
-		Metrics: metrics.New(metrics.Options{Meshes: d.meshes, CoAP: d.coap,
+		Metrics: metrics.New(metrics.Options{Meshes: d.meshes, CoAP: d.coap, Upstream: siteStats,
 			Reload: d.rules.last, Version: build.Version, Revision: build.Revision, GoVersion: build.Go, Log: d.log}).Handler(),
 	}
 	for i, m := range d.meshes {
