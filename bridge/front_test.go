@@ -36,10 +36,16 @@ type frontIn struct {
 func newFront(t testing.TB, o sim.Options, speed float64, opts front.Options) *frontIn {
 	t.Helper()
 	o.Site = estate()
-	f := &frontIn{t: t, world: world(t, o, speed), label: map[string]string{}}
-	var m running
-	m, f.ns = realMesh(t, f.world, len(o.Site.Nodes))
-	for _, p := range o.Site.Nodes {
+	w := world(t, o, speed)
+	m, ns := realMesh(t, w, len(o.Site.Nodes))
+	return frontBefore(t, w, m, ns, opts)
+}
+
+// frontBefore starts a front before a mesh that is up.
+func frontBefore(t testing.TB, w *sim.Radio, m running, ns *tuntest.NS, opts front.Options) *frontIn {
+	t.Helper()
+	f := &frontIn{t: t, world: w, ns: ns, label: map[string]string{}}
+	for _, p := range estate().Nodes {
 		f.label[p.Name] = m.Nodes().ByAddress(global(p.EUI64)).Label()
 	}
 	opts.Meshes = []front.Mesh{{Name: "fenland", Table: m.Nodes()}}

@@ -328,7 +328,7 @@ func (o *order) readBack(get *exchange, r response) {
 		o.Outcome = OutcomeDone
 		return
 	}
-	o.Outcome, o.Reason = OutcomeUnknown, "the node took it, but reads back another value: something else drives this output, or holds it"
+	o.Outcome, o.Reason = OutcomeUnknown, fmt.Sprintf("the node took it, but reads back %q: something else drives this output, or holds it", o.Reads)
 }
 
 // plainValue makes the usual words for a switch's states one.

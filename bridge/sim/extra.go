@@ -28,6 +28,7 @@ type memory struct {
 	upload    *upload
 	watch     *watch
 	pending   []pending
+	writes    uint32        // that its output took, and acted on
 	changed   bool          // the output, since its observers were told
 	duplicate bool          // the next message goes out twice
 	wakeAt    time.Duration // of the eventWake on the agenda; 0: there is none
@@ -64,7 +65,7 @@ func (m *Mesh) forgetAll(n int32) {
 // shed takes what a node has beyond the usual away, if there is nothing in it.
 func (m *Mesh) shed(n int32) {
 	x := m.nodes[n].extra
-	if x.interlock || x.slow > 0 || x.silentUntil > m.now || x.muteUntil > m.now ||
+	if x.interlock || x.writes > 0 || x.slow > 0 || x.silentUntil > m.now || x.muteUntil > m.now ||
 		x.tagSalt != 0 || x.leaseEnd != 0 || x.label != nil || x.limits != nil || x.log != nil || x.upload != nil ||
 		x.watch != nil || len(x.pending) > 0 || x.changed || x.duplicate || x.wakeAt != 0 {
 		return

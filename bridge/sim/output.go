@@ -41,12 +41,14 @@ func (m *Mesh) outputResource(n int32, in message, req *request) answer {
 		return m.diagnose(codeBadRequest, "query: at most one for=SECONDS, 1 to 86400, with 1")
 	}
 	if !on {
+		m.extraOf(n).writes++
 		m.switchOutput(n, 0, 0)
 		return status(codeChanged)
 	}
 	if x := m.nodes[n].extra; x != nil && x.interlock {
 		return m.diagnose(codeConflict, "local interlock engaged")
 	}
+	m.extraOf(n).writes++
 	m.switchOutput(n, 1, lease)
 	return status(codeChanged)
 }

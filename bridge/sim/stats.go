@@ -53,6 +53,7 @@ type NodeStats struct {
 	Observers     int    `json:"observers"`     // now
 	Lease         int    `json:"lease"`         // seconds for which the output stays on, rounded up; 0: no lease
 	Interlock     bool   `json:"interlock"`     // the local one of the output
+	OutputWrites  uint32 `json:"output_writes"` // that its output took and acted on since its boot
 }
 
 // ObserverStats is one observation of a node.
@@ -115,7 +116,7 @@ func (m *Mesh) nodeStats(n int32) NodeStats {
 		Lease: leaseSeconds(m.leaseLeft(n)),
 	}
 	if x := nd.extra; x != nil {
-		s.Interlock = x.interlock
+		s.Interlock, s.OutputWrites = x.interlock, x.writes
 		if x.watch != nil {
 			s.Observers = len(x.watch.observers)
 		}

@@ -42,9 +42,10 @@ func newSetCommand(g *globals) *cobra.Command {
 		Long: `Write VALUE to a resource of a node's own, as by CoAP PUT.
 
 What the configuration declares as an [[output]] moves something. It is asked for
-first, unless --yes says that you mean it. The write is not delivered after its
-deadline (--within); where the output has a lease, the node switches back by itself
-when that ends (--for); and it is read back. Its outcome is one of
+first, unless --yes says that you mean it. It does not leave this gateway after its
+deadline (--within); what a relay, or the parent of a sleeping node, holds by then
+cannot be called back. Where the output has a lease, the node switches back by
+itself when that ends (--for); and it is read back. Its outcome is one of
 
   done     the node took it, and reads it back
   refused  the output did not move: the write never left, or the node said no
