@@ -3,6 +3,7 @@ package coap
 import (
 	"bytes"
 	"fmt"
+	"math/rand/v2"
 	"net"
 	"os/exec"
 	"strconv"
@@ -170,15 +171,19 @@ func (o *observedSite) left(t *testing.T) {
 	o.n.Add(1)
 }
 
-// freePort is a port of the loopback that is free now.
+// freePort is a port of the loopback that is free now, and below those that the kernel
+// gives to others by itself.
 func freePort(t *testing.T) string {
 	t.Helper()
-	c, err := net.ListenUDP("udp6", &net.UDPAddr{IP: net.IPv6loopback})
-	if err != nil {
-		t.Fatal(err)
+	for range 100 {
+		c, err := net.ListenUDP("udp6", &net.UDPAddr{IP: net.IPv6loopback, Port: 20000 + rand.IntN(10000)})
+		if err == nil {
+			defer c.Close()
+			return strconv.Itoa(c.LocalAddr().(*net.UDPAddr).Port)
+		}
 	}
-	defer c.Close()
-	return strconv.Itoa(c.LocalAddr().(*net.UDPAddr).Port)
+	t.Fatal("no port is free")
+	return ""
 }
 
 // The same by messages that scapy makes and reads.
