@@ -153,6 +153,10 @@ func (s *Server) route(req *request, p path, reply func(response)) {
 		}
 		s.routeNode(req, p, target{t, n, mesh}, reply)
 	case p.n >= 1 && p.part[0] == "outputs":
+		if _, ok := accept(req, formatJSON); !ok {
+			reply(notAcceptable(formatJSON))
+			return
+		}
 		s.outputResource(req, resourcePath(req.options, message.URIPath), reply)
 	case p.n == 1 && p.part[0] == "readings":
 		reply(s.publish(req))
