@@ -214,3 +214,23 @@ decode = [ {} ]
 		}
 	}
 }
+
+// The configuration to begin with, as the README shows it, is one.
+func TestReadmeConfigIsValid(t *testing.T) {
+	b, err := os.ReadFile("../../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, text, ok := strings.Cut(string(b), "A configuration to begin with:\n\n```toml\n")
+	text, _, end := strings.Cut(text, "```")
+	if !ok || !end {
+		t.Fatal("the README has no configuration to begin with")
+	}
+	cfg, err := parseConfig("README.md", t.TempDir(), []byte(text))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(cfg.meshes) != 1 || len(cfg.meshes[0].places) != 1 || len(cfg.rules) != 1 || cfg.httpListen == "" {
+		t.Errorf("%+v", cfg)
+	}
+}
