@@ -126,11 +126,11 @@ func needs(code codes.Code, p path) Right {
 
 // who is the identity that a request counts as; nil where nobody asks for one.
 func (s *Server) who(req *request) *Identity {
-	switch a := s.opts.Access; {
+	switch a := s.access(); {
 	case a == nil || req.peer.door == DoorControl:
 		return nil // whoever may open the socket may do everything
 	case req.peer.who != nil:
-		return req.peer.who
+		return a.now(req.peer.who)
 	default:
 		return a.none
 	}
@@ -236,4 +236,13 @@ func (a *Access) Rights(name string) (may Right, known bool) {
 		return id.May, true
 	}
 	return 0, false
+}
+
+// Len is the number of identities, Anyone included if it may do something.
+func (a *Access) Len() int {
+	n := len(a.byName)
+	if a.none.May != 0 {
+		n++
+	}
+	return n
 }

@@ -60,7 +60,7 @@ func newDTLSDoor(s *Server, c *net.UDPConn) (*dtlsDoor, error) {
 		pending: map[netip.AddrPort]*dtlsSession{}, open: map[netip.AddrPort]*dtlsSession{},
 	}
 	inner.kind, inner.secure = DoorDTLS, d
-	d.options, err = dtlsOptions(s.opts)
+	d.options, err = dtlsOptions(s.opts, s.access)
 	return d, err
 }
 
@@ -77,14 +77,14 @@ func quiet() logging.LoggerFactory {
 	return &logging.DefaultLoggerFactory{DefaultLogLevel: logging.LogLevelDisabled}
 }
 
-func dtlsOptions(o Options) ([]dtls.ServerOption, error) {
+func dtlsOptions(o Options, access func() *Access) ([]dtls.ServerOption, error) {
 	out := []dtls.ServerOption{
 		dtls.WithCipherSuites(cipherSuites[:]...), dtls.WithLoggerFactory(quiet()),
 		dtls.WithExtendedMasterSecret(dtls.RequestExtendedMasterSecret),
 	}
-	if o.Access != nil && o.Access.HasKeys() {
+	if o.Access != nil { // a reload may bring the first key
 		out = append(out, dtls.WithPSK(func(name []byte) ([]byte, error) {
-			if key := o.Access.psk(name); key != nil {
+			if key := access().psk(name); key != nil {
 				return key, nil
 			}
 			return nil, errStranger
@@ -349,7 +349,7 @@ func (x *dtlsSession) run() {
 	defer cancel()
 	var who *Identity
 	if err = c.HandshakeContext(ctx); err == nil {
-		who, err = d.s.opts.Access.dtlsIdentity(c)
+		who, err = d.s.access().dtlsIdentity(c)
 	}
 	if err != nil {
 		d.failed(x, err)
@@ -395,12 +395,15 @@ func (s *Server) handshakeFailed(door Door, from netip.AddrPort, err error) {
 }
 
 // hangUpPeer ends all observations of a DTLS session.
-func (o *observers) hangUpPeer(p peer) {
+func (o *observers) hangUpPeer(p peer) { o.hangUpWhere(func(q peer) bool { return q == p }) }
+
+// hangUpWhere ends all observations of some peers.
+func (o *observers) hangUpWhere(which func(peer) bool) {
 	for more := true; more; {
 		more = false
 		o.remove(func() *observer {
 			for k, x := range o.by {
-				if k.peer == p {
+				if which(k.peer) {
 					more = true
 					return x
 				}

@@ -187,10 +187,10 @@ func nodeLinks(label string) []link {
 
 // links are /outputs and each output below it, none where none is declared.
 func (o *outputs) links() (out []link) {
-	if len(o.all) > 0 {
+	if len(o.entries()) > 0 {
 		out = append(out, link{"/outputs", attributes("rt", "outputs", "ct", "50")})
 	}
-	for _, x := range o.all {
+	for _, x := range o.entries() {
 		out = append(out, link{"/outputs" + outputKey("/"+x.Place, x.Resource), attributes("rt", "output", "ct", "50")})
 	}
 	return out

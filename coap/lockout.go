@@ -2,6 +2,7 @@ package coap
 
 import (
 	"encoding/json"
+	"errors"
 	"strings"
 	"time"
 
@@ -62,12 +63,18 @@ func (s *Server) lockResource(req *request, x *outputEntry, reply func(response)
 	}
 	by, reason, lock := s.writer(req), string(req.payload), req.code == codes.PUT
 	s.outputs.wg.Go(func() {
-		if err := s.outputs.setLock(s.opts.StateDir, x, by, reason, lock); err != nil {
+		err := s.outputs.setLock(s.opts.StateDir, x, by, reason, lock)
+		s.upstream.withdraw()
+		switch {
+		case err != nil && lock:
+			s.log.Error("lock-out of an output is not on the disk", "place", x.Place, "resource", x.Resource, "by", by, "error", err)
+			reply(diagnose(codes.InternalServerError, "locked out, but the disk did not take it: only until the daemon ends"))
+			return
+		case err != nil:
 			reply(s.internal(err))
 			return
 		}
 		s.log.Warn("lock-out of an output", "place", x.Place, "resource", x.Resource, "by", by, "locked", lock, "reason", reason)
-		s.upstream.withdraw()
 		if lock {
 			reply(answer(codes.Changed))
 			return
@@ -88,16 +95,17 @@ func (o *outputs) setLock(dir string, x *outputEntry, by, reason string, lock bo
 		x.lock = &LockOut{By: by, Since: time.Now().UTC(), Reason: reason}
 	}
 	locks := map[string]*LockOut{}
-	for _, e := range o.all {
-		if e.lock != nil && (lock || e != x) {
-			locks[outputKey(e.Place, e.Resource)] = e.lock
+	for key, e := range o.known {
+		if e.lock != nil && (lock || e != x.driven) {
+			locks[key] = e.lock
 		}
 	}
 	o.mu.Unlock()
-	if err := o.audit.locked(event, by, x, reason); err != nil {
-		return err
+	err := o.audit.locked(event, by, x, reason)
+	if lock || err == nil { // a lock-out is kept whether or not the log takes it
+		err = errors.Join(err, saveLocks(dir, locks))
 	}
-	if err := saveLocks(dir, locks); err != nil {
+	if err != nil {
 		return err
 	}
 	if !lock {
@@ -119,7 +127,7 @@ func (o *outputs) state(x *outputEntry) OutputState {
 
 func (o *outputs) list() []OutputState {
 	out := []OutputState{}
-	for _, x := range o.all {
+	for _, x := range o.entries() {
 		out = append(out, o.state(x))
 	}
 	return out

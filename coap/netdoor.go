@@ -82,7 +82,7 @@ func (d *netDoor) serve(c net.Conn, p peer) {
 		defer cancel()
 		err := sec.HandshakeContext(ctx)
 		if err == nil {
-			p.who, err = d.s.opts.Access.tlsIdentity(sec.ConnectionState())
+			p.who, err = d.s.access().tlsIdentity(sec.ConnectionState())
 		}
 		if err != nil {
 			d.s.handshakeFailed(d.kind, p.addr, err)

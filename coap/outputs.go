@@ -8,6 +8,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/plgd-dev/go-coap/v3/message"
@@ -83,18 +84,24 @@ type LockOut struct {
 
 // outputs are the declared outputs.
 type outputs struct {
-	all   []*outputEntry
-	audit *audit
-	wg    sync.WaitGroup // writes that wait for the disk
+	all   atomic.Pointer[[]*outputEntry] // that are declared now
+	audit *audit                         // nil while none was ever declared
+	wg    sync.WaitGroup                 // writes that wait for the disk
 
-	saving sync.Mutex // held while lock-outs change; before mu
+	saving sync.Mutex // held while lock-outs, or the outputs, change; before mu
 	mu     sync.Mutex
+	known  map[string]*driven // guarded by mu: of all that are declared, were, or have a lock-out
 }
 
-// outputEntry is one output; what stands below the blank line is guarded by mu.
+// outputEntry is one declared output.
 type outputEntry struct {
 	Output
+	*driven
+}
 
+// driven is what is known of an output, whatever its declaration. All of it is guarded
+// by the mutex of outputs.
+type driven struct {
 	lock    *LockOut
 	writing bool
 	begun   time.Time // of the latest write that left
@@ -120,12 +127,17 @@ func (o *outputs) open(declared []Output, dir string) error {
 	if o.audit, begun, err = openAudit(dir); err != nil {
 		return err
 	}
-	o.all = nil
-	for _, d := range declared {
-		d.Resource = "/" + strings.Trim(d.Resource, "/")
-		key := outputKey(d.Place, d.Resource)
-		o.all = append(o.all, &outputEntry{Output: d, lock: locks[key], begun: begun[key]})
+	o.known = map[string]*driven{}
+	for key, l := range locks {
+		o.known[key] = &driven{lock: l}
 	}
+	for key, at := range begun {
+		if o.known[key] == nil {
+			o.known[key] = &driven{}
+		}
+		o.known[key].begun = at
+	}
+	o.declare(declared)
 	return nil
 }
 
@@ -136,7 +148,7 @@ func outputKey(place, resource string) string { return place + resource }
 func (o *outputs) find(place, at string) *outputEntry {
 	parts := strings.FieldsFunc(at, func(r rune) bool { return r == '/' })
 	at = "/" + strings.Join(parts, "/")
-	for _, x := range o.all {
+	for _, x := range o.entries() {
 		if x.Place == place && x.Resource == at {
 			return x
 		}
@@ -145,7 +157,7 @@ func (o *outputs) find(place, at string) *outputEntry {
 }
 
 func (o *outputs) of(place string) bool {
-	return slices.ContainsFunc(o.all, func(x *outputEntry) bool { return x.Place == place })
+	return slices.ContainsFunc(o.entries(), func(x *outputEntry) bool { return x.Place == place })
 }
 
 // writer names who asks, for the audit log.

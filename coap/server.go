@@ -10,6 +10,7 @@ import (
 	"net"
 	"net/netip"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"culvert/bridge/node"
@@ -76,6 +77,7 @@ type Server struct {
 	readings                   readingStore
 	upstream                   *upstream
 	outputs                    outputs
+	swapped                    atomic.Pointer[Access] // by SetAccess; nil: opts.Access
 	cache                      nodeCache
 	observers                  observers
 	guard                      guard

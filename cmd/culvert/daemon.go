@@ -160,6 +160,7 @@ func assemble(cfg *config, o daemonOptions) (*daemon, error) {
 		Version:   readBuildInfo().Version,
 		Log:       o.log,
 	})
+	d.rules.front = d.coap
 	return d, nil
 }
 

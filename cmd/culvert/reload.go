@@ -26,11 +26,15 @@ func (d *daemon) resources() map[string]coap.ControlResource {
 func newReloadCommand(g *globals) *cobra.Command {
 	return &cobra.Command{
 		Use:   "reload",
-		Short: "Let the daemon read its rules again",
+		Short: "Let the daemon read its rules, identities and outputs again",
 		Long: `Let the running daemon read its configuration again and put the rules in force,
 the limits of the air and the life of flows with them, all at once and without
 losing a packet. Conversations that an earlier rule let begin go on: their answers
 pass, new packets are judged anew.
+
+[[access]] and its keys, and [[output]], are read again too. Who was taken out, or has
+another key, may do no more at the next request. What is known of an output stays, a
+lock-out above all, also while it is not declared; a write under way ends as it began.
 
 If anything in the file is wrong, nothing changes, and each error is printed with
 its line. Other keys that have changed are named: they count from the next start.
@@ -65,6 +69,7 @@ func runReload(cmd *cobra.Command, g *globals) error {
 	if out.Changed {
 		line = plural(out.Rules, "rule") + " in force"
 	}
+	line += "\n" + plural(out.Outputs, "output") + " declared; who may do what is as the file says, in " + fmt.Sprint(out.Identities) + " [[access]]"
 	if len(out.Restart) > 0 {
 		line += "\nchanged too, and in force from the next start on: " + strings.Join(out.Restart, ", ")
 	}

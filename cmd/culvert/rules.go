@@ -14,6 +14,7 @@ import (
 
 	"culvert/bridge"
 	"culvert/bridge/policy"
+	"culvert/coap"
 )
 
 // rulebook puts the rules of the configuration in force for every mesh, and others
@@ -21,6 +22,7 @@ import (
 type rulebook struct {
 	log    *slog.Logger
 	meshes []*bridge.Mesh
+	front  *coap.Server // set before the daemon runs; nil: there is none
 
 	mu      sync.Mutex // held through a reload
 	running *config    // with which the daemon started
@@ -117,9 +119,11 @@ func (b *rulebook) enforce(cfg *config, sets []*policy.Set) {
 
 // reloaded is what came of a reload.
 type reloaded struct {
-	Rules   int      `json:"rules"`
-	Changed bool     `json:"changed"`           // the rules are others than before
-	Restart []string `json:"restart,omitempty"` // keys that changed, and count from the next start on
+	Rules      int      `json:"rules"`
+	Identities int      `json:"identities"`
+	Outputs    int      `json:"outputs"`
+	Changed    bool     `json:"changed"`           // the rules are others than before
+	Restart    []string `json:"restart,omitempty"` // keys that changed, and count from the next start on
 }
 
 // reload reads the configuration again, and puts its rules in force if all of it is
@@ -136,8 +140,14 @@ func (b *rulebook) reload() (reloaded, error) {
 	if err != nil {
 		return reloaded{}, err
 	}
-	out := reloaded{Rules: len(cfg.rules), Restart: changedKeys(b.running.raw, cfg.raw),
+	out := reloaded{Rules: len(cfg.rules), Identities: cfg.access.Len(), Outputs: len(cfg.outputs), Restart: changedKeys(b.running.raw, cfg.raw),
 		Changed: len(cfg.rules)+len(b.rules) > 0 && !reflect.DeepEqual(cfg.rules, b.rules)}
+	if b.front != nil {
+		if err := b.front.SetOutputs(cfg.outputs); err != nil {
+			return reloaded{}, err
+		}
+		b.front.SetAccess(cfg.access)
+	}
 	b.enforce(cfg, sets)
 	b.done, b.at = true, time.Now()
 	return out, nil
@@ -150,7 +160,7 @@ func (b *rulebook) tell() (reloaded, error) {
 		b.log.Error("the configuration is not reloaded: the rules stay as they were", "cause", err)
 		return out, err
 	}
-	b.log.Info("configuration reloaded", "rules", out.Rules, "changed", out.Changed)
+	b.log.Info("configuration reloaded", "rules", out.Rules, "changed", out.Changed, "identities", out.Identities, "outputs", out.Outputs)
 	if len(out.Restart) > 0 {
 		b.log.Warn("some keys have changed that count from the next start on", "keys", out.Restart)
 	}
@@ -179,7 +189,7 @@ func (b *rulebook) run(ctx context.Context, asked <-chan os.Signal) error {
 
 // reloadable are the keys that a reload puts in force; none of them means something
 // else in another table.
-var reloadable = []string{"rule", "airtime_node", "airtime_mesh", "flows"}
+var reloadable = []string{"rule", "access", "output", "airtime_node", "airtime_mesh", "flows"}
 
 // changedKeys names the keys that differ between two configurations, other than those
 // that a reload puts in force. Tables in an array that have names are told apart by

@@ -1,0 +1,165 @@
+package coap
+
+import (
+	"net/netip"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/plgd-dev/go-coap/v3/message/codes"
+
+	"culvert/bridge/sim"
+)
+
+func accessOf(t testing.TB, ids ...Identity) *Access {
+	t.Helper()
+	a, err := NewAccess(ids)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return a
+}
+
+// An identity that is taken out, or has another key, loses its right at the next request
+// of a session that is open; a new key counts at once.
+func TestSetAccess(t *testing.T) {
+	operator := Identity{Name: "operator", PSK: testKey("operator"), May: MayRead | MayWrite}
+	miller := Identity{Name: "miller", PSK: testKey("miller"), May: MayRead}
+	f := newFront(t, func(s *Server) {
+		s.opts.Access = accessOf(t, operator, miller)
+		s.opts.DTLS = []netip.AddrPort{netip.MustParseAddrPort("[::1]:0")}
+	})
+	ca := newAuthority(t)
+	ask := f.dtlsAsker("operator", nil, ca)
+	if got := ask(codes.GET, "nodes"); got != "2.05" {
+		t.Fatalf("at first: %s", got)
+	}
+	other := operator
+	other.PSK = testKey("an operator")
+	less := operator
+	less.May = MayTrial
+	anyone := Identity{Name: Anyone, May: MayRead}
+	for _, x := range []struct {
+		name  string
+		ids   []Identity
+		want  string
+		plain string // who shows no identity
+	}{
+		{"taken out", []Identity{miller}, "4.01", "4.01"},
+		{"back", []Identity{operator, miller}, "2.05", "4.01"},
+		{"another key", []Identity{other, miller}, "4.01", "4.01"},
+		{"fewer rights", []Identity{less, miller}, "4.03", "4.01"},
+		{"taken out, but all may read", []Identity{anyone, miller}, "2.05", "2.05"},
+	} {
+		f.SetAccess(accessOf(t, x.ids...))
+		if got := ask(codes.GET, "nodes"); got != x.want {
+			t.Errorf("%s: %s, want %s", x.name, got, x.want)
+		}
+		if m := f.client().ask(codes.GET, "nodes", ""); codeText(m.Code) != x.plain {
+			t.Errorf("%s, without identity: %v, want %s", x.name, m.Code, x.plain)
+		}
+	}
+	f.SetAccess(accessOf(t, Identity{Name: "newcomer", PSK: testKey("newcomer"), May: MayRead}))
+	if got := f.dtlsAsker("newcomer", nil, ca)(codes.GET, "nodes"); got != "2.05" {
+		t.Errorf("a new identity: %s", got)
+	}
+	if a := f.access(); a.psk([]byte("operator")) != nil {
+		t.Error("the key of who was taken out still counts")
+	}
+}
+
+// What who shows no identity observed ends when it may not read any more.
+func TestSetAccessEndsObservations(t *testing.T) {
+	f := newFront(t, func(s *Server) { s.opts.Access = accessOf(t, Identity{Name: Anyone, May: MayRead}) })
+	c := f.client()
+	c.ask(codes.GET, "nodes/grain-bin", "", opt{6, ""})
+	eventually(t, "it observes", func() bool { return f.observers.len() == 1 })
+	f.SetAccess(accessOf(t, Identity{Name: Anyone, May: MayRead}))
+	if n := f.observers.len(); n != 1 {
+		t.Errorf("%d observers after the same again", n)
+	}
+	f.SetAccess(accessOf(t))
+	if n := f.observers.len(); n != 0 {
+		t.Errorf("%d observers who may not", n)
+	}
+}
+
+// Other outputs: what is known of one stays, also while it is not declared, and a write
+// under way ends by the old declaration.
+func TestSetOutputs(t *testing.T) {
+	dir := t.TempDir()
+	f := newFront(t, siteOutput(func(o *Output) { o.Interval = time.Hour }), inDir(dir))
+	r := pump(t, f)
+	declared := f.opts.Outputs
+	if w, code := f.write("1"); code != "2.04" {
+		t.Fatalf("%s %+v", code, w)
+	}
+	const lock = "/outputs/grain-bin/output/lock"
+	if _, code := f.ask(codes.PUT, lock, "sump open"); code != "2.04" {
+		t.Fatal(code)
+	}
+	if err := f.SetOutputs(nil); err != nil {
+		t.Fatal(err)
+	}
+	if _, code := f.ask(codes.GET, lock, ""); code != "4.04" {
+		t.Errorf("not declared: %s", code)
+	}
+	if err := f.SetOutputs(declared); err != nil {
+		t.Fatal(err)
+	}
+	if w, code := f.write("0"); code != "4.03" || !strings.Contains(w.Reason, "sump open") {
+		t.Errorf("the lock-out is gone: %s %+v", code, w)
+	}
+	if _, code := f.ask(codes.DELETE, lock, ""); code != "2.02" {
+		t.Fatal(code)
+	}
+	if w, code := f.write("1"); code != "4.29" {
+		t.Errorf("the interval is gone: %s %+v", code, w)
+	}
+	// One under way.
+	do(t, r, func(m *sim.Mesh) error { return m.Silence("pump", 2*time.Second) })
+	sent := f.Stats().NodeMessages
+	done := make(chan Written, 1)
+	go func() { w, _ := f.write("0", "within=8"); done <- w }()
+	eventually(t, "it is on its way", func() bool { return f.Stats().NodeMessages > sent })
+	if err := f.SetOutputs(nil); err != nil {
+		t.Fatal(err)
+	}
+	if w := <-done; w.Outcome != OutcomeDone {
+		t.Errorf("under way: %+v", w)
+	}
+	if err := f.SetOutputs(declared); err != nil {
+		t.Fatal(err)
+	}
+	if st := f.outputs.list(); len(st) != 1 || st[0].Writing || st[0].Last == nil || st[0].Last.Outcome != OutcomeDone {
+		t.Errorf("%+v", st)
+	}
+}
+
+// The first outputs may come while the front runs; a lock-out of one that is not declared
+// outlives another one's lock-out.
+func TestSetOutputsFirst(t *testing.T) {
+	dir := t.TempDir()
+	f := newFront(t, inDir(dir))
+	pump(t, f)
+	declared := []Output{{Place: "grain-bin", Resource: "/output", Off: "0"}, {Place: "mast", Resource: "/lamp", Off: "0"}}
+	if err := f.SetOutputs(declared); err != nil {
+		t.Fatal(err)
+	}
+	if w, code := f.write("1"); code != "2.04" || w.ID != 1 {
+		t.Errorf("%s %+v", code, w)
+	}
+	for _, x := range []string{"/outputs/grain-bin/output/lock", "/outputs/mast/lamp/lock"} {
+		if _, code := f.ask(codes.PUT, x, "sump open"); code != "2.04" {
+			t.Errorf("%s: %s", x, code)
+		}
+		if err := f.SetOutputs(declared[1:]); err != nil {
+			t.Fatal(err)
+		}
+	}
+	f.stop()
+	locks, err := loadLocks(dir)
+	if err != nil || len(locks) != 2 {
+		t.Errorf("%v (%v)", locks, err)
+	}
+}
