@@ -145,7 +145,9 @@ func TestConfigReference(t *testing.T) {
 func TestConfigReferenceDefaults(t *testing.T) {
 	written := keysWritten(t)
 	asked := coap.Transmission{}.WithDefaults()
-	air := func(a policy.Air) string { return describe(int64(a.PerSecond)) + " B/s burst " + describe(int64(a.Burst)) }
+	air := func(a policy.Air) string {
+		return describe(int64(a.PerSecond)) + " B/s burst " + describe(int64(a.Burst))
+	}
 	for _, c := range []struct{ table, key, want string }{
 		{"", "state_dir", defaultStateDir},
 		{"", "control", defaultControl},
@@ -165,6 +167,25 @@ func TestConfigReferenceDefaults(t *testing.T) {
 	}
 	if asked.NodeTimeout.Seconds() != 60 {
 		t.Errorf("timeout is %v", asked.NodeTimeout)
+	}
+}
+
+// What the reference says that a reload puts in force is what one does.
+func TestConfigReferenceReload(t *testing.T) {
+	b, err := os.ReadFile("../../deploy/CONFIGURATION.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, text, _ := strings.Cut(string(b), "`culvert reload` puts ")
+	text, _, ok := strings.Cut(text, " in force")
+	var said []string
+	for i, word := range strings.Split(text, "`") {
+		if i%2 == 1 {
+			said = append(said, strings.Trim(word, "[]"))
+		}
+	}
+	if want := slices.Sorted(slices.Values(reloadable)); !ok || !slices.Equal(slices.Sorted(slices.Values(said)), want) {
+		t.Errorf("the reference says %q, a reload puts in force %q", said, want)
 	}
 }
 
