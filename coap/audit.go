@@ -25,16 +25,29 @@ const (
 // Limits of the audit log, ours.
 const (
 	maxAuditLine   = 16 << 10
-	refusalsSecond = 5 // refused writes that are written down in one second
+	refusalsSecond = 5       // refused writes that are written down in one second
+	maxAudit       = 8 << 20 // octets of a file, and what it took over from the one before
+	keptAudits     = 8       // files before the latest
+	refusalShare   = 4       // of a file at most one part in so many is refused writes
 )
 
 // audit is the log of what was done to outputs: JSON lines that are only ever
 // appended. What is going to be done is on the disk before it leaves, its outcome as
 // soon as it is known; a daemon that starts finishes what the one before left open.
 type audit struct {
+	dir string
+	max int64 // octets of a file
+
 	mu       sync.Mutex
 	f        *os.File
+	size     int64 // of the lines that are whole
+	taken    int64 // of them, what the file began with
+	refused  int64 // octets of refused writes in this file
+	torn     bool  // part of a line stands behind them
 	next     uint64
+	open     map[uint64]auditLine // intents without an outcome
+	latest   map[string]auditLine // intent for each output
+	owed     []auditLine          // outcomes that the disk did not take yet, one an output at most
 	second   time.Time
 	refusals int
 	held     int // refusals that were not written down
@@ -43,7 +56,7 @@ type audit struct {
 // auditLine is one line.
 type auditLine struct {
 	Time     time.Time  `json:"time"`
-	Event    string     `json:"event"` // intent, outcome, refused, lock, unlock
+	Event    string     `json:"event"` // intent, outcome, refused, lock, unlock, latest
 	ID       uint64     `json:"id,omitempty"`
 	Identity string     `json:"identity,omitempty"`
 	Door     string     `json:"door,omitempty"`
@@ -57,80 +70,133 @@ type auditLine struct {
 	Reads    string     `json:"reads,omitempty"`
 	Reason   string     `json:"reason,omitempty"`
 	Held     int        `json:"not_written_before,omitempty"`
+	Again    bool       `json:"again,omitempty"` // it stands in the file before, too
 }
 
 // openAudit opens the log in dir, and appends the outcome unknown to each intent
 // without one. begun is when each output was last written to.
 func openAudit(dir string) (a *audit, begun map[string]time.Time, err error) {
-	name := filepath.Join(dir, auditFile)
-	f, err := os.OpenFile(name, os.O_CREATE|os.O_RDWR|os.O_APPEND, 0o640)
-	if err != nil {
+	a = &audit{dir: dir, max: maxAudit, next: 1, open: map[uint64]auditLine{}, latest: map[string]auditLine{}}
+	if err := a.openFile(); err != nil {
 		return nil, nil, fmt.Errorf("coap: audit log: %w", err)
 	}
-	a = &audit{f: f, next: 1}
-	open, begun, err := a.scan()
+	err = a.scan()
 	if err == nil {
 		err = syncDir(dir)
 	}
-	for _, id := range slices.Sorted(maps.Keys(open)) {
+	for _, id := range slices.Sorted(maps.Keys(a.open)) {
 		if err == nil {
-			err = a.append(auditLine{Event: "outcome", ID: id, Place: open[id].Place, Resource: open[id].Resource, Outcome: OutcomeUnknown,
-				Reason: "the daemon ended before it knew"}, true)
+			err = a.append(auditLine{Event: "outcome", ID: id, Place: a.open[id].Place, Resource: a.open[id].Resource, Outcome: OutcomeUnknown,
+				Reason: "the daemon ended before it knew"})
 		}
 	}
 	if err != nil {
-		f.Close()
-		return nil, nil, fmt.Errorf("coap: audit log %s: %w", name, err)
+		a.f.Close()
+		return nil, nil, fmt.Errorf("coap: audit log %s: %w", a.name(0), err)
+	}
+	begun = map[string]time.Time{}
+	for key, l := range a.latest {
+		begun[key] = l.Time
 	}
 	return a, begun, nil
 }
 
-// scan reads the log. A last line that was cut off, as a loss of power leaves it, is
-// ended, and stays.
-func (a *audit) scan() (open map[uint64]auditLine, begun map[string]time.Time, err error) {
-	open, begun = map[uint64]auditLine{}, map[string]time.Time{}
+// scan reads the log. A last line that was cut off, as a loss of power leaves it,
+// stays, and is ended before the next one.
+func (a *audit) scan() error {
 	r := bufio.NewReaderSize(a.f, maxAuditLine)
 	for {
 		b, err := r.ReadSlice('\n')
+		a.size += int64(len(b))
 		if errors.Is(err, bufio.ErrBufferFull) {
 			continue // no line of ours; its parts say nothing
 		}
 		var l auditLine
 		if json.Unmarshal(bytes.TrimSpace(b), &l) == nil {
-			switch l.Event {
-			case "intent":
-				open[l.ID] = l
-				begun[outputKey(l.Place, l.Resource)] = l.Time
-			case "outcome":
-				delete(open, l.ID)
-			}
-			a.next = max(a.next, l.ID+1)
+			a.note(l, int64(len(b)))
 		}
 		switch {
-		case errors.Is(err, io.EOF) && len(b) > 0:
-			_, err = a.f.Write([]byte{'\n'})
-			return open, begun, err
 		case errors.Is(err, io.EOF):
-			return open, begun, nil
+			a.torn = len(b) > 0
+			return nil
 		case err != nil:
-			return nil, nil, err
+			return err
 		}
 	}
 }
 
-// append writes one line; with sync it is on the disk when append returns.
-func (a *audit) append(l auditLine, sync bool) error {
+// note remembers what a line of some octets says.
+func (a *audit) note(l auditLine, octets int64) {
+	switch l.Event {
+	case "intent":
+		a.open[l.ID] = l
+		a.latest[outputKey(l.Place, l.Resource)] = l
+	case "latest":
+		a.latest[outputKey(l.Place, l.Resource)] = l
+	case "outcome":
+		delete(a.open, l.ID)
+	case "refused":
+		a.refused += octets
+	}
+	a.next = max(a.next, l.ID+1)
+}
+
+// append writes one line, after the outcomes that are owed, and has it on the disk
+// when it returns, but for refused writes.
+func (a *audit) append(l auditLine) error {
 	l.Time = time.Now().UTC()
+	if err := a.pay(); err != nil {
+		if l.Event == "outcome" {
+			a.owed = append(a.owed, l)
+		}
+		return err
+	}
+	err := a.write(l)
+	if err != nil && l.Event == "outcome" {
+		a.owed = append(a.owed, l)
+	}
+	return err
+}
+
+// pay writes down the outcomes that are owed.
+func (a *audit) pay() error {
+	for len(a.owed) > 0 {
+		if err := a.write(a.owed[0]); err != nil {
+			return err
+		}
+		a.owed = a.owed[1:]
+	}
+	return nil
+}
+
+// write writes one line. One that could not be written is taken back.
+func (a *audit) write(l auditLine) error {
 	b, err := json.Marshal(l)
 	if err != nil {
 		return err
 	}
-	if _, err := a.f.Write(append(b, '\n')); err != nil {
+	b = append(b, '\n')
+	// An outcome goes where its intent stands, however long the file is.
+	if l.Event != "outcome" && a.size-a.taken+int64(len(b)) > a.max {
+		if err := a.rotate(); err != nil {
+			return err
+		}
+	}
+	if a.torn {
+		b = append([]byte{'\n'}, b...)
+	}
+	n, err := a.f.Write(b)
+	if err == nil && l.Event != "refused" {
+		err = a.f.Sync()
+	}
+	if err != nil {
+		if n > 0 {
+			a.torn = a.torn || a.f.Truncate(a.size) != nil
+		}
 		return err
 	}
-	if sync {
-		return a.f.Sync()
-	}
+	a.size, a.torn = a.size+int64(len(b)), false
+	a.note(l, int64(len(b)))
 	return nil
 }
 
@@ -147,48 +213,52 @@ func (a *audit) intent(o *order) (uint64, error) {
 	l.ID = a.next
 	l.Deadline = &o.deadline
 	a.next++
-	return l.ID, a.append(l, true)
+	return l.ID, a.append(l)
 }
 
 func (a *audit) outcome(o *order) error {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	return a.append(auditLine{Event: "outcome", ID: o.ID, Identity: o.by, Place: o.Place, Resource: o.Resource,
-		Outcome: o.Outcome, Reads: o.Reads, Reason: o.Reason}, true)
+		Outcome: o.Outcome, Reads: o.Reads, Reason: o.Reason})
 }
 
-// refusal writes down a write that was refused here: a few each second, so that
-// nobody can fill the disk with what they may not do.
+// refusal writes down a write that was refused here: a few each second and some in
+// each file, so that nobody can push out what was done with what they may not do.
 func (a *audit) refusal(o *order) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	if now := time.Now(); now.Sub(a.second) >= time.Second {
 		a.second, a.refusals = now, 0
 	}
-	if a.refusals >= refusalsSecond {
+	if a.refusals >= refusalsSecond || a.refused >= a.max/refusalShare {
 		a.held++
 		return
 	}
 	a.refusals++
 	l := o.line("refused")
 	l.Reason, l.Held = o.Reason, a.held
-	if a.append(l, false) == nil {
-		a.held = 0
+	if a.append(l) != nil {
+		a.held++
+		return
 	}
+	a.held = 0
 }
 
 // locked writes down that a lock-out begins or ends.
 func (a *audit) locked(event, by string, x *outputEntry, reason string) error {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	return a.append(auditLine{Event: event, Identity: by, Place: x.Place, Resource: x.Resource, Reason: reason}, true)
+	return a.append(auditLine{Event: event, Identity: by, Place: x.Place, Resource: x.Resource, Reason: reason})
 }
 
 func (a *audit) close() error {
 	if a == nil {
 		return nil
 	}
-	return a.f.Close()
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	return errors.Join(a.pay(), a.f.Close())
 }
 
 // loadLocks reads the lock-outs in dir. That they cannot be read is an error: nothing

@@ -1,0 +1,102 @@
+package coap
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"maps"
+	"os"
+	"path/filepath"
+	"slices"
+	"time"
+)
+
+// The log is as many files as are kept: audit.jsonl is the latest, audit.1.jsonl the
+// one before. A new one takes over the intents that have no outcome yet, and when
+// each output was written to, so that the latest alone says all that a start needs.
+
+// latestKept is for how long that is taken over: for longer than the longest interval
+// of an output that the configuration takes, a day.
+const latestKept = 48 * time.Hour
+
+// name is that of the i-th file before the latest.
+func (a *audit) name(i int) string {
+	if i == 0 {
+		return filepath.Join(a.dir, auditFile)
+	}
+	return filepath.Join(a.dir, fmt.Sprintf("audit.%d.jsonl", i))
+}
+
+// nextName is that of a file that is to be the latest.
+func (a *audit) nextName() string { return a.name(0) + ".new" }
+
+// openFile opens the latest file. One that was made to follow it is either whole, when
+// the former latest has gone aside already, or not needed.
+func (a *audit) openFile() error {
+	if _, err := os.Lstat(a.name(0)); errors.Is(err, fs.ErrNotExist) {
+		if err := os.Rename(a.nextName(), a.name(0)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return err
+		}
+	} else if err := os.Remove(a.nextName()); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	f, err := os.OpenFile(a.name(0), os.O_CREATE|os.O_RDWR|os.O_APPEND, 0o640)
+	a.f = f
+	return err
+}
+
+// rotate puts the latest file aside, and begins a new one; where it fails, nothing has
+// changed but for the numbers of the older ones. Whenever the daemon ends, the latest
+// file or the one made to follow it is there, and whole.
+func (a *audit) rotate() error {
+	var b []byte
+	for _, id := range slices.Sorted(maps.Keys(a.open)) {
+		l := a.open[id]
+		l.Again = true
+		b = appendLine(b, l)
+	}
+	for _, key := range slices.Sorted(maps.Keys(a.latest)) {
+		switch l := a.latest[key]; {
+		case time.Since(l.Time) > latestKept:
+			delete(a.latest, key)
+		default:
+			b = appendLine(b, auditLine{Time: l.Time, Event: "latest", ID: l.ID, Place: l.Place, Resource: l.Resource, Again: true})
+		}
+	}
+	// Numbers are never used twice, whatever is left of the outputs.
+	b = appendLine(b, auditLine{Time: time.Now().UTC(), Event: "begin", ID: a.next - 1, Again: true})
+	f, err := os.OpenFile(a.nextName(), os.O_CREATE|os.O_RDWR|os.O_APPEND|os.O_TRUNC, 0o640)
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(b)
+	if err == nil {
+		err = f.Sync()
+	}
+	for i := keptAudits; i > 0 && err == nil; i-- {
+		if err = os.Rename(a.name(i-1), a.name(i)); errors.Is(err, fs.ErrNotExist) {
+			err = nil
+		}
+	}
+	if err == nil {
+		if err = os.Rename(a.nextName(), a.name(0)); err != nil {
+			_ = os.Rename(a.name(1), a.name(0)) // where that fails, too, the next turn goes on from here
+		}
+	}
+	if err != nil {
+		f.Close()
+		return fmt.Errorf("a new file: %w", err)
+	}
+	a.f.Close() // all of it is on the disk but refused writes
+	a.f, a.size, a.taken, a.refused, a.torn = f, int64(len(b)), int64(len(b)), 0, false
+	return syncDir(a.dir)
+}
+
+func appendLine(b []byte, l auditLine) []byte {
+	j, err := json.Marshal(l)
+	if err != nil { // its times are those of a clock, and all else can be written
+		return b
+	}
+	return append(append(b, j...), '\n')
+}
