@@ -1,7 +1,11 @@
 package main
 
 import (
+	"context"
 	"fmt"
+	"io"
+	"net"
+	"net/http"
 	"net/netip"
 	"os"
 	"path/filepath"
@@ -33,7 +37,8 @@ func TestUpstream(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	withRule := string(text) + "\n[[rule]]\nfrom = '2001:db8:1::/64'\nto = 'fenland/*'\nservice = 'echo'\n"
+	// In a namespace of its own the port of the metrics is free.
+	withRule := strings.Replace(string(text), "[::1]:0", "[::1]:6282", 1) + "\n[[rule]]\nfrom = '2001:db8:1::/64'\nto = 'fenland/*'\nservice = 'echo'\n"
 	config := filepath.Join(filepath.Dir(plain), "upstream.toml")
 	if err := os.WriteFile(config, []byte(withRule+"\n[upstream]\ninterface = 'eth0'\nadvertise = true\nhosts_file = 'hosts'\ndomain = 'site.example'\n"), 0o600); err != nil {
 		t.Fatal(err)
@@ -63,6 +68,9 @@ func TestUpstream(t *testing.T) {
 	hosts, err := os.ReadFile(filepath.Join(filepath.Dir(config), "hosts"))
 	if err != nil || !strings.Contains(string(hosts), pumpHouse) || !strings.Contains(string(hosts), "pump-house.site.example") {
 		t.Errorf("hosts file: %v\n%s", err, hosts)
+	}
+	if text := metricsOf(gw); !strings.Contains(text, "\nculvert_upstream_routes{interface=\"eth0\"} 1\n") || !strings.Contains(text, "\nculvert_upstream_forwarding 1\n") {
+		t.Errorf("the metrics say nothing of the route:\n%s", text)
 	}
 	if during := forwardingParameters(gw); slices.Equal(during, before) {
 		t.Errorf("%v while it runs, as before: that they are the same after the stop would show nothing", during)
@@ -176,4 +184,23 @@ func TestUpstreamProxy(t *testing.T) {
 	if after := forwardingParameters(gw); !slices.Equal(after, before) {
 		t.Errorf("after the stop: %v, before the start %v", after, before)
 	}
+}
+
+// metricsOf returns the metrics of the daemon in a namespace, or why there are none.
+func metricsOf(n *tuntest.NS) string {
+	client := http.Client{Timeout: 20 * time.Second, Transport: &http.Transport{DisableKeepAlives: true,
+		DialContext: func(_ context.Context, network, addr string) (c net.Conn, err error) {
+			n.Do(func() { c, err = net.DialTimeout(network, addr, 20*time.Second) })
+			return c, err
+		}}}
+	r, err := client.Get("http://[::1]:6282/metrics")
+	if err != nil {
+		return err.Error()
+	}
+	defer r.Body.Close()
+	b, err := io.ReadAll(r.Body)
+	if err != nil {
+		return err.Error()
+	}
+	return string(b)
 }
