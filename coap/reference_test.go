@@ -62,7 +62,11 @@ func resourceRows(t *testing.T) (out []resourceRow) {
 // referenceFront has each resource of the reference. Who shows no identity may read.
 func referenceFront(t *testing.T) *front {
 	t.Helper()
-	access, err := NewAccess([]Identity{{Name: Anyone, May: MayRead}})
+	access, err := NewAccess([]Identity{
+		{Name: Anyone, May: MayRead},
+		{Name: "reader", Subject: "reader", May: MayRead},
+		{Name: "writer", Subject: "writer", May: MayRead | MayWrite},
+	})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -136,8 +140,7 @@ func (f *front) real(t *testing.T, path string) string {
 // need, which formats it has, and whether it can be observed; the front is asked.
 func TestResourceReference(t *testing.T) {
 	f := referenceFront(t)
-	reader := &Identity{Name: "reader", May: MayRead}
-	writer := &Identity{Name: "writer", May: MayRead | MayWrite}
+	reader, writer := f.opts.Access.byName["reader"], f.opts.Access.byName["writer"]
 	nodes := f.table.ByLabel("grain-bin")
 	for _, row := range resourceRows(t) {
 		own := strings.Contains(row.path, "/own/")
