@@ -156,6 +156,7 @@ func (d *driven) audit() string {
 // With the times of the field: a write acts in time or not at all, and what is told of
 // it is true.
 func TestOutputsAndFaults(t *testing.T) {
+	t.Parallel()
 	// A write with a deadline of 10 s to a node that is silent for 30 s. Meanwhile the
 	// shortest interval and a lock-out hold, and everything stands in the audit log.
 	t.Run("silent for 30 s", func(t *testing.T) {

@@ -170,17 +170,20 @@ func attributes(pairs ...string) (out []attribute) {
 	return out
 }
 
+// observable adds the flag that a resource tells of its changes (RFC 7641, section 6).
+func observable(in []attribute) []attribute { return append(in, attribute{name: "obs", bare: true}) }
+
 // nodeLink is the link to /nodes/NODE. Resource types without a dot are ours to
 // choose (RFC 6690, section 7.4).
 func nodeLink(label string) link {
-	return link{"/nodes/" + label, attributes("rt", "mesh-node", "ct", "50 0 40")}
+	return link{"/nodes/" + label, observable(attributes("rt", "mesh-node", "ct", "50 0 40"))}
 }
 
 // nodeLinks are the resources of one node.
 func nodeLinks(label string) []link {
 	return []link{
 		nodeLink(label),
-		{"/nodes/" + label + "/readings", attributes("rt", "readings", "ct", "110 112")},
+		{"/nodes/" + label + "/readings", observable(attributes("rt", "readings", "ct", "110 112"))},
 		{"/nodes/" + label + "/own/.well-known/core", attributes("rt", "own-resources", "ct", "40")},
 	}
 }
@@ -191,7 +194,8 @@ func (o *outputs) links() (out []link) {
 		out = append(out, link{"/outputs", attributes("rt", "outputs", "ct", "50")})
 	}
 	for _, x := range o.entries() {
-		out = append(out, link{"/outputs" + outputKey("/"+x.Place, x.Resource), attributes("rt", "output", "ct", "50")})
+		at := "/outputs" + outputKey("/"+x.Place, x.Resource)
+		out = append(out, link{at, attributes("rt", "output", "ct", "50")}, link{at + "/lock", attributes("rt", "lock-out", "ct", "50")})
 	}
 	return out
 }
@@ -202,7 +206,7 @@ func (s *Server) wellKnown(req *request) response {
 		return notAcceptable(formatLink)
 	}
 	links := []link{
-		{"/nodes", attributes("rt", "mesh-nodes", "ct", "50 0 40")},
+		{"/nodes", observable(attributes("rt", "mesh-nodes", "ct", "50 0 40"))},
 		{"/rd", attributes("rt", "core.rd", "ct", "40")}, // RFC 9176, section 4.3
 		{"/rd-lookup/ep", attributes("rt", "core.rd-lookup-ep", "ct", "40")},
 		{"/rd-lookup/res", attributes("rt", "core.rd-lookup-res", "ct", "40")},

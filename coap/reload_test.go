@@ -6,6 +6,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 
 	"culvert/bridge/sim"
@@ -148,6 +149,12 @@ func TestSetOutputsFirst(t *testing.T) {
 	}
 	if w, code := f.write("1"); code != "2.04" || w.ID != 1 {
 		t.Errorf("%s %+v", code, w)
+	}
+	listed := func() string {
+		return string(f.client().ask(codes.GET, ".well-known/core", "", opt{message.URIQuery, "rt=lock-out"}).Payload)
+	}
+	if got := listed(); !strings.Contains(got, "</outputs/grain-bin/output/lock>") || !strings.Contains(got, "</outputs/mast/lamp/lock>") {
+		t.Errorf("listed: %s", got)
 	}
 	for _, x := range []string{"/outputs/grain-bin/output/lock", "/outputs/mast/lamp/lock"} {
 		if _, code := f.ask(codes.PUT, x, "sump open"); code != "2.04" {
