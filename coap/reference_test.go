@@ -216,7 +216,8 @@ func numbers(in []uint32) (out []int64) {
 	return out
 }
 
-// Each link of /.well-known/core has a row, with the same formats.
+// Each link of /.well-known/core has a row, with the same formats, and says whether it
+// can be observed (RFC 7641, section 6).
 func TestLinksAreInTheReference(t *testing.T) {
 	f := referenceFront(t)
 	rows := resourceRows(t)
@@ -230,6 +231,9 @@ func TestLinksAreInTheReference(t *testing.T) {
 		if i < 0 {
 			t.Errorf("%s has no row in deploy/RESOURCES.md", l.target)
 			continue
+		}
+		if obs := slices.ContainsFunc(l.attributes, func(a attribute) bool { return a.name == "obs" }); obs != (rows[i].observable == "yes") {
+			t.Errorf("%s: the link says that it is observable: %v; the reference has %q", l.target, obs, rows[i].observable)
 		}
 		want := strings.Trim(fmt.Sprint(rows[i].formats), "[]")
 		for _, a := range l.attributes {
