@@ -13,6 +13,7 @@ import (
 	"path/filepath"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"time"
 )
 
@@ -37,6 +38,8 @@ const (
 type audit struct {
 	dir string
 	max int64 // octets of a file
+
+	failed atomic.Uint64 // lines that the disk did not take
 
 	mu       sync.Mutex
 	f        *os.File
@@ -145,15 +148,15 @@ func (a *audit) note(l auditLine, octets int64) {
 // when it returns, but for refused writes.
 func (a *audit) append(l auditLine) error {
 	l.Time = time.Now().UTC()
-	if err := a.pay(); err != nil {
+	err := a.pay()
+	if err == nil {
+		err = a.write(l)
+	}
+	if err != nil {
+		a.failed.Add(1)
 		if l.Event == "outcome" {
 			a.owed = append(a.owed, l)
 		}
-		return err
-	}
-	err := a.write(l)
-	if err != nil && l.Event == "outcome" {
-		a.owed = append(a.owed, l)
 	}
 	return err
 }

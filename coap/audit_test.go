@@ -263,6 +263,9 @@ func diskFull(t *testing.T, dir string) {
 	if w, code = f.write(value); code != "4.03" {
 		t.Errorf("locked out, but not on the disk: %s %+v", code, w)
 	}
+	if f.Stats().AuditFailures == 0 {
+		t.Error("the full disk is in no figure")
+	}
 	if _, code := f.ask(codes.DELETE, lock, ""); code != "5.00" {
 		t.Errorf("it was lifted, and the log does not tell: %s", code)
 	}

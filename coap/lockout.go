@@ -132,3 +132,17 @@ func (o *outputs) list() []OutputState {
 	}
 	return out
 }
+
+// figures are how many declared outputs are locked out, and how many lines of the audit
+// log the disk did not take.
+func (o *outputs) figures() (locked int, failures uint64) {
+	for _, x := range o.entries() {
+		if o.isLocked(x) {
+			locked++
+		}
+	}
+	if o.all.Load() != nil { // there is an audit log since before the first of them
+		failures = o.audit.failed.Load()
+	}
+	return locked, failures
+}

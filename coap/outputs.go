@@ -396,8 +396,16 @@ func (o *outputs) refused(s *Server, w *order, why string, code codes.Code, repl
 	})
 }
 
-// answer is what the client gets.
+// answer is what the client gets, once for each write.
 func (o *order) answer(code codes.Code, s *Server) response {
+	switch o.Outcome {
+	case OutcomeDone:
+		s.counts.outputDone.Add(1)
+	case OutcomeRefused:
+		s.counts.outputRefused.Add(1)
+	default:
+		s.counts.outputUnknown.Add(1)
+	}
 	b, err := json.Marshal(o.Written)
 	if err != nil {
 		return s.internal(err)

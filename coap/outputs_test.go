@@ -231,6 +231,9 @@ func TestOutputSilent(t *testing.T) {
 	if w, code = f.write("1", "within=1"); w.Outcome != OutcomeRefused || !strings.HasPrefix(w.Reason, "not sent") {
 		t.Errorf("behind another: %s %+v", code, w)
 	}
+	if st := f.Stats(); st.OutputsUnknown != 1 || st.OutputsRefused != 1 || st.OutputsDone != 0 || st.AuditFailures != 0 || st.OutputsLocked != 0 {
+		t.Errorf("figures: %+v", st)
+	}
 }
 
 // The lease runs out in the node while nothing reaches it.
@@ -285,6 +288,9 @@ func TestOutputLockOut(t *testing.T) {
 		f.stop()
 		f = newFront(t, siteOutput(), inDir(dir))
 		pump(t, f)
+	}
+	if n := f.Stats().OutputsLocked; n != 1 {
+		t.Errorf("%d outputs are locked out", n)
 	}
 	if _, code := f.ask(codes.DELETE, lock, ""); code != "2.02" {
 		t.Errorf("lift: %s", code)

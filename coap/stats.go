@@ -28,6 +28,8 @@ type counters struct {
 	disordered  atomic.Uint64
 	notified    atomic.Uint64
 	challenged  atomic.Uint64
+
+	outputDone, outputRefused, outputUnknown atomic.Uint64
 }
 
 // Requests is a number of requests that had the same answer.
@@ -66,6 +68,11 @@ type Stats struct {
 	Notifications    uint64 // sent to clients, retransmissions not included
 	Challenged       uint64 // large answers that gave way to a challenge
 	Disordered       uint64 // notifications of nodes that were older than one before
+	OutputsDone      uint64 // writes to outputs by their outcome
+	OutputsRefused   uint64
+	OutputsUnknown   uint64
+	OutputsLocked    int    // declared outputs that are locked out
+	AuditFailures    uint64 // lines of the audit log that the disk did not take
 	ReadingsRejected uint64 // packs of readings that could not be taken
 	ReadingsRefused  uint64 // names of readings for which the node had no room
 	ReadingsClock    uint64 // packs whose times were those of a wrong clock
@@ -97,9 +104,11 @@ func (s *Server) Stats() Stats {
 		NodeMessages: c.nodeAsked.Load(), NodeResent: c.nodeResent.Load(), NodeTimeouts: c.nodeTimeout.Load(),
 		CacheHits: s.cache.hits.Load(), Observers: s.observers.len(),
 		Notifications: c.notified.Load(), Disordered: c.disordered.Load(), Challenged: c.challenged.Load(),
+		OutputsDone: c.outputDone.Load(), OutputsRefused: c.outputRefused.Load(), OutputsUnknown: c.outputUnknown.Load(),
 		ReadingsRejected: s.readings.rejected.Load(), ReadingsRefused: s.readings.refused.Load(),
 		ReadingsClock: s.readings.clocks.Load(), Datagrams: s.decoded(),
 	}
+	out.OutputsLocked, out.AuditFailures = s.outputs.figures()
 	s.cache.mu.Lock()
 	out.Cached, out.Observations = s.cache.count, s.cache.watches
 	s.cache.mu.Unlock()

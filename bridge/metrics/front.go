@@ -26,6 +26,9 @@ var (
 	coapCached        = desc("coap_cached_answers", "Answers of nodes that are kept.")
 	coapObservers     = desc("coap_observers", "Observations by CoAP clients now.")
 	coapObservations  = desc("coap_observations", "Observations of nodes now, which serve all clients.")
+	outputWrites      = desc("output_writes_total", "Writes to outputs by their outcome.", "outcome")
+	outputsLocked     = desc("outputs_locked", "Declared outputs that are locked out.")
+	auditFailures     = desc("audit_failures_total", "Lines of the audit log that the disk did not take.")
 	coapRegistrations = desc("coap_directory_registrations", "Registrations in the resource directory.")
 	readingsRejected  = desc("readings_rejected_total", "Packs of readings that could not be taken: not in a format that is, or from no node.")
 	readingsRefused   = desc("readings_without_room_total", "Readings left out because their node has the most names already.")
@@ -36,7 +39,7 @@ var (
 var frontDescs = []*prometheus.Desc{
 	coapRequests, coapMalformed, coapHandshakes, coapEvicted, coapStray, coapRefused, coapDuplicates, coapUnacked,
 	coapNodeMessages, coapNodeResent, coapNodeTimeouts, coapNotifications, coapDisordered, coapChallenges,
-	coapHits, coapCached, coapObservers, coapObservations, coapRegistrations,
+	coapHits, coapCached, coapObservers, coapObservations, coapRegistrations, outputWrites, outputsLocked, auditFailures,
 	readingsRejected, readingsRefused, readingsClock, bareDatagrams,
 }
 
@@ -78,6 +81,11 @@ func (s *scrape) coap(c coap.Stats) {
 	s.gauge(coapObservers, float64(c.Observers))
 	s.gauge(coapObservations, float64(c.Observations))
 	s.gauge(coapRegistrations, float64(c.Registrations))
+	s.counter(outputWrites, c.OutputsDone, coap.OutcomeDone)
+	s.counter(outputWrites, c.OutputsRefused, coap.OutcomeRefused)
+	s.counter(outputWrites, c.OutputsUnknown, coap.OutcomeUnknown)
+	s.gauge(outputsLocked, float64(c.OutputsLocked))
+	s.counter(auditFailures, c.AuditFailures)
 	s.counter(readingsRejected, c.ReadingsRejected)
 	s.counter(readingsRefused, c.ReadingsRefused)
 	s.counter(readingsClock, c.ReadingsClock)

@@ -200,6 +200,7 @@ func TestFrontFigures(t *testing.T) {
 		Duplicates: 114, GaveUp: 115, NodeMessages: 116, NodeResent: 117, NodeTimeouts: 118, CacheHits: 119, Cached: 120,
 		Observers: 121, Observations: 122, Notifications: 123, Challenged: 124, Disordered: 125,
 		ReadingsRejected: 126, ReadingsRefused: 127, ReadingsClock: 128, Registrations: 129,
+		OutputsDone: 130, OutputsRefused: 131, OutputsUnknown: 132, OutputsLocked: 133, AuditFailures: 134,
 	}
 	figures(t, func(s *scrape) { s.coap(c) }, map[string]float64{
 		"coap_malformed_total udp": 101, "coap_malformed_total control": 102, "coap_malformed_total dtls": 103, "coap_malformed_total tcp": 104,
@@ -211,6 +212,8 @@ func TestFrontFigures(t *testing.T) {
 		"coap_observers": 121, "coap_observations": 122, "coap_notifications_total": 123, "coap_challenges_total": 124,
 		"coap_disordered_notifications_total": 125, "readings_rejected_total": 126, "readings_without_room_total": 127,
 		"readings_wrong_clock_total": 128, "coap_directory_registrations": 129,
+		"output_writes_total done": 130, "output_writes_total refused": 131, "output_writes_total unknown": 132,
+		"outputs_locked": 133, "audit_failures_total": 134,
 	})
 }
 
