@@ -291,15 +291,16 @@ func (d *dtlsDoor) tick(now time.Time) {
 	}
 }
 
-// end closes the socket and every session.
+// end closes every session, and the socket.
 func (d *dtlsDoor) end() {
-	d.conn.Close()
 	d.mu.Lock()
-	defer d.mu.Unlock()
 	d.ended = true
 	for _, x := range d.byNumber {
 		x.close()
 	}
+	d.mu.Unlock()
+	d.wg.Wait() // each session tells its client that it ends (RFC 5246, section 7.2.1), which takes the socket
+	d.conn.Close()
 }
 
 // peer is the client behind a session; tag is what stands for the session where a

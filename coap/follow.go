@@ -2,6 +2,7 @@ package coap
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/binary"
 	"errors"
@@ -134,8 +135,8 @@ func (c *Client) Observe(ctx context.Context, a Ask, take func(Answer) error) er
 		c.mu.Unlock()
 		m := a.message(token[:])
 		m.Options = with(m.Options, message.Observe, nil)
-		err := c.write(m)
-		if err == nil {
+		err := errLost
+		if c.write(m) == nil {
 			err = l.follow(ctx, a.Path, c.done, noting(answered, take))
 		}
 		c.mu.Lock()
@@ -174,17 +175,15 @@ func (r *remote) Observe(ctx context.Context, a Ask, take func(Answer) error) er
 		}
 		obs, err := r.conn.DoObserve(m, func(n *pool.Message) { l.put(a.told(n)) })
 		if err != nil {
-			select {
-			case t := <-l: // an error is an answer too
-				if t.err != nil {
-					return t.err
-				}
-			default:
-			}
 			if ctx.Err() != nil {
 				return fmt.Errorf("coap: %s: %w", a.Path, context.Cause(ctx))
 			}
-			return fmt.Errorf("%w: %s: %w", ErrUnreachable, a.Path, err)
+			// The library tells only that it is no observation: what is it then?
+			ans, err := r.Do(first, a)
+			if err != nil {
+				return err
+			}
+			return cmp.Or(take(ans), ErrNotObserved)
 		}
 		err = l.follow(ctx, a.Path, r.conn.Done(), noting(answered, take))
 		if !errors.Is(err, errLost) && !obs.Canceled() {

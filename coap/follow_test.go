@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -72,17 +73,32 @@ func TestFollow(t *testing.T) {
 			}
 		})
 	}
+	// The front ends while both observe, and each learns it: by the connection's end, and
+	// by an alert of the session (RFC 5246, section 7.2.1).
+	began := time.Now()
+	var both, observing sync.WaitGroup
+	observing.Add(2)
 	for name, who := range map[string]Asker{"control socket": local, "DTLS": away} {
-		t.Run("the front ends, "+name, func(t *testing.T) {
+		both.Go(func() {
 			err := who.Observe(t.Context(), Ask{Path: "/nodes/grain-bin/readings", Accept: -1}, func(Answer) error {
-				f.stop()
+				observing.Done()
 				return nil
 			})
 			if !errors.Is(err, ErrUnreachable) {
-				t.Errorf("%v", err)
+				t.Errorf("%s: the front ended: %v", name, err)
+			}
+			if took := time.Since(began); took > 60*time.Second {
+				t.Errorf("%s: it took %v to notice", name, took)
+			}
+			err = who.Observe(t.Context(), Ask{Path: "/nodes/grain-bin/readings", Accept: -1}, func(Answer) error { return nil })
+			if !errors.Is(err, ErrUnreachable) {
+				t.Errorf("%s: afterwards: %v", name, err)
 			}
 		})
 	}
+	observing.Wait()
+	f.stop()
+	both.Wait()
 }
 
 // RFC 7641, section 3.3.1: after Max-Age without a notification the client registers
