@@ -30,7 +30,7 @@ lint:
 
 unit:
 	@echo '== tests with the race detector'
-	$(GO) test -race -timeout 10m ./...
+	@GO='$(GO)' sh .ci/unit -timeout 10m
 
 # Each fuzz target for FUZZTIME, two at a time.
 fuzz:
