@@ -178,8 +178,11 @@ func (r *remote) Observe(ctx context.Context, a Ask, take func(Answer) error) er
 			if ctx.Err() != nil {
 				return fmt.Errorf("coap: %s: %w", a.Path, context.Cause(ctx))
 			}
+			if first.Err() != nil {
+				return fmt.Errorf("%w: %s: no answer", ErrUnreachable, a.Path)
+			}
 			// The library tells only that it is no observation: what is it then?
-			ans, err := r.Do(first, a)
+			ans, err := r.Do(ctx, a)
 			if err != nil {
 				return err
 			}
@@ -198,7 +201,7 @@ func (r *remote) Observe(ctx context.Context, a Ask, take func(Answer) error) er
 	})
 }
 
-// told reads a notification before its owner takes it back.
+// told reads an answer before its owner takes it back.
 func (a *Ask) told(m *pool.Message) told {
 	t := told{Answer: Answer{Code: m.Code(), Format: -1}, observed: m.HasOption(message.Observe), life: lifeOf(m.Options())}
 	if f, err := m.ContentFormat(); err == nil {

@@ -5,14 +5,12 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"net"
 	"time"
 
 	piondtls "github.com/pion/dtls/v3"
 	"github.com/plgd-dev/go-coap/v3/dtls"
 	"github.com/plgd-dev/go-coap/v3/message"
-	"github.com/plgd-dev/go-coap/v3/message/codes"
 	"github.com/plgd-dev/go-coap/v3/options"
 	"github.com/plgd-dev/go-coap/v3/pkg/runner/periodic"
 	udpclient "github.com/plgd-dev/go-coap/v3/udp/client"
@@ -111,17 +109,6 @@ func (r *remote) Do(ctx context.Context, a Ask) (Answer, error) {
 		return Answer{}, fmt.Errorf("%w: %s: %w", ErrUnreachable, a.Path, err)
 	}
 	defer r.conn.ReleaseMessage(got)
-	out := Answer{Code: got.Code(), Format: -1}
-	if f, err := got.ContentFormat(); err == nil {
-		out.Format = int(f)
-	}
-	if b := got.Body(); b != nil {
-		if out.Body, err = io.ReadAll(io.LimitReader(b, maxAnswer)); err != nil {
-			return out, fmt.Errorf("coap: %s: %w", a.Path, err)
-		}
-	}
-	if out.Code>>5 != codes.Content>>5 {
-		return out, &StatusError{a.Path, out.Code, string(out.Body)}
-	}
-	return out, nil
+	t := a.told(got)
+	return t.Answer, t.err
 }
