@@ -46,21 +46,34 @@ SIGHUP does the same, and says what came of it in the log.`,
 	}
 }
 
-func runReload(cmd *cobra.Command, g *globals) error {
-	ctx, cancel := context.WithTimeout(cmd.Context(), controlTimeout)
+// order has the local daemon change something, and decodes what it says into out.
+// refused is why it would not.
+func order(ctx context.Context, g *globals, resource string, query []string, out any) (refused string, err error) {
+	ctx, cancel := context.WithTimeout(ctx, controlTimeout)
 	defer cancel()
 	c, err := dialControl(ctx, g.config)
 	if err != nil {
-		return err
+		return "", err
 	}
 	defer c.Close()
-	var out reloaded
-	err = c.Control(ctx, "reload", true, nil, &out)
-	if refused := (*coap.StatusError)(nil); errors.As(err, &refused) && refused.Text != "" {
-		return fmt.Errorf("nothing has changed:\n%s", refused.Text)
+	err = c.Control(ctx, resource, true, query, out)
+	if s := (*coap.StatusError)(nil); errors.As(err, &s) && s.Text != "" {
+		return s.Text, nil
 	}
 	if err != nil {
-		return reached(err)
+		return "", reached(err)
+	}
+	return "", nil
+}
+
+func runReload(cmd *cobra.Command, g *globals) error {
+	var out reloaded
+	refused, err := order(cmd.Context(), g, "reload", nil, &out)
+	if refused != "" {
+		return fmt.Errorf("nothing has changed:\n%s", refused)
+	}
+	if err != nil {
+		return err
 	}
 	if g.json {
 		return json.NewEncoder(cmd.OutOrStdout()).Encode(out)

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -82,20 +81,13 @@ func runReplace(cmd *cobra.Command, g *globals, place, eui string) error {
 	if a, err := ieee802154.ParseAddr(eui); err != nil || !a.IsExtended() {
 		return asUsage(fmt.Errorf("%q: want the EUI-64 of the new device, like 00:00:5e:ef:10:00:00:99", eui))
 	}
-	ctx, cancel := context.WithTimeout(cmd.Context(), controlTimeout)
-	defer cancel()
-	c, err := dialControl(ctx, g.config)
+	var a replaceAnswer
+	refused, err := order(cmd.Context(), g, "replace", []string{"place=" + place, "eui64=" + eui}, &a)
+	if refused != "" {
+		return errors.New(refused)
+	}
 	if err != nil {
 		return err
-	}
-	defer c.Close()
-	var a replaceAnswer
-	err = c.Control(ctx, "replace", true, []string{"place=" + place, "eui64=" + eui}, &a)
-	if refused := (*coap.StatusError)(nil); errors.As(err, &refused) && refused.Text != "" {
-		return errors.New(refused.Text)
-	}
-	if err != nil {
-		return reached(err)
 	}
 	if g.json {
 		return json.NewEncoder(cmd.OutOrStdout()).Encode(a)
