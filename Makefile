@@ -3,6 +3,8 @@
 GO       ?= go
 FUZZTIME ?= 10s
 BIN      := bin/culvert
+# The toolchain that go.mod names: an older Go on this machine fetches it as a module.
+export GOTOOLCHAIN := $(shell sed -n 's/^toolchain //p' go.mod)+auto
 VERSION  := $(shell git describe --tags --always --dirty 2>/dev/null || echo unknown)
 
 .PHONY: build demo test tools lint unit fuzz long bench clean

@@ -2,6 +2,8 @@ module culvert
 
 go 1.26.0
 
+toolchain go1.27.3
+
 require (
 	github.com/coreos/go-systemd/v22 v22.7.0
 	github.com/creack/pty v1.1.24
