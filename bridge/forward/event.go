@@ -77,6 +77,7 @@ func (f *Forwarder) up(ev *radio.Event) {
 	f.table.BeginSnapshot()
 	s.credits.Store(int64(ev.Credits))
 	s.info.Store(&info)
+	f.radioChange.Store(&radioChange{at: f.opt.Now()})
 	f.kick()
 	f.discoveryUp(info, samePAN, f.opt.Now())
 	f.opt.Log.Info("radio up", "radio", info.Name, "eui64", info.EUI64.String(), "short", info.Short.String(),
@@ -86,7 +87,9 @@ func (f *Forwarder) up(ev *radio.Event) {
 // down ends what was under way.
 func (f *Forwarder) down(cause error) {
 	s := &f.sender
-	s.info.Store(nil)
+	if s.info.Swap(nil) != nil || f.radioChange.Load() == nil {
+		f.radioChange.Store(&radioChange{at: f.opt.Now(), cause: cause})
+	}
 	s.session.Add(1)
 	f.counters.downs.Add(1)
 	f.kick()

@@ -121,9 +121,10 @@ type Forwarder struct {
 	receiveMu sync.Mutex // Receive and Expire take turns
 	receiver  *adapt.Receiver
 
-	counters counters
-	unknown  bucket // ICMPv6 errors about destinations that no node has
-	errors   bucket // all others
+	counters    counters
+	radioChange atomic.Pointer[radioChange] // nil: the radio was never there
+	unknown     bucket                      // ICMPv6 errors about destinations that no node has
+	errors      bucket                      // all others
 
 	toScratch, fromScratch, sendScratch []byte // ICMPv6 errors being built; one a goroutine
 }

@@ -92,7 +92,7 @@ func (f *Forwarder) fromNode(n *node.Node, p ipv6.Packet, from ieee802154.Addr, 
 	if r := f.ownSource(n, p, src, from, now); r != drop.None {
 		return r
 	}
-	n.Traffic().PacketsReceived.Add(1)
+	sampleChecksum(n, p, n.Traffic().PacketsReceived.Add(1))
 	if s := n.State(); s == node.Joining || s == node.Expected {
 		f.log(f.table.Confirm(n, now))
 	}

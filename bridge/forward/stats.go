@@ -2,6 +2,7 @@ package forward
 
 import (
 	"sync/atomic"
+	"time"
 
 	"culvert/bridge/drop"
 )
@@ -61,6 +62,16 @@ type RadioState struct {
 	Up      bool
 	Credits int    // frames that may be unresolved
 	Downs   uint64 // times that the radio went down
+	// Since is when it came up or went down, zero if it was never there; Cause is why
+	// it went down, in the words of the attachment, which may hold any octet.
+	Since time.Time
+	Cause string
+}
+
+// radioChange is the moment at which the radio last came up or went down.
+type radioChange struct {
+	at    time.Time
+	cause error // nil: it came up
 }
 
 // direction is Direction as it is counted.
@@ -121,6 +132,12 @@ func (f *Forwarder) Stats() Stats {
 		Turns:     f.sender.turns.Load(),
 	}
 	s.Radio.Downs = c.downs.Load()
+	if ch := f.radioChange.Load(); ch != nil {
+		s.Radio.Since = ch.at
+		if ch.cause != nil {
+			s.Radio.Cause = ch.cause.Error()
+		}
+	}
 	for t := range c.errors {
 		for code := range c.errors[t] {
 			if n := c.errors[t][code].Load(); n > 0 {

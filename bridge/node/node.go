@@ -246,5 +246,7 @@ type Traffic struct {
 	PacketsReceived  atomic.Uint64 // from the node, restored and passed on
 	PacketsDelivered atomic.Uint64 // to the node, all frames acknowledged
 	PacketsDropped   atomic.Uint64 // to or from the node, of any reason
+	ChecksumsTried   atomic.Uint64 // packets from the node whose checksum was verified: a sample
+	ChecksumsWrong   atomic.Uint64 // of them, those with a wrong one
 	Latency          atomic.Int64  // nanoseconds from handing over a frame to its result, smoothed by 1/8
 }
