@@ -7,7 +7,11 @@ BIN      := bin/culvert
 export GOTOOLCHAIN := $(shell sed -n 's/^toolchain //p' go.mod)+auto
 VERSION  := $(shell git describe --tags --always --dirty 2>/dev/null || echo unknown)
 
-.PHONY: build demo test tools lint unit fuzz long bench clean
+# After make fetch nothing needs a network; what would want one fails at once.
+OFFLINE  := GOPROXY=off
+
+.NOTPARALLEL:
+.PHONY: build demo test fetch lint unit fuzz long bench clean
 
 # The binary needs no C library: it runs on any Linux of its architecture.
 build:
@@ -17,31 +21,32 @@ build:
 demo: build
 	$(BIN) demo
 
-# Everything: installs what it needs where it may, then runs all checks.
-test: tools lint unit fuzz
+# Everything: downloads what it needs, then runs all checks.
+test: fetch lint unit fuzz
 	@echo 'make test: everything passed'
 
-tools:
-	@sh .ci/tools
+fetch:
+	@echo '== downloads: Debian packages, toolchain, modules, kernel of the test nodes'
+	@GO='$(GO)' sh .ci/fetch
 
-lint:
+lint: fetch
 	@echo '== gofmt, go vet, staticcheck'
 	@out=$$(gofmt -l $$(git ls-files '*.go')); test -z "$$out" || { echo "not gofmt-ed: $$out"; exit 1; }
-	$(GO) vet ./...
-	$(GO) tool staticcheck ./...
+	$(OFFLINE) $(GO) vet ./...
+	$(OFFLINE) $(GO) tool staticcheck ./...
 
-unit:
+unit: fetch
 	@echo '== tests with the race detector'
-	@GO='$(GO)' sh .ci/unit -timeout 10m
+	@$(OFFLINE) GO='$(GO)' sh .ci/unit -timeout 10m
 
 # Each fuzz target for FUZZTIME, two at a time.
-fuzz:
+fuzz: fetch
 	@echo '== fuzz targets, $(FUZZTIME) each'
-	@GO='$(GO)' sh .ci/fuzz $(FUZZTIME)
+	@$(OFFLINE) GO='$(GO)' sh .ci/fuzz $(FUZZTIME)
 
 # Scale runs that are too long for every change; make test runs a tenth of each.
-long:
-	CULVERT_LONG=1 $(GO) test -timeout 60m -count=1 -v -run 'Long|Scale|HandshakeFlood' ./...
+long: fetch
+	$(OFFLINE) CULVERT_LONG=1 $(GO) test -timeout 60m -count=1 -v -run 'Long|Scale|HandshakeFlood' ./...
 
 bench:
 	$(GO) test -run '^$$' -bench . -benchmem ./...

@@ -15,8 +15,7 @@ while getopts o:t:a: o; do case $o in o) OUT=$OPTARG;; t) LIMIT=$OPTARG;; a) ACC
 shift $((OPTIND-1))
 [ $# -ge 1 ] || die "usage: run.sh [-o DIR] [-t SECONDS] [-a kvm|tcg] SCENARIO [FILE...]"
 SC=$1; shift; [ -r "$SC" ] || die "no scenario $SC"
-# Build once, and again when a source is newer than what was built from it.
-if [ ! -s "$WORK/out/base.cpio" ] || [ -n "$(find "$HERE" -newer "$WORK/out/base.cpio" -type f)" ]; then "$HERE/build.sh" >&2; fi
+"$HERE/build.sh" >&2 # nothing if it is built already
 NAME=$(basename "$SC" .sh); OUT=${OUT:-$WORK/out/$NAME}; rm -rf "$OUT"; mkdir -p "$OUT"
 T=$(mktemp -d); trap 'rm -rf "$T"' EXIT
 mkdir -p "$T/o/root"; cp "$SC" "$T/o/scenario"
