@@ -142,10 +142,16 @@ type checkOptions struct {
 	limit   time.Duration
 }
 
-const checkLong = `Says whether this host and the configuration fit: whether the file is valid, the
-daemon can be asked, /dev/net/tun can be opened, and the rights are there; what of
-this host's network stands between other hosts and the nodes; and what did not get
-through lately. For each fault it says what to do. Run it on the gateway.
+const checkLong = `Says whether this gateway and its site are well, a row for each thing:
+
+  this host  the configuration, the daemon, the rights of the service's user, IPv6,
+             the disk, the clock, the interface and route of each mesh, forwarding,
+             the packet filter, what [upstream] sends
+  the site   the radio, nodes that are silent or late, strangers, places whose device
+             is not the one in the file, what was lost in the last ten minutes, nodes
+             that hold another compression context, what the rules refused
+
+For each fault it says what to do. Run it on the gateway.
 
 With --to it goes the way of a packet to a node step by step, from the host --from,
 or else from this gateway, and says at which step it stops and what to do.
@@ -180,7 +186,7 @@ func newCheckCommand(g *globals) *cobra.Command {
 	var o checkOptions
 	cmd := &cobra.Command{
 		Use:     "check [flags] [-- ARGUMENT...]",
-		Short:   "Is this host, the configuration, a radio fit?",
+		Short:   "Is this gateway, its radio, its site well?",
 		Long:    checkLong,
 		Example: checkExample,
 		Args:    cobra.ArbitraryArgs,

@@ -17,28 +17,20 @@ import (
 // These checks look at this host as the gateway between other hosts and the nodes.
 // Most of them make sense only while the daemon runs, which makes the interfaces.
 
-// eachMesh calls look for each mesh, and keeps the worst of what it finds. where is
-// put before it where there are several.
+// eachMesh calls look for each mesh of the configuration, and keeps the worst of what
+// it finds.
 func (h *host) eachMesh(f *finding, look func(m meshConfig, f *finding)) {
 	if h.cfg == nil || !h.running {
 		f.set(verdictNotTried, "there is no mesh while no daemon runs with a valid configuration")
 		return
 	}
-	var texts, remedies []string
-	worst := verdictOK
+	var all worst
 	for _, m := range h.cfg.meshes {
 		var one finding
 		look(m, &one)
-		if one.Verdict != verdictOK && worst != verdictWrong {
-			worst = one.Verdict
-		}
-		texts = append(texts, one.Found)
-		if one.Remedy != "" {
-			remedies = append(remedies, one.Remedy)
-		}
+		all.add(one)
 	}
-	f.set(worst, "%s", strings.Join(texts, "\n"))
-	f.Remedy = strings.Join(remedies, "\n")
+	all.into(f)
 }
 
 // checkInterfaces looks at the interfaces of the meshes.
@@ -75,6 +67,18 @@ func (h *host) prefixOf(m meshConfig) netip.Prefix {
 	return netip.Prefix{}
 }
 
+// checkMeshRoutes asks the kernel where it sends packets for the nodes.
+func (h *host) checkMeshRoutes(_ context.Context, f *finding) {
+	h.eachMesh(f, func(m meshConfig, f *finding) {
+		p := h.prefixOf(m)
+		if !p.IsValid() {
+			f.set(verdictNotTried, "%s has no prefix", m.iface)
+			return
+		}
+		routeLeads(ipv6.Join(p.Addr(), 2), m.ownAddress(p), "", m.iface, f)
+	})
+}
+
 // checkForwarding looks whether this host passes packets on.
 func (h *host) checkForwarding(_ context.Context, f *finding) {
 	on, err := forwarding()
@@ -105,6 +109,10 @@ func (h *host) checkRouteLine(_ context.Context, f *finding) {
 		if p := h.prefixOf(m); p.IsValid() {
 			lines = append(lines, fmt.Sprintf("ip -6 route add %v via %s", p, via))
 		}
+	}
+	if len(lines) == 0 {
+		f.set(verdictNotTried, "the prefix is generated when the daemon first starts; then the route that the site's router needs stands here")
+		return
 	}
 	f.set(verdictNote, "nothing tells the site's hosts the way to the nodes. The site's router needs:\n%s", strings.Join(lines, "\n"))
 	if others > 0 {

@@ -26,33 +26,55 @@ type hostCheck struct {
 var hostChecks = []hostCheck{
 	{"configuration", (*host).checkConfiguration},
 	{"daemon", (*host).checkDaemon},
+	{"service", (*host).checkService},
 	{"tun", (*host).checkTun},
 	{"capabilities", (*host).checkCapabilities},
+	{"ipv6", (*host).checkIPv6},
+	{"disk", (*host).checkDisk},
+	{"clock", (*host).checkClock},
 	{"interface", (*host).checkInterfaces},
+	{"mesh route", (*host).checkMeshRoutes},
 	{"source rules", (*host).checkSourceRules},
 	{"forwarding", (*host).checkForwarding},
 	{"firewall", (*host).checkForwardChains},
 	{"route", (*host).checkRouteLine},
+	{"upstream", (*host).checkUpstream},
+	{"radio", (*host).checkRadios},
+	{"nodes", (*host).checkNodes},
+	{"strangers", (*host).checkStrangers},
+	{"places", (*host).checkPlaces},
+	{"losses", (*host).checkLosses},
+	{"contexts", (*host).checkContexts},
 	{"rules", (*host).checkRefused},
 }
 
 // host is this machine, as the checks see it.
 type host struct {
-	file    string  // the configuration
-	cfg     *config // nil if it is not valid
-	running bool    // a daemon answers on the control socket
+	file    string      // the configuration
+	cfg     *config     // nil if it is not valid
+	running bool        // a daemon answers on the control socket
+	site    *siteAnswer // what it says of the site; nil: not asked yet
+	siteErr error       // why it could not be asked
 
-	tun  string // path of the TUN driver
-	caps func() (effective uint64, err error)
+	tun   string // path of the TUN driver
+	proc  string // where the kernel's files are mounted
+	root  string // before the folders of units; empty but in tests
+	caps  func() (effective uint64, err error)
+	clock func() (now time.Time, synchronized bool, err error)
 }
 
 // checkHost is `culvert check` without --radio.
 func checkHost(ctx context.Context, g *globals, r *checkReport) error {
-	h := &host{file: g.config, tun: tunDevice, caps: effectiveCaps}
+	h := newHost(g.config)
 	if err := h.run(ctx, r); err != nil {
 		return err
 	}
 	return r.end(nil)
+}
+
+// newHost returns this machine, with the configuration in file.
+func newHost(file string) *host {
+	return &host{file: file, tun: tunDevice, proc: "/proc", caps: effectiveCaps, clock: systemClock}
 }
 
 // run makes every check.
@@ -103,7 +125,9 @@ func (h *host) checkDaemon(ctx context.Context, f *finding) {
 	c, err := coap.DialControl(ctx, path)
 	if err != nil {
 		f.set(verdictNote, "%v", err)
-		f.Remedy = fmt.Sprintf("if it should run: culvert run --config %s", h.file)
+		if f.Remedy = h.startRemedy(); errors.Is(unix.Access(path, unix.W_OK), os.ErrPermission) {
+			f.Verdict, f.Remedy = verdictWrong, deniedRemedy(path)
+		}
 		return
 	}
 	defer c.Close()

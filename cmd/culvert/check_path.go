@@ -279,27 +279,33 @@ func sourceRules(o tun.Options, f *finding) {
 
 // checkRoute asks the kernel where it would send the packet.
 func (w *pathWalk) checkRoute(_ context.Context, f *finding) {
-	opts := &netlink.RouteGetOptions{SrcAddr: w.from.AsSlice()}
+	in := ""
 	if !w.own {
-		opts.Iif = w.in
+		if in = w.in; in == "" {
+			f.set(verdictNotTried, "it is not known where the packets of %v come in", w.from)
+			return
+		}
 	}
-	if !w.own && w.in == "" {
-		f.set(verdictNotTried, "it is not known where the packets of %v come in", w.from)
-		return
-	}
-	routes, err := netlink.RouteGetWithOptions(w.a.Address.AsSlice(), opts)
+	routeLeads(w.a.Address, w.from, in, w.a.Interface, f)
+}
+
+// routeLeads looks whether the kernel sends packets from an address to a node into
+// the mesh's interface. in is the interface by which they come in, empty for those of
+// this host.
+func routeLeads(to, from netip.Addr, in, iface string, f *finding) {
+	routes, err := netlink.RouteGetWithOptions(to.AsSlice(), &netlink.RouteGetOptions{SrcAddr: from.AsSlice(), Iif: in})
 	if err != nil || len(routes) == 0 {
-		f.set(verdictWrong, "this host has no route from %v to %v: %v", w.from, w.a.Address, err)
-		f.Remedy = "see 'ip -6 rule' and 'ip -6 route get " + w.a.Address.String() + " from " + w.from.String() + "' for what stands in the way; the daemon sets a route to its interface at start"
+		f.set(verdictWrong, "this host has no route from %v to %v: %v", from, to, err)
+		f.Remedy = "see 'ip -6 rule' and 'ip -6 route get " + to.String() + " from " + from.String() + "' for what stands in the way; the daemon sets a route to its interface at start"
 		return
 	}
 	name := fmt.Sprint(routes[0].LinkIndex)
 	if link, err := netlink.LinkByIndex(routes[0].LinkIndex); err == nil {
 		name = link.Attrs().Name
 	}
-	if name != w.a.Interface {
-		f.set(verdictWrong, "this host sends %v to %s, not to %s", w.a.Address, name, w.a.Interface)
-		f.Remedy = fmt.Sprintf("remove the route that is more specific, or has a lower metric: ip -6 route show to match %v", w.a.Address)
+	if name != iface {
+		f.set(verdictWrong, "this host sends %v to %s, not to %s", to, name, iface)
+		f.Remedy = fmt.Sprintf("remove the route that is more specific, or has a lower metric: ip -6 route show to match %v", to)
 		return
 	}
 	f.set(verdictOK, "to %s", name)

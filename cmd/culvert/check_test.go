@@ -314,22 +314,22 @@ func TestCheckHost(t *testing.T) {
 		want map[string]verdict
 		says map[string]string
 	}{
-		{"fit", host{file: good, tun: device, caps: caps(admin)},
+		{"fit", host{file: good, tun: device, caps: caps(admin), clock: systemClock},
 			map[string]verdict{"configuration": verdictOK, "daemon": verdictNote, "tun": verdictOK, "capabilities": verdictOK},
 			map[string]string{"daemon": "nothing listens at"}},
-		{"broken file", host{file: bad, tun: device, caps: caps(admin)},
+		{"broken file", host{file: bad, tun: device, caps: caps(admin), clock: systemClock},
 			map[string]verdict{"configuration": verdictWrong, "daemon": verdictNote, "tun": verdictOK, "capabilities": verdictOK},
 			map[string]string{"configuration": `mesh.name: "Fenland"; want a DNS label`}},
-		{"no file", host{file: filepath.Join(dir, "none.toml"), tun: device, caps: caps(admin)},
+		{"no file", host{file: filepath.Join(dir, "none.toml"), tun: device, caps: caps(admin), clock: systemClock},
 			map[string]verdict{"configuration": verdictWrong, "daemon": verdictNotTried, "tun": verdictOK, "capabilities": verdictOK},
 			map[string]string{"configuration": "does not exist"}},
-		{"no driver", host{file: good, tun: filepath.Join(dir, "none"), caps: caps(admin)},
+		{"no driver", host{file: good, tun: filepath.Join(dir, "none"), caps: caps(admin), clock: systemClock},
 			map[string]verdict{"configuration": verdictOK, "daemon": verdictNote, "tun": verdictWrong, "capabilities": verdictOK},
 			map[string]string{"tun": "no such file"}},
-		{"no rights", host{file: good, tun: device, caps: caps(raw)},
+		{"no rights", host{file: good, tun: device, caps: caps(raw), clock: systemClock},
 			map[string]verdict{"configuration": verdictOK, "daemon": verdictNote, "tun": verdictOK, "capabilities": verdictWrong},
 			map[string]string{"capabilities": "no CAP_NET_ADMIN, which makes the TUN interface"}},
-		{"no rights on the radio", host{file: wpan, tun: device, caps: caps(admin)},
+		{"no rights on the radio", host{file: wpan, tun: device, caps: caps(admin), clock: systemClock},
 			map[string]verdict{"configuration": verdictOK, "daemon": verdictNote, "tun": verdictOK, "capabilities": verdictWrong},
 			map[string]string{"capabilities": "no CAP_NET_RAW, which opens the radio interface"}},
 	} {
@@ -366,7 +366,7 @@ func daemonRuns(t *testing.T, file, device string) {
 	var wg sync.WaitGroup
 	wg.Go(func() { s.Run(ctx) })
 	lacking := func() (uint64, error) { return 0, nil }
-	r := hostReport(t, &host{file: file, tun: device, caps: lacking})
+	r := hostReport(t, &host{file: file, tun: device, caps: lacking, clock: systemClock})
 	stop()
 	wg.Wait()
 	if f := found(r, "daemon"); f.Verdict != verdictOK || !strings.HasPrefix(f.Found, "version 7 runs since ") || !strings.HasSuffix(f.Found, " with 1 mesh and 0 nodes") {
@@ -391,7 +391,7 @@ func daemonRuns(t *testing.T, file, device string) {
 			conn.Close()
 		}
 	})
-	r = hostReport(t, &host{file: file, tun: device, caps: lacking})
+	r = hostReport(t, &host{file: file, tun: device, caps: lacking, clock: systemClock})
 	l.Close()
 	wg.Wait()
 	if f := found(r, "daemon"); f.Verdict == verdictOK || f.Remedy == "" {

@@ -35,6 +35,7 @@ type daemon struct {
 	log    *slog.Logger
 	meshes []*bridge.Mesh
 	rules  *rulebook
+	drops  *dropHistory
 
 	replaceMu sync.Mutex // held while a device takes another one's place
 
@@ -79,6 +80,7 @@ func runDaemon(ctx context.Context, cfg *config, o daemonOptions) (err error) {
 	}
 	doors, doorCtx := newGroup(fail)
 	doors.start(doorCtx, part{"rules", func(ctx context.Context) error { return d.rules.run(ctx, o.reload) }})
+	doors.start(doorCtx, part{"counters of the last minutes", d.drops.run})
 	if d.waitOpen(ctx) {
 		if err := d.openDoors(doorCtx, doors); err != nil {
 			fail(err)
@@ -139,6 +141,7 @@ func assemble(cfg *config, o daemonOptions) (*daemon, error) {
 			asked[c.name] = *c.nodes
 		}
 	}
+	d.drops = newDropHistory(d.meshes, time.Now)
 	if d.rules, err = newRulebook(cfg, d.meshes, o.log.With("part", "rules")); err != nil {
 		return nil, errors.Join(err, d.state.Close())
 	}

@@ -17,6 +17,7 @@ func (d *daemon) resources() map[string]coap.ControlResource {
 	return map[string]coap.ControlResource{
 		"path":    {Serve: d.path},
 		"refused": {Serve: d.refused},
+		"site":    {Serve: d.siteNow},
 		"replace": {Post: true, Serve: d.replace},
 		"reload":  {Post: true, Serve: func(coap.ControlRequest) (any, error) { return d.rules.tell() }},
 	}
