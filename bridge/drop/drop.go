@@ -150,7 +150,7 @@ var table = [Count]about{
 	Policy:             {"policy", "RFC 6092; RFC 4890", "no rule lets it pass"},
 	RateLimited:        {"rate-limited", "RFC 6583, 7; configuration, rate", "a rule lets it pass, but not so many in that time"},
 	AirLimited:         {"air-limited", "RFC 6583, 7; configuration, airtime", "the air that packets to the node, or to the mesh, may take was used up"},
-	NeighborInvalid:    {"neighbor-invalid", "RFC 4861, 6.1 and 7.1", "a neighbour discovery message that is not valid"},
+	NeighborInvalid:    {"neighbor-invalid", "RFC 4861, 6.1 and 7.1; RFC 6980, 5", "a neighbour discovery message that is not valid, or stands behind an extension header"},
 	RegistryBusy:       {"registry-busy", "DEVELOPERS.md, state", "a neighbour discovery message whose changes could not be kept: too many wait for the disk"},
 
 	QueueFull:      {"queue-full", "RFC 7567, 1", "the queue of the node was full"},

@@ -122,6 +122,23 @@ func linkTalk(p ipv6.Packet, u ipv6.Upper) bool {
 	return false
 }
 
+// neighbourTalk reports whether a packet for the gateway is neighbour discovery: the
+// directly carried messages went to the server before, so this one stands behind an
+// extension header, or is too short to be one. No message of RFC 4861 or RFC 6775
+// has use for an extension header, RFC 6980 forbids the Fragment header, and the
+// kernel would take such a message without the checks of the server.
+func neighbourTalk(p ipv6.Packet) bool {
+	if p.NextHeader() == ipv6.ProtoUDP {
+		return false
+	}
+	u := ipv6.Walk(p)
+	if !linkTalk(p, u) {
+		return false
+	}
+	t := p[u.Offset]
+	return t >= ipv6.TypeRouterSol && t <= ipv6.TypeRedirect || t == ipv6.TypeDuplicateReq || t == ipv6.TypeDuplicateConf
+}
+
 // classOf returns the class of a packet to the mesh. ICMPv6 errors count as those
 // of the network only from the gateway itself: from elsewhere they could starve the
 // rest.

@@ -142,7 +142,7 @@ func (f *Forwarder) discoveryUp(info radio.Info, samePAN bool, now time.Time) {
 	d.due.Store(0)
 	if !samePAN && d.room() {
 		d.out.Reset()
-		d.server.Gone(func(ieee802154.Addr) bool { return true }, &d.out)
+		d.server.Forget(ieee802154.Addr.IsShort, &d.out)
 		f.carryOut(now)
 	}
 }
@@ -158,7 +158,8 @@ func (f *Forwarder) shortMoved(c node.Change, now time.Time) {
 	defer d.mu.Unlock()
 	if d.room() {
 		d.out.Reset()
-		d.server.Gone(func(a ieee802154.Addr) bool { return a == c.Cut.Short() }, &d.out)
+		short := c.Cut.Short()
+		d.server.Forget(func(a ieee802154.Addr) bool { return a == short }, &d.out)
 		f.carryOut(now)
 	}
 }

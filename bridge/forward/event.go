@@ -1,6 +1,8 @@
 package forward
 
 import (
+	"context"
+	"log/slog"
 	"time"
 
 	"culvert/bridge/drop"
@@ -28,7 +30,7 @@ func (f *Forwarder) Event(ev *radio.Event) {
 	case radio.EventDiscard:
 		f.discarded(ev)
 	case radio.EventText:
-		f.opt.Log.Info("the radio says", "text", ev.Text)
+		f.radioText(ev.Text)
 	default:
 		f.nodeEvent(ev)
 	}
@@ -80,7 +82,7 @@ func (f *Forwarder) up(ev *radio.Event) {
 	f.radioChange.Store(&radioChange{at: f.opt.Now()})
 	f.kick()
 	f.discoveryUp(info, samePAN, f.opt.Now())
-	f.opt.Log.Info("radio up", "radio", info.Name, "eui64", info.EUI64.String(), "short", info.Short.String(),
+	f.opt.Log.Info("radio up", "radio", printable(info.Name), "eui64", info.EUI64.String(), "short", info.Short.String(),
 		"pan", info.PAN, "boot", info.Boot, "max_short", info.MaxShort, "max_extended", info.MaxExtended, "credits", ev.Credits)
 }
 
@@ -106,7 +108,10 @@ func (f *Forwarder) discarded(ev *radio.Event) {
 	c := &f.counters.from
 	c.frames.Add(k)
 	c.framesDropped[r].Add(k)
-	f.opt.Log.Debug("the radio threw frames away", "count", k, "reason", r.String(), "node", ev.Node.Addr.String(), "text", ev.Text)
+	if !f.opt.Log.Enabled(context.Background(), slog.LevelDebug) {
+		return
+	}
+	f.opt.Log.Debug("the radio threw frames away", "count", k, "reason", r.String(), "node", ev.Node.Addr.String(), "text", printable(ev.Text))
 }
 
 // log tells of a change in the node table.

@@ -125,6 +125,7 @@ type Forwarder struct {
 	radioChange atomic.Pointer[radioChange] // nil: the radio was never there
 	unknown     bucket                      // ICMPv6 errors about destinations that no node has
 	errors      bucket                      // all others
+	texts       radioTexts
 
 	toScratch, fromScratch, sendScratch []byte // ICMPv6 errors being built; one a goroutine
 }
@@ -169,6 +170,7 @@ func New(o Options) *Forwarder {
 	f.scans.init()
 	f.unknown.init(o.ErrorRate, o.ErrorBurst)
 	f.errors.init(o.ErrorRate, o.ErrorBurst)
+	f.texts.limit.init(radioTextRate, radioTextBurst)
 	return f
 }
 

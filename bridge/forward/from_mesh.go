@@ -106,8 +106,11 @@ func (f *Forwarder) fromNode(n *node.Node, p ipv6.Packet, from ieee802154.Addr, 
 		return drop.LinkLocal
 	}
 
-	// 7.
+	// 7. Neighbour discovery that did not end above is not as it must be.
 	if joined || o.is(dstAt) {
+		if neighbourTalk(p) {
+			return drop.NeighborInvalid
+		}
 		return f.toKernel(p)
 	}
 

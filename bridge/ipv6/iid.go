@@ -51,6 +51,11 @@ func (i IID) LinkAddr() ieee802154.Addr {
 	return ieee802154.Extended(uint64(i) ^ universalLocal)
 }
 
+// OfShort reports whether i has the form that identifiers of short addresses have:
+// 0000:00ff:fe00:XXXX of RFC 6282, section 3.2.2, or the older one of RFC 4944,
+// section 6, with the PAN id in the first 16 bits.
+func (i IID) OfShort() bool { return i&0x0000_ffff_ffff_0000 == iidShort }
+
 // IIDIn returns the interface identifier of an address.
 func IIDIn(a netip.Addr) IID {
 	b := a.As16()

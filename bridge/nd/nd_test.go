@@ -688,6 +688,71 @@ func TestSolicitationStorm(t *testing.T) {
 	}
 }
 
+// Data from unclaimed addresses is limited as solicitations are: each probe costs the
+// mesh a packet, and a node may have any number of addresses (RFC 4861, 6.2.6).
+func TestUnclaimedDataIsLimited(t *testing.T) {
+	b := newBench(t, func(o *Options) { o.MaxPerNode = 1000 })
+	b.out.Reset()
+	for i := range 50 {
+		b.s.Unclaimed(ipv6.Join(prefix.Addr(), ipv6.IID(0x1000+i)), nodeA, b.now, &b.out)
+	}
+	if n := len(b.out.Packets); n != solicitBurst {
+		t.Errorf("%d probes at once, want %d", n, solicitBurst)
+	}
+}
+
+// A registered address is defended at once (RFC 6775, 6.5; RFC 4862, 5.4.4): its owner
+// asked for it with a lifetime, and is not asked again.
+func TestRegisteredAddressIsDefended(t *testing.T) {
+	b := newBench(t, nil)
+	if err := b.handle(register(nodeA, opaque, 1, 60, eui(nodeA)), nodeA); err != nil {
+		t.Fatal(err)
+	}
+	if err := b.handle(solicit(netip.IPv6Unspecified(), ipv6.SolicitedNode(opaque), opaque), nodeB); err != nil {
+		t.Fatal(err)
+	}
+	p, m := b.said()
+	if p.Destination() != ipv6.AllNodes || m.(*ndp.NeighborAdvertisement).TargetAddress != opaque || b.s.Stats().Probes != 0 {
+		t.Errorf("%T to %v, %d probes", m, p.Destination(), b.s.Stats().Probes)
+	}
+}
+
+// A message may carry 32 options; one with more is not read on (our own bound).
+func TestManyOptions(t *testing.T) {
+	nonce := []byte{optNonce, 1, 1, 2, 3, 4, 5, 6}
+	for _, n := range []int{maxNDOptions, maxNDOptions + 1} {
+		b := newBench(t, nil)
+		options := [][]byte{sllao(nodeA)}
+		for len(options) < n {
+			options = append(options, nonce)
+		}
+		err := b.handle(solicit(linkLocalOf(nodeA), routerLL, gatewayIP, options...), nodeA)
+		if (err == nil) != (n <= maxNDOptions) || err != nil && drop.Of(err) != drop.NeighborInvalid {
+			t.Errorf("%d options: %v", n, err)
+		}
+	}
+}
+
+// The state file may be old, or another configuration's: an address that is the
+// gateway's own now goes to no node.
+func TestRestartLeavesOutTheGatewaysAddresses(t *testing.T) {
+	kept := func(a netip.Addr) Record {
+		return Record{Addr: a, Link: nodeA, Origin: node.Registered, ROVR: eui(nodeA), Until: start.Add(time.Hour), Life: time.Hour}
+	}
+	anycast := prefix.Addr()
+	s := New(Options{Prefix: prefix, EUI64: router}, State{Version: 1, Records: []Record{
+		kept(gatewayIP), kept(anycast), kept(routerLL), kept(opaque)}}, start)
+	s.Bindings(func(r Record) bool {
+		if r.Addr != opaque {
+			t.Errorf("%v was given to %v", r.Addr, r.Link)
+		}
+		return true
+	})
+	if n := s.Stats().Bindings; n != 1 {
+		t.Errorf("%d bindings are back, want 1", n)
+	}
+}
+
 // Every octet string is met with a packet, a change or an error, never a panic, and
 // nothing grows past its bound.
 func FuzzHandle(f *testing.F) {

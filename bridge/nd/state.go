@@ -57,11 +57,13 @@ func (s *Server) SetEUI64(a ieee802154.Addr, linkLocal netip.Addr) {
 // begins to advertise (RFC 4861, 6.2.4).
 func (s *Server) Announce(now time.Time) { s.burst, s.nextRA = initialAdvertisements, now }
 
-// Gone ends the bindings of short addresses that are another node's from now on, or
-// nobody's. Those of a node whose EUI-64 is known stand under that.
-func (s *Server) Gone(is func(short ieee802154.Addr) bool, out *Out) {
+// Forget ends all that was registered or claimed from the link addresses for which is
+// holds: the node was taken out of service, or the short address belongs to another
+// node now, or to nobody. Bindings of a node whose EUI-64 is known are kept under the
+// EUI-64.
+func (s *Server) Forget(is func(link ieee802154.Addr) bool, out *Out) {
 	for a, b := range s.bindings {
-		if b.link.IsShort() && is(b.link) {
+		if is(b.link) {
 			delete(s.probes, a)
 			s.unbind(b, out)
 		}

@@ -437,6 +437,42 @@ func TestRegisteredOnly(t *testing.T) {
 	}
 }
 
+// RFC 6282, section 3.2.2: the identifier 0000:00ff:fe00:XXXX is that of a short
+// address. An EUI-64 that has this form, or the older one with the PAN (RFC 4944,
+// section 6), does not own the address of the node with that short address.
+func TestExtendedAddressShapedLikeShort(t *testing.T) {
+	for _, c := range []struct {
+		name     string
+		shaped   ieee802154.Addr
+		contends string
+		holds    bool // while no node has the short address
+	}{
+		{"0000:00ff:fe00:XXXX", ieee802154.Extended(0x0200_00ff_fe00_1234), "2001:db8:0:1:0:ff:fe00:1234", false},
+		{"with the PAN", ieee802154.Extended(0xbeef_00ff_fe00_1234), "2001:db8:0:1:bcef:ff:fe00:1234", true},
+	} {
+		for _, linkLocal := range []bool{false, true} {
+			a := addr(c.contends)
+			if linkLocal {
+				a = ipv6.LinkLocal(ipv6.IIDIn(a))
+			}
+			tab := table(t, Options{})
+			shaped := tab.Attach(Joined{EUI64: c.shaped}, start).Node
+			if got := tab.Owns(shaped, a); got != c.holds {
+				t.Errorf("%s: alone, the EUI-64 owns %v: %v, want %v", c.name, a, got, c.holds)
+			}
+			victim := tab.Attach(Joined{EUI64: euiA, Short: ieee802154.Short(0x1234)}, start).Node
+			if tab.Owns(shaped, a) || !tab.Owns(victim, a) || tab.ByAddress(a) != victim {
+				t.Errorf("%s: %v does not belong to the node with the short address", c.name, a)
+			}
+		}
+	}
+	tab := table(t, Options{})
+	n := tab.Attach(Joined{EUI64: ieee802154.Extended(0x0200_00ff_fe00_1234)}, start).Node
+	if got := tab.Addresses(n); len(got) != 0 || tab.Address(n).IsValid() {
+		t.Errorf("addresses %v of an EUI-64 that gives none", got)
+	}
+}
+
 // A node's word that two link addresses are its own is believed where nobody else
 // could lose by it.
 func TestAssociate(t *testing.T) {

@@ -161,14 +161,12 @@ func (t *Table) derived(a netip.Addr, global bool) *Node {
 		return nil
 	}
 	iid := ipv6.IID(binary.BigEndian.Uint64(b[8:]))
-	if n := t.ByLink(iid.LinkAddr()); n != nil {
-		return n
+	if iid.OfShort() { // a short address comes before an EUI-64 of the same form
+		if n := t.short[uint16(iid)].Load(); n != nil && n.id.Load().derives(iid) {
+			return n
+		}
 	}
-	// RFC 4944, section 6: the PAN before the short address.
-	if n := t.short[uint16(iid)].Load(); n != nil && n.id.Load().derives(iid) {
-		return n
-	}
-	return nil
+	return t.ByLink(iid.LinkAddr())
 }
 
 // Owns reports whether a packet of n may have the source a.
@@ -178,7 +176,13 @@ func (t *Table) Owns(n *Node, a netip.Addr) bool {
 }
 
 // Owned reports whether a packet of n may have the source a, and how n came to it.
-func (t *Table) Owned(n *Node, a netip.Addr) (Origin, bool) { return n.owned(a, t.prefix, t.only) }
+func (t *Table) Owned(n *Node, a netip.Addr) (Origin, bool) {
+	origin, ok := n.owned(a, t.prefix, t.only)
+	if ok && origin == Derived && ipv6.IIDIn(a).OfShort() && t.Derived(a) != n {
+		return Derived, false // its EUI-64 has the form of another node's short address
+	}
+	return origin, ok
+}
 
 // ByLabel returns the node with a label, nil if there is none.
 func (t *Table) ByLabel(s string) *Node {
@@ -245,7 +249,7 @@ func (t *Table) derivedOf(id *identity) (out [2]netip.Addr) {
 		return out
 	}
 	for i, a := range [...]ieee802154.Addr{id.eui, id.short} {
-		if iid, ok := ipv6.IIDOf(a); ok {
+		if iid, ok := ipv6.IIDOf(a); ok && iid.LinkAddr() == a {
 			out[i] = ipv6.Join(t.prefixAt.Addr(), iid)
 		}
 	}
