@@ -33,7 +33,8 @@ type NodeState struct {
 	Parents   []string         `json:"parents,omitempty"` // link addresses, preferred one first
 	Supply    uint16           `json:"supply_mv,omitempty"`
 	Battery   *uint8           `json:"battery_percent,omitempty"`
-	Strangers bool             `json:"stranger,omitempty"` // seen and listed, not admitted
+	Strangers bool             `json:"stranger,omitempty"`    // seen and listed, not admitted
+	Sink      string           `json:"readings_to,omitempty"` // of /nodes/NODE alone: the URI to which the node sends its readings
 }
 
 // stateOf reads the state of a node.
@@ -101,6 +102,7 @@ func (s *Server) showNode(req *request, t target) response {
 		return notAcceptable(formatJSON, formatText, formatLink)
 	}
 	v := stateOf(t.mesh, t.table, t.node)
+	v.Sink = s.readingsURI(t.mesh)
 	switch f {
 	case formatText:
 		return content(f, []byte(v.line()))

@@ -29,6 +29,10 @@ type Options struct {
 	// open; the server closes them.
 	UDP   []netip.AddrPort
 	Conns []*net.UDPConn
+	// Gateways are this host's own addresses in the meshes, by the meshes' names. Port 5683
+	// there takes the readings and registrations of the mesh's nodes, and drops what
+	// anybody else sends, unless a UDP door listens there already.
+	Gateways map[string]netip.Addr
 	// DTLS, TCP and TLS list the addresses of the other doors. A TLS door needs a
 	// Certificate; a DTLS door needs one, or an identity with a key. ClientCAs vouch for
 	// clients that show a certificate.
@@ -176,6 +180,9 @@ func (s *Server) openLocked() error {
 		}
 		s.udp = append(s.udp, d)
 	}
+	if err := s.openNodeDoorsLocked(); err != nil {
+		return err
+	}
 	if err := s.openSecureLocked(); err != nil {
 		return err
 	}
@@ -248,7 +255,7 @@ func (s *Server) Run(ctx context.Context) error {
 		})
 	}
 	for _, d := range udp {
-		s.log.Info("CoAP door open", "door", "udp", "address", d.conn.LocalAddr().String())
+		s.log.Info("CoAP door open", "door", "udp", "address", d.conn.LocalAddr().String(), "nodes_only", d.from != nil)
 		for range readers {
 			start("udp "+d.conn.LocalAddr().String(), d.read)
 		}

@@ -31,8 +31,9 @@ type udpDoor struct {
 	mid    atomic.Uint32
 	seed   maphash.Seed
 	kind   Door
-	secure *dtlsDoor  // of a DTLS door: its sessions, in the place of the socket
-	turn   sync.Mutex // held by the reader whose turn it is
+	secure *dtlsDoor             // of a DTLS door: its sessions, in the place of the socket
+	from   func(netip.Addr) bool // whose datagrams are taken; nil: everybody's
+	turn   sync.Mutex            // held by the reader whose turn it is
 
 	mu       sync.Mutex
 	memory   memory
@@ -125,6 +126,7 @@ func (d *udpDoor) datagram(b, oob []byte, flags int, from netip.AddrPort, opts m
 	case local.IsMulticast():
 		// RFC 7252, section 8: nothing here is for groups, and a server may stay
 		// silent. To answer would make every host of the link a target.
+	case d.from != nil && !d.from(from.Addr()):
 	case truncated(flags):
 		d.malformed(b, from, reply)
 	default:

@@ -250,10 +250,7 @@ func decimal(t *table, key, want string) (float64, bool) {
 
 // atGateway returns the decoders of the mesh, at its gateway's address.
 func (m meshConfig) atGateway() []coap.Decoder {
-	at := m.gateway
-	if !at.IsValid() {
-		at = m.prefix.Addr().Next() // prefix::1
-	}
+	at := m.ownAddress(m.prefix)
 	out := slices.Clone(m.decoders)
 	for i := range out {
 		out[i].At = netip.AddrPortFrom(at, out[i].At.Port())

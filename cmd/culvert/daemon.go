@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	"net/netip"
 	"os"
 	"sync"
 	"time"
@@ -129,6 +130,7 @@ func assemble(cfg *config, o daemonOptions) (*daemon, error) {
 	var shown []coap.Mesh
 	var decoders []coap.Decoder
 	asked := map[string]coap.Transmission{}
+	gateways := map[string]netip.Addr{}
 	for _, c := range cfg.meshes {
 		m, err := d.mesh(c)
 		if err != nil {
@@ -137,6 +139,7 @@ func assemble(cfg *config, o daemonOptions) (*daemon, error) {
 		d.meshes = append(d.meshes, m)
 		shown = append(shown, coap.Mesh{Name: c.name, Table: m.Nodes()})
 		decoders = append(decoders, c.atGateway()...)
+		gateways[c.name] = c.ownAddress(c.prefix)
 		if c.nodes != nil {
 			asked[c.name] = *c.nodes
 		}
@@ -152,7 +155,7 @@ func assemble(cfg *config, o daemonOptions) (*daemon, error) {
 		Resources:    d.resources(),
 		Meshes:       shown,
 		Transmission: cfg.nodes, MeshTransmission: asked,
-		UDP:  cfg.coapListen,
+		UDP: cfg.coapListen, Gateways: gateways,
 		DTLS: cfg.doors.dtls, TCP: cfg.doors.tcp, TLS: cfg.doors.tls,
 		Certificate: cfg.doors.certificate, ClientCAs: cfg.doors.clientCAs,
 		Outputs: cfg.outputs, StateDir: cfg.stateDir, NotAfter: d.notAfter,

@@ -61,6 +61,9 @@ the daemon answers from what it kept as long as that is fresh.`,
 				_, err = fmt.Fprintf(cmd.OutOrStdout(), "%s\n", body)
 				return err
 			}
+			if len(readings) == 0 {
+				return printNoReadings(cmd.Context(), cmd.OutOrStdout(), c, args[0])
+			}
 			return printReadings(cmd.OutOrStdout(), args[0], readings, time.Now())
 		},
 	}
@@ -143,12 +146,25 @@ func parseReadings(a coap.Answer) ([]senml.Reading, error) {
 	return senml.Resolve(pack, time.Now())
 }
 
-// printReadings prints readings as a table for people.
-func printReadings(out io.Writer, node string, readings []senml.Reading, now time.Time) error {
-	if len(readings) == 0 {
-		_, err := fmt.Fprintf(out, "%s has sent no readings yet.\n", node)
+// printNoReadings says that a node has sent no readings, and where it has to send them.
+func printNoReadings(ctx context.Context, out io.Writer, c coap.Asker, node string) error {
+	var st coap.NodeState
+	if err := askJSON(ctx, c, "/nodes/"+node, &st); err != nil {
 		return err
 	}
+	text := node + " has sent no readings yet. "
+	if st.Sink == "" {
+		text += "The gateway has no door for them in this mesh: the daemon's log says why."
+	} else {
+		text += "It has to send them as SenML, in a CoAP POST to\n" + st.Sink +
+			"\nor as datagrams that a [[mesh.decode]] describes. With a PATH, 'culvert read' asks the node itself."
+	}
+	_, err := fmt.Fprintln(out, text)
+	return err
+}
+
+// printReadings prints readings as a table for people.
+func printReadings(out io.Writer, node string, readings []senml.Reading, now time.Time) error {
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(w, "NAME\tVALUE\tUNIT\tMEASURED")
 	for _, r := range readings {

@@ -1,0 +1,90 @@
+package main
+
+import (
+	"net"
+	"net/netip"
+	"os"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"culvert/tun/tuntest"
+)
+
+// readmeConfig is the configuration that README.md begins with, for a simulated radio
+// in the place of the serial one. It has one place more, at which nothing stands.
+func readmeConfig(t *testing.T) string {
+	t.Helper()
+	b, err := os.ReadFile("../../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, text, ok := strings.Cut(string(b), "A configuration to begin with:\n\n```toml\n")
+	text, _, end := strings.Cut(text, "```")
+	if !ok || !end {
+		t.Fatal("README.md has no configuration to begin with")
+	}
+	for _, change := range [][2]string{
+		{`kind   = "serial"`, `kind   = "simulated"`},
+		{`device = "/dev/serial/by-id/radio"`, `site = "site.toml"`},
+		{`"generate"`, `"fd5e:2a11:77c0:1::/64"`}, // the simulated nodes know this one
+		{"[[mesh.place]]", "[[mesh.place]]\nname = \"spare\"\neui64 = \"00:00:5e:ef:10:00:00:0f\"\n\n[[mesh.place]]"},
+	} {
+		if !strings.Contains(text, change[0]) {
+			t.Fatalf("README.md's configuration has no %s:\n%s", change[0], text)
+		}
+		text = strings.Replace(text, change[0], change[1], 1)
+	}
+	config := copySite(t)
+	if err := os.WriteFile(config, []byte("state_dir = \"state\"\ncontrol = \"state/control.sock\"\n\n"+text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return config
+}
+
+// TestFirstConfiguration holds that the configuration of README.md gives readings,
+// although it opens no door: the gateway's own address takes what its nodes send, and
+// drops what anybody else does.
+func TestFirstConfiguration(t *testing.T) {
+	t.Parallel()
+	ns := tuntest.NewNS(t)
+	config := readmeConfig(t)
+	r := startNodes(t, ns, config, 1)
+	ask := func(args ...string) programAnswer {
+		return runProgram(t, ns, "", append(args, "--config", config)...)
+	}
+	a := ask("read", "spare")
+	if want := "coap://[fd5e:2a11:77c0:1::1]/readings"; a.code != 0 || !strings.Contains(a.out, "spare has sent no readings yet") || !strings.Contains(a.out, want) {
+		t.Errorf("before a first reading: %v, want one that names %s", a, want)
+	}
+	tuntest.Poll(t, time.Minute, func() (bool, string) {
+		a := ask("set", "grain-bin", "/period", "1")
+		return a.code == 0, a.out + a.err
+	})
+	temp := regexp.MustCompile(`(?m)^temp +-?[0-9.]+ +Cel `)
+	tuntest.Poll(t, time.Minute, func() (bool, string) {
+		a := ask("read", "grain-bin")
+		return a.code == 0 && temp.MatchString(a.out), a.out + a.err
+	})
+	ns.Do(func() { // this host is no node: it gets no answer, not even to a ping (RFC 7252, section 4.3)
+		gateway := netip.MustParseAddrPort("[fd5e:2a11:77c0:1::1]:5683")
+		c, err := net.DialUDP("udp", nil, net.UDPAddrFromAddrPort(gateway))
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer c.Close()
+		if _, err := c.Write([]byte{0x40, 0, 0x12, 0x34}); err != nil {
+			t.Fatal(err)
+		}
+		tuntest.Poll(t, 10*time.Second, func() (bool, string) {
+			return strings.Contains(r.log.String(), "this door is for nodes only"), "the log does not say that the datagram was dropped"
+		})
+		if err := c.SetReadDeadline(time.Now().Add(time.Millisecond)); err != nil {
+			t.Fatal(err)
+		}
+		if n, err := c.Read(make([]byte, 64)); err == nil {
+			t.Errorf("%d octets of answer to a host that is no node", n)
+		}
+	})
+}
