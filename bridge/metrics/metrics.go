@@ -13,8 +13,8 @@ import (
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
 	"culvert/bridge"
+	"culvert/bridge/lan"
 	"culvert/bridge/node"
-	"culvert/bridge/upstream"
 	"culvert/coap"
 )
 
@@ -23,7 +23,7 @@ type Options struct {
 	Meshes []*bridge.Mesh
 	CoAP   *coap.Server // nil: none
 	// Upstream returns the figures of what is done on the site's network. Nil: nothing is.
-	Upstream func() upstream.Stats
+	Upstream func() lan.Stats
 	// Reload says whether the configuration could be read when it last was, and when it
 	// last could. Nil: it is never read again.
 	Reload func() (ok bool, at time.Time)

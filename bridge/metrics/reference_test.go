@@ -13,9 +13,9 @@ import (
 
 	"culvert/bridge"
 	"culvert/bridge/forward"
+	"culvert/bridge/lan"
 	"culvert/bridge/node"
 	"culvert/bridge/senml"
-	"culvert/bridge/upstream"
 	"culvert/coap"
 )
 
@@ -28,8 +28,8 @@ func everything(t *testing.T) prometheus.Gatherer {
 	full := static(func(s *scrape) {
 		New(Options{
 			Meshes: []*bridge.Mesh{m}, Reload: func() (bool, time.Time) { return true, time.Unix(1795600800, 0) },
-			Upstream: func() upstream.Stats {
-				return upstream.Stats{Interfaces: []upstream.InterfaceStats{{Name: "eth0"}, {Name: "eth1"}}}
+			Upstream: func() lan.Stats {
+				return lan.Stats{Interfaces: []lan.InterfaceStats{{Name: "eth0"}, {Name: "eth1"}}}
 			},
 		}).Collect(s.ch)
 		s.counter(icmpErrors, 1, "other", "1", "3")
@@ -172,7 +172,7 @@ func TestPromtoolOnAll(t *testing.T) {
 
 // Each figure of the site's network stands under its own name: all are different here.
 func TestUpstreamFigures(t *testing.T) {
-	u := upstream.Stats{Forwarding: true, HostRoutes: 101, RoutesRefused: 102, HostsWritten: 103, Interfaces: []upstream.InterfaceStats{{
+	u := lan.Stats{Forwarding: true, HostRoutes: 101, RoutesRefused: 102, HostsWritten: 103, Interfaces: []lan.InterfaceStats{{
 		Name: "eth0", Up: true, Routes: 104, Shared: 105, Advertised: 106, Solicited: 107, SendErrors: 108, Proxied: 109,
 		Solicitations: 110, Answered: 111, Defended: 112, AddressConflicts: 113, GroupsUnavailable: 114,
 	}}}

@@ -3,7 +3,7 @@ package metrics
 import (
 	"github.com/prometheus/client_golang/prometheus"
 
-	"culvert/bridge/upstream"
+	"culvert/bridge/lan"
 )
 
 // The metrics of what is done on the site's network. Those of an interface begin at
@@ -35,7 +35,7 @@ var upstreamDescs = []*prometheus.Desc{
 }
 
 // upstream shows the figures of the site's network.
-func (s *scrape) upstream(u upstream.Stats) {
+func (s *scrape) upstream(u lan.Stats) {
 	s.gauge(upForwarding, flag(u.Forwarding))
 	s.gauge(upHostRoutes, float64(u.HostRoutes))
 	s.counter(upRefused, u.RoutesRefused)

@@ -19,7 +19,7 @@ const (
 	wantUpstreams  = `names of interfaces of this host on the site's network, like ["eth0", "eth1"]`
 	wantDomain     = `DNS labels in lower case joined by dots, like "site.example", at most 200 characters`
 	wantGateway    = `an address of the mesh prefix other than its first, like "fd5e:2a11:77c0:1::fe"`
-	maxUpstreams   = 16  // what bridge/upstream serves
+	maxUpstreams   = 16  // what bridge/lan serves
 	maxAnnounced   = 17  // prefixes, the most that one of its advertisements holds
 	maxDomainChars = 200 // what it takes
 )

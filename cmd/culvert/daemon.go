@@ -14,8 +14,8 @@ import (
 	systemd "github.com/coreos/go-systemd/v22/daemon"
 
 	"culvert/bridge"
+	"culvert/bridge/lan"
 	"culvert/bridge/node"
-	"culvert/bridge/upstream"
 	"culvert/coap"
 	"culvert/tun"
 )
@@ -45,7 +45,7 @@ type daemon struct {
 	opened chan struct{} // gets one value for each mesh whose interface is open
 	coap   *coap.Server
 	http   net.Listener
-	site   *upstream.Upstream // serves the site's network; nil: nothing is said there
+	site   *lan.Network // serves the site's network; nil: nothing is said there
 }
 
 // part is something that runs until its context ends.

@@ -11,8 +11,8 @@ import (
 
 	"golang.org/x/sys/unix"
 
+	"culvert/bridge/lan"
 	"culvert/bridge/metrics"
-	"culvert/bridge/upstream"
 	"culvert/bridge/web"
 )
 
@@ -38,7 +38,7 @@ func (d *daemon) openDoors(ctx context.Context, doors *group) error {
 // web makes the HTTP side.
 func (d *daemon) web() *web.Server {
 	build := readBuildInfo()
-	var siteStats func() upstream.Stats
+	var siteStats func() lan.Stats
 	if d.site != nil {
 		siteStats = d.site.Stats
 	}

@@ -22,17 +22,17 @@ import (
 	"culvert/tun/tuntest"
 )
 
-// lan is a host on the site's network, behind the gateway's interface lan0.
-type lan struct {
+// siteLAN is a host on the site's network, behind the gateway's interface lan0.
+type siteLAN struct {
 	host, gateway *tuntest.NS
 	addr          netip.Addr
 }
 
 // newLAN makes a host with an address in the site's prefix and a route to the mesh by
 // way of the gateway, which forwards.
-func newLAN(t *testing.T, gateway *tuntest.NS) lan {
+func newLAN(t *testing.T, gateway *tuntest.NS) siteLAN {
 	t.Helper()
-	l := lan{host: tuntest.NewNS(t), gateway: gateway, addr: netip.MustParseAddr("fd5e:2a11:77c0:5::2")}
+	l := siteLAN{host: tuntest.NewNS(t), gateway: gateway, addr: netip.MustParseAddr("fd5e:2a11:77c0:5::2")}
 	tuntest.Veth(t, gateway, "lan0", l.host, "eth0")
 	gateway.Addr("lan0", netip.MustParsePrefix("fd5e:2a11:77c0:5::1/64"))
 	gateway.Forward()
@@ -42,7 +42,7 @@ func newLAN(t *testing.T, gateway *tuntest.NS) lan {
 }
 
 // reaches reports whether one of three echo requests from the host is answered.
-func (l lan) reaches(t *testing.T, to string) bool {
+func (l siteLAN) reaches(t *testing.T, to string) bool {
 	t.Helper()
 	return l.host.Command(tuntest.Tool(t, "ping", "iputils-ping"), "-6", "-n", "-c", "1", "-W", "5", "-s", "8", to).Run() == nil
 }

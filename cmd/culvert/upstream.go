@@ -6,19 +6,19 @@ import (
 	"time"
 
 	"culvert/bridge/ipv6"
-	"culvert/bridge/upstream"
+	"culvert/bridge/lan"
 )
 
 // upstreamState is the file in state_dir that keeps what was changed of this host.
 const upstreamState = "upstream.json"
 
 // upstreamWait is how long the site's network may take to hear that the routes are
-// gone: up to ten seconds (upstream.Upstream.Run), and some to put things back.
+// gone: up to ten seconds (lan.Network.Run), and some to put things back.
 const upstreamWait = 12 * time.Second
 
 // newUpstream makes what serves the site's network; nil where nothing is to be said
 // there. What a killed run left changed is then put back here, else by its Run.
-func (d *daemon) newUpstream() (*upstream.Upstream, error) {
+func (d *daemon) newUpstream() (*lan.Network, error) {
 	state, err := filepath.Abs(filepath.Join(d.cfg.stateDir, upstreamState))
 	if err != nil {
 		return nil, err
@@ -26,18 +26,18 @@ func (d *daemon) newUpstream() (*upstream.Upstream, error) {
 	log := d.log.With("part", "upstream")
 	c := d.cfg.upstream
 	if c == nil {
-		if err := upstream.Restore(state); err != nil {
+		if err := lan.Restore(state); err != nil {
 			log.Warn("what an earlier run changed of this host is not put back", "cause", err)
 		}
 		return nil, nil
 	}
-	o := upstream.Options{Interfaces: c.interfaces, Advertise: c.advertise, Proxy: c.proxy, MDNS: c.mdns,
+	o := lan.Options{Interfaces: c.interfaces, Advertise: c.advertise, Proxy: c.proxy, MDNS: c.mdns,
 		HostsFile: c.hostsFile, Domain: c.domain, State: state, Log: log}
 	for i, m := range d.meshes {
-		o.Meshes = append(o.Meshes, upstream.Mesh{Name: m.Name(), Interface: d.cfg.meshes[i].iface,
+		o.Meshes = append(o.Meshes, lan.Mesh{Name: m.Name(), Interface: d.cfg.meshes[i].iface,
 			Prefixes: []netip.Prefix{m.Prefix()}, Table: m.Nodes()})
 	}
-	return upstream.New(o)
+	return lan.New(o)
 }
 
 // sharedWith are the interfaces of the network that may have a mesh's prefix too:

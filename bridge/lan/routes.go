@@ -1,4 +1,4 @@
-package upstream
+package lan
 
 import (
 	"errors"
@@ -180,7 +180,7 @@ func removeRoutes(h *netlink.Handle, s *saved) error {
 		}
 		if err := h.RouteDel(networkRoute(p, l.Attrs().Index)); err != nil && !gone(err) {
 			left = append(left, r)
-			errs = append(errs, fmt.Errorf("upstream: remove route %s dev %s: %w", r.Prefix, r.Interface, err))
+			errs = append(errs, fmt.Errorf("lan: remove route %s dev %s: %w", r.Prefix, r.Interface, err))
 		}
 	}
 	s.Routes = left

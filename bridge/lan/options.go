@@ -1,4 +1,4 @@
-package upstream
+package lan
 
 import (
 	"errors"
@@ -64,32 +64,32 @@ const (
 
 func (o *Options) check() error {
 	if len(o.Interfaces) == 0 {
-		return errors.New("upstream: no interface of the site's network is named")
+		return errors.New("lan: no interface of the site's network is named")
 	}
 	if len(o.Interfaces) > maxInterfaces {
-		return fmt.Errorf("upstream: %d interfaces, at most %d can be served", len(o.Interfaces), maxInterfaces)
+		return fmt.Errorf("lan: %d interfaces, at most %d can be served", len(o.Interfaces), maxInterfaces)
 	}
 	for i, name := range o.Interfaces {
 		switch {
 		case name == "" || len(name) > 15 || name == "." || name == ".." || filepath.Base(name) != name:
-			return fmt.Errorf("upstream: %q is no name of an interface (1 to 15 characters, no /)", name)
+			return fmt.Errorf("lan: %q is no name of an interface (1 to 15 characters, no /)", name)
 		case name == "lo" || name == "all" || name == "default":
-			return fmt.Errorf("upstream: %q is no interface of a network", name)
+			return fmt.Errorf("lan: %q is no interface of a network", name)
 		case slices.Contains(o.Interfaces[:i], name):
-			return fmt.Errorf("upstream: interface %s stands twice", name)
+			return fmt.Errorf("lan: interface %s stands twice", name)
 		}
 	}
 	if o.Interval == 0 {
 		o.Interval = defaultInterval
 	}
 	if o.Interval < minInterval || o.Interval > maxInterval {
-		return fmt.Errorf("upstream: interval %v: want %v to %v (RFC 4861, section 6.2.1)", o.Interval, minInterval, maxInterval)
+		return fmt.Errorf("lan: interval %v: want %v to %v (RFC 4861, section 6.2.1)", o.Interval, minInterval, maxInterval)
 	}
 	if o.State == "" {
-		return errors.New("upstream: no state file: kernel parameters could not be put back after a kill")
+		return errors.New("lan: no state file: kernel parameters could not be put back after a kill")
 	}
 	if o.Domain != "" && !isDomain(o.Domain) {
-		return fmt.Errorf("upstream: domain %q: want DNS labels joined by dots, without a dot at the end (RFC 1123, 2.1)", o.Domain)
+		return fmt.Errorf("lan: domain %q: want DNS labels joined by dots, without a dot at the end (RFC 1123, 2.1)", o.Domain)
 	}
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
@@ -104,23 +104,23 @@ func (o *Options) checkMeshes(meshes []Mesh) error {
 	for i := range meshes {
 		m := &meshes[i]
 		if m.Table == nil {
-			return fmt.Errorf("upstream: mesh %s has no node table", m.Name)
+			return fmt.Errorf("lan: mesh %s has no node table", m.Name)
 		}
 		if m.Interface == "" || slices.Contains(o.Interfaces, m.Interface) {
-			return fmt.Errorf("upstream: mesh %s: interface %q is to lead to the mesh, not to the site", m.Name, m.Interface)
+			return fmt.Errorf("lan: mesh %s: interface %q is to lead to the mesh, not to the site", m.Name, m.Interface)
 		}
 		if len(m.Prefixes) == 0 {
 			m.Prefixes = []netip.Prefix{m.Table.Prefix()}
 		}
 		for _, p := range m.Prefixes {
 			if !p.IsValid() || !p.Addr().Is6() || p.Bits() != 64 || p != p.Masked() || p.Addr().IsLinkLocalUnicast() || p.Addr().IsMulticast() {
-				return fmt.Errorf("upstream: mesh %s: prefix %v: want an IPv6 /64 that can be routed", m.Name, p)
+				return fmt.Errorf("lan: mesh %s: prefix %v: want an IPv6 /64 that can be routed", m.Name, p)
 			}
 		}
 		count += len(m.Prefixes)
 	}
 	if count > maxPrefixes {
-		return fmt.Errorf("upstream: %d mesh prefixes, at most %d fit into an advertisement", count, maxPrefixes)
+		return fmt.Errorf("lan: %d mesh prefixes, at most %d fit into an advertisement", count, maxPrefixes)
 	}
 	return nil
 }

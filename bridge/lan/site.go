@@ -1,4 +1,4 @@
-package upstream
+package lan
 
 import (
 	"context"
@@ -23,9 +23,9 @@ const (
 	lookPause     = 100 * time.Millisecond // between two looks
 )
 
-// A site is one run of an Upstream. Its methods run on one goroutine.
+// A site is one run of a Network. Its methods run on one goroutine.
 type site struct {
-	u       *Upstream
+	u       *Network
 	handle  *netlink.Handle
 	events  *nl.NetlinkSocket
 	forward forwarding
@@ -35,7 +35,7 @@ type site struct {
 	said    map[string]string // the last complaint about each subject
 }
 
-func newSite(u *Upstream) (*site, error) {
+func newSite(u *Network) (*site, error) {
 	h, err := netlink.NewHandle(unix.NETLINK_ROUTE)
 	if err != nil {
 		return nil, fmt.Errorf("open netlink: %w", err)

@@ -1,4 +1,4 @@
-package upstream
+package lan
 
 import (
 	"errors"
@@ -168,7 +168,7 @@ func (f *forwarding) apply(plan []parameter) error {
 		return nil
 	}
 	err := f.saved.store(f.path)
-	return errors.Join(err, fmt.Errorf("upstream: kernel parameters cannot be written (%w): set them beforehand, "+
+	return errors.Join(err, fmt.Errorf("lan: kernel parameters cannot be written (%w): set them beforehand, "+
 		"in a file /etc/sysctl.d/60-culvert.conf with the lines %q, or let the daemon write them "+
 		"(under systemd ReadWritePaths=/proc/sys/net/ipv6/conf and no ProcSubset=pid); see deploy/UPSTREAM.md", cause, failed))
 }
@@ -212,7 +212,7 @@ func (f *forwarding) putBack() error {
 		err := f.write(p.Interface, p.Key, p.Was)
 		if err != nil && !errors.Is(err, fs.ErrNotExist) {
 			left = append(left, p)
-			errs = append(errs, fmt.Errorf("upstream: put net.ipv6.conf.%s.%s back to %s: %w", p.Interface, p.Key, p.Was, err))
+			errs = append(errs, fmt.Errorf("lan: put net.ipv6.conf.%s.%s back to %s: %w", p.Interface, p.Key, p.Was, err))
 		}
 	}
 	f.saved.Parameters = left
@@ -277,7 +277,7 @@ func sortedLinks(h host) []string {
 
 // Restore puts back the kernel parameters and routes that a killed run left
 // changed, those that still are as that run set them, and removes the file. It is
-// for a start without an Upstream; Run does the same by itself. A file that does
+// for a start without a Network; Run does the same by itself. A file that does
 // not exist is no error.
 func Restore(state string) error {
 	s, err := load(state)
@@ -292,7 +292,7 @@ func Restore(state string) error {
 	if len(s.Routes) > 0 {
 		h, err := netlink.NewHandle(unix.NETLINK_ROUTE)
 		if err != nil {
-			return fmt.Errorf("upstream: open netlink: %w", err)
+			return fmt.Errorf("lan: open netlink: %w", err)
 		}
 		defer h.Close()
 		errs = append(errs, removeRoutes(h, &f.saved))

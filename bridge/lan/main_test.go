@@ -1,4 +1,4 @@
-package upstream
+package lan
 
 import (
 	"bufio"
@@ -60,7 +60,7 @@ type nodeConfig struct {
 	EUI64 uint64
 }
 
-// gatewayRole runs an Upstream with a TUN interface behind which the nodes answer
+// gatewayRole runs a Network with a TUN interface behind which the nodes answer
 // echo. It takes lines on its standard input: stats, prefix P, node NAME EUI.
 func gatewayRole(args []string) int {
 	if err := runGateway(args[0]); err != nil {
@@ -115,7 +115,7 @@ func serveGateway(c gatewayConfig, dev *tun.Device, log *slog.Logger) error {
 }
 
 // orders carries out what the test writes.
-func orders(u *Upstream, mesh Mesh) {
+func orders(u *Network, mesh Mesh) {
 	in := bufio.NewScanner(os.Stdin)
 	for in.Scan() {
 		f := strings.Fields(in.Text())

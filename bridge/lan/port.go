@@ -1,4 +1,4 @@
-package upstream
+package lan
 
 import (
 	"context"
@@ -10,7 +10,7 @@ import (
 	"sync/atomic"
 	"time"
 
-	"culvert/bridge/upstream/mdns"
+	"culvert/bridge/lan/mdns"
 )
 
 // A port is one interface that is being served, for as long as it has the same

@@ -1,4 +1,4 @@
-package upstream
+package lan
 
 import (
 	"bytes"
@@ -10,8 +10,8 @@ import (
 	"slices"
 	"strings"
 
+	"culvert/bridge/lan/mdns"
 	"culvert/bridge/node"
-	"culvert/bridge/upstream/mdns"
 )
 
 // hostLabel is the label of a node as a DNS label: the colons of an EUI-64 become

@@ -1,4 +1,4 @@
-// Package upstream is the gateway on the site's own network: it switches
+// Package lan is the gateway on the site's own network: it switches
 // forwarding on without losing a default route that came by router advertisement,
 // advertises a route to each mesh prefix (RFC 4191 in messages of RFC 4861),
 // answers neighbour solicitations for nodes whose prefix is the site's too (RFC
@@ -9,7 +9,7 @@
 // network has asked for it. Whatever is changed on this host is put back when Run
 // returns, or by the next Run or Restore after a kill. deploy/UPSTREAM.md tells
 // what is sent, and what the sandbox of a service manager must permit.
-package upstream
+package lan
 
 import (
 	"context"
@@ -17,11 +17,11 @@ import (
 	"sync"
 	"sync/atomic"
 
-	"culvert/bridge/upstream/mdns"
+	"culvert/bridge/lan/mdns"
 )
 
-// Upstream serves the site's network. Run it once.
-type Upstream struct {
+// Network serves the site's network. Run it once.
+type Network struct {
 	opts   Options
 	meshes atomic.Pointer[[]Mesh]
 	wake   chan struct{} // the meshes changed; holds one
@@ -32,28 +32,28 @@ type Upstream struct {
 }
 
 // New checks the options. Nothing is changed or sent before Run.
-func New(o Options) (*Upstream, error) {
+func New(o Options) (*Network, error) {
 	meshes := append([]Mesh(nil), o.Meshes...)
 	o.Meshes = meshes
 	if err := o.check(); err != nil {
 		return nil, err
 	}
-	u := &Upstream{opts: o, wake: make(chan struct{}, 1), ports: map[string]*port{}}
-	u.meshes.Store(&meshes)
-	return u, nil
+	l := &Network{opts: o, wake: make(chan struct{}, 1), ports: map[string]*port{}}
+	l.meshes.Store(&meshes)
+	return l, nil
 }
 
 // SetMeshes replaces the meshes, as when a mesh is renumbered: the routes to
 // prefixes that are no longer among them are withdrawn. It may be called from any
 // goroutine; a bad list changes nothing.
-func (u *Upstream) SetMeshes(meshes []Mesh) error {
+func (l *Network) SetMeshes(meshes []Mesh) error {
 	meshes = append([]Mesh(nil), meshes...)
-	if err := u.opts.checkMeshes(meshes); err != nil {
+	if err := l.opts.checkMeshes(meshes); err != nil {
 		return err
 	}
-	u.meshes.Store(&meshes)
+	l.meshes.Store(&meshes)
 	select {
-	case u.wake <- struct{}{}:
+	case l.wake <- struct{}{}:
 	default:
 	}
 	return nil
@@ -65,15 +65,15 @@ func (u *Upstream) SetMeshes(meshes []Mesh) error {
 // puts everything as it was. What goes wrong on one interface or with one
 // parameter is logged, and tried again; the error is of what keeps the whole from
 // being served, or of what could not be put back.
-func (u *Upstream) Run(ctx context.Context) error {
-	s, err := newSite(u)
+func (l *Network) Run(ctx context.Context) error {
+	s, err := newSite(l)
 	if err != nil {
-		return fmt.Errorf("upstream: %w", err)
+		return fmt.Errorf("lan: %w", err)
 	}
 	return s.run(ctx)
 }
 
-// Stats are the figures of an Upstream.
+// Stats are the figures of a Network.
 type Stats struct {
 	Forwarding    bool   // this host forwards IPv6 packets
 	HostRoutes    int    // of single nodes, where a prefix is shared
@@ -103,18 +103,18 @@ type InterfaceStats struct {
 }
 
 // Stats returns the figures now.
-func (u *Upstream) Stats() Stats {
+func (l *Network) Stats() Stats {
 	s := Stats{
-		Forwarding:    u.stats.forwarding.Load(),
-		HostRoutes:    int(u.stats.hostRoutes.Load()),
-		RoutesRefused: u.stats.routesRefused.Load(),
-		HostsWritten:  u.stats.hostsWritten.Load(),
+		Forwarding:    l.stats.forwarding.Load(),
+		HostRoutes:    int(l.stats.hostRoutes.Load()),
+		RoutesRefused: l.stats.routesRefused.Load(),
+		HostsWritten:  l.stats.hostsWritten.Load(),
 	}
-	u.mu.Lock()
-	defer u.mu.Unlock()
-	for _, name := range u.opts.Interfaces {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	for _, name := range l.opts.Interfaces {
 		i := InterfaceStats{Name: name}
-		if p := u.ports[name]; p != nil {
+		if p := l.ports[name]; p != nil {
 			x := p.stats
 			i.Up = true
 			i.Routes, i.Shared, i.Proxied, i.AddressConflicts =

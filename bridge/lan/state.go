@@ -1,4 +1,4 @@
-package upstream
+package lan
 
 import (
 	"bytes"
@@ -63,7 +63,7 @@ func load(path string) (saved, error) {
 		return s, nil
 	}
 	if err != nil {
-		return s, fmt.Errorf("upstream: state: %w", err)
+		return s, fmt.Errorf("lan: state: %w", err)
 	}
 	defer f.Close()
 	b, err := io.ReadAll(io.LimitReader(f, maxState+1))
@@ -76,18 +76,18 @@ func load(path string) (saved, error) {
 		err = d.Decode(&s)
 	}
 	if err != nil {
-		return saved{}, fmt.Errorf("upstream: state file %s cannot be read (%w): what a killed run changed is not known; "+
+		return saved{}, fmt.Errorf("lan: state file %s cannot be read (%w): what a killed run changed is not known; "+
 			"look at net.ipv6.conf.all.forwarding and the accept_ra parameters, and remove the file", path, err)
 	}
 	var now saved
 	if err := now.here(); err != nil {
-		return saved{}, fmt.Errorf("upstream: state: %w", err)
+		return saved{}, fmt.Errorf("lan: state: %w", err)
 	}
 	switch {
 	case s.Boot != now.Boot:
 		return saved{}, nil
 	case s.Namespace != now.Namespace:
-		return saved{}, fmt.Errorf("upstream: state file %s is of another network namespace (%s, this one is %s): "+
+		return saved{}, fmt.Errorf("lan: state file %s is of another network namespace (%s, this one is %s): "+
 			"its kernel parameters cannot be put back from here", path, s.Namespace, now.Namespace)
 	}
 	return s, nil
@@ -98,19 +98,19 @@ func load(path string) (saved, error) {
 func (s *saved) store(path string) error {
 	if s.empty() {
 		if err := os.Remove(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
-			return fmt.Errorf("upstream: state: %w", err)
+			return fmt.Errorf("lan: state: %w", err)
 		}
 		return nil
 	}
 	if err := s.here(); err != nil {
-		return fmt.Errorf("upstream: state: %w", err)
+		return fmt.Errorf("lan: state: %w", err)
 	}
 	b, err := json.MarshalIndent(s, "", "\t")
 	if err != nil {
 		return err
 	}
 	if err := replaceFile(path, append(b, '\n'), 0o600, true); err != nil {
-		return fmt.Errorf("upstream: state: %w", err)
+		return fmt.Errorf("lan: state: %w", err)
 	}
 	return nil
 }
