@@ -56,8 +56,11 @@ type Options struct {
 	Registered bool          // addresses = "registered": only what nodes registered or claimed is served
 	// Store keeps what outlives the daemon, under the name of the mesh; whoever opened
 	// it closes it after Run. Nil: nothing does.
-	Store               *node.Store
-	Full                bool          // encoding = "full" for every node
+	Store *node.Store
+	Full  bool // encoding = "full" for every node
+	// MeshHeaders: the radio delivers frames that nodes relayed with a mesh header (RFC
+	// 4944, section 5.2), and their originators are believed.
+	MeshHeaders         bool
 	ElidedChecksumPorts []uint16      // UDP ports whose elided checksums are restored (RFC 6282, 4.3.2)
 	MaxAge              time.Duration // of a packet in a queue; 10 s
 	// Shared: another network has Prefix too, where neighbours are proxied (RFC 4861,
@@ -117,19 +120,20 @@ func New(o Options) (*Mesh, error) {
 		return nil, err
 	}
 	fo := forward.Options{
-		Table:     nodes,
-		Radio:     o.Radio,
-		Gateway:   o.Gateway,
-		Discovery: server,
-		Full:      o.Full,
-		Adapt:     adapt.Options{ElidedChecksumPorts: o.ElidedChecksumPorts},
-		MaxAge:    o.MaxAge,
-		Policy:    o.Policy,
-		Name:      o.Name,
-		Shared:    o.Shared,
-		Tag:       uint16(o.Now().UnixNano()), // a restarted gateway does not repeat the last tags
-		Log:       m.log.With("part", "forward"),
-		Now:       o.Now,
+		Table:       nodes,
+		Radio:       o.Radio,
+		Gateway:     o.Gateway,
+		Discovery:   server,
+		Full:        o.Full,
+		Adapt:       adapt.Options{ElidedChecksumPorts: o.ElidedChecksumPorts},
+		MeshHeaders: o.MeshHeaders,
+		MaxAge:      o.MaxAge,
+		Policy:      o.Policy,
+		Name:        o.Name,
+		Shared:      o.Shared,
+		Tag:         uint16(o.Now().UnixNano()), // a restarted gateway does not repeat the last tags
+		Log:         m.log.With("part", "forward"),
+		Now:         o.Now,
 	}
 	if m.keep != nil {
 		fo.Keep = m.keep.unsaved

@@ -21,6 +21,12 @@ type Options struct {
 	// 4.3.2). ElidedChecksumAll means every port.
 	ElidedChecksumPorts []uint16
 	ElidedChecksumAll   bool
+	// MayRelay reports whether the sender of a frame may name another link address as
+	// the originator in a mesh header (RFC 4944, section 5.2). Nil: always.
+	MayRelay func(originator, sender ieee802154.Addr) bool
+	// OfferedGHC reports whether the originator of a mesh header was offered generic
+	// header compression (RFC 7400, section 3.4). Nil: as the sender of the frame.
+	OfferedGHC func(originator ieee802154.Addr) bool
 	// BroadcastAge is for how long a broadcast header with the same originator and
 	// sequence number is a duplicate; 10 s.
 	BroadcastAge time.Duration
@@ -69,6 +75,7 @@ type Received struct {
 
 // The errors of a Receiver.
 var (
+	errOriginator  = drop.NewError(drop.MeshOriginator, "Originator Address", "RFC 4944, 5.2")
 	errMeshFinal   = drop.NewError(drop.MeshDestination, "Final Destination Address", "RFC 4944, 5.2")
 	errRepeated    = drop.NewError(drop.BroadcastDuplicate, "Sequence Number", "RFC 4944, 11.1")
 	errChecksum    = drop.NewError(drop.ChecksumElided, "UDP checksum", "RFC 6282, 4.3.2")
@@ -110,8 +117,15 @@ func (r *Receiver) receive(p lowpan.Peer, payload []byte, c *lowpan.Contexts, no
 	if err != nil {
 		return Received{From: p.From, To: p.To}, err
 	}
+	via := p.From
 	if f.Mesh {
+		if f.Originator != via && r.opt.MayRelay != nil && !r.opt.MayRelay(f.Originator, via) {
+			return Received{From: p.From, To: p.To}, errOriginator
+		}
 		p.From, p.To = f.Originator, f.Final
+		if r.opt.OfferedGHC != nil {
+			p.GHC = r.opt.OfferedGHC(f.Originator)
+		}
 	}
 	got := Received{From: p.From, To: p.To, Frames: 1}
 	if f.Mesh && !r.accepts(f.Final) {
@@ -121,7 +135,7 @@ func (r *Receiver) receive(p lowpan.Peer, payload []byte, c *lowpan.Contexts, no
 		return got, errRepeated
 	}
 	if f.Fragment != lowpan.Whole {
-		return r.fragment(got, p, f, c, now, number)
+		return r.fragment(got, p, f, via, c, now, number)
 	}
 	pkt, h, err := r.decompress(p, f.Payload, c, 0)
 	if err != nil {
@@ -151,9 +165,9 @@ func (r *Receiver) decompress(p lowpan.Peer, b []byte, c *lowpan.Contexts, size 
 // fragment adds a fragment to its datagram. A first fragment is decompressed before
 // it is placed, since offsets count uncompressed octets; one that cannot be is the
 // end of what was gathered.
-func (r *Receiver) fragment(got Received, p lowpan.Peer, f lowpan.Frame, c *lowpan.Contexts, now time.Time, number uint64) (Received, error) {
+func (r *Receiver) fragment(got Received, p lowpan.Peer, f lowpan.Frame, via ieee802154.Addr, c *lowpan.Contexts, now time.Time, number uint64) (Received, error) {
 	key := frag.Key{From: p.From, To: p.To, Size: f.Size, Tag: f.Tag}
-	part := frag.Fragment{Offset: f.Offset, Data: f.Payload, Frame: number}
+	part := frag.Fragment{Offset: f.Offset, Data: f.Payload, Via: via, Frame: number}
 	if f.Fragment == lowpan.FirstFragment {
 		pkt, h, err := r.decompress(p, f.Payload, c, int(f.Size))
 		if err == nil && len(pkt) < int(f.Size) && len(pkt)%8 != 0 {

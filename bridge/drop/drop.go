@@ -29,6 +29,7 @@ const (
 	RoutingHeader
 	MeshHops
 	MeshDestination
+	MeshOriginator
 	BroadcastDuplicate
 
 	// The compressed headers (RFC 6282, RFC 7400).
@@ -112,6 +113,7 @@ var table = [Count]about{
 	RoutingHeader:       {"routing-header", "RFC 8138, 4", "a critical 6LoWPAN routing header that cannot be processed"},
 	MeshHops:            {"mesh-hops", "RFC 4944, 5.2", "a mesh header with no hops left"},
 	MeshDestination:     {"mesh-destination", "RFC 4944, 5.2", "a mesh header whose final destination is another node"},
+	MeshOriginator:      {"mesh-originator", "RFC 4944, 5.2", "a mesh header whose originator is not the node that sent the frame, where mesh_headers is false"},
 	BroadcastDuplicate:  {"broadcast-duplicate", "RFC 4944, 11.1", "a broadcast that was already received"},
 
 	Truncated:        {"truncated", "RFC 6282, 3 and 4", "the frame ended within a header"},

@@ -16,8 +16,10 @@ import (
 )
 
 // listed is a rig that admits node A only, whose radio lists A and B.
-func listed(t testing.TB) *rig {
-	r := newRig(t, Options{}, node.Options{Admit: node.AdmitListed, Places: []node.Place{{Name: "mast", EUI64: nodeA}}})
+func listed(t testing.TB) *rig { return listedWith(t, Options{}) }
+
+func listedWith(t testing.TB, o Options) *rig {
+	r := newRig(t, o, node.Options{Admit: node.AdmitListed, Places: []node.Place{{Name: "mast", EUI64: nodeA}}})
 	r.radio.Up(forwardtest.Info(), 8, radio.NodeInfo{Addr: nodeA}, radio.NodeInfo{Addr: nodeB})
 	r.run()
 	return r
@@ -170,14 +172,11 @@ var ends = []end{
 			return r
 		},
 		do: func(r *rig) { r.up(nodeB, echo(global(nodeB), gateway)) }},
-	{name: "stranger as originator of a mesh header", reason: drop.NotAdmitted, mesh: true, make: listed, do: func(r *rig) {
-		// RFC 4944, section 5.2: V and F 0 (EUI-64s), 14 hops left, originator B, final
-		// destination the gateway; a relay, A, sent the frame.
-		b := gwEUI.AppendTo(nodeB.AppendTo([]byte{0x8e}))
-		b = append(b, r.frames(nodeB, gwEUI, echo(global(nodeB), gateway))[0]...)
-		r.radio.Push(radio.Event{Kind: radio.EventFrame, Frame: radio.Frame{From: nodeA, To: gwEUI, Payload: b}})
-		r.run()
-	}},
+	{name: "stranger as originator of a mesh header", reason: drop.NotAdmitted, mesh: true, make: func(t testing.TB) *rig {
+		return listedWith(t, Options{MeshHeaders: true})
+	}, do: func(r *rig) { r.relayed(nodeA, nodeB, r.frames(nodeB, gwEUI, echo(global(nodeB), gateway))...) }},
+	{name: "another node as originator of a mesh header", reason: drop.MeshOriginator, frame: true,
+		do: func(r *rig) { r.relayed(nodeA, nodeB, r.frames(nodeB, gwEUI, echo(global(nodeB), gateway))...) }},
 
 	{name: "hop limit to a node", reason: drop.HopLimit, reply: &errHopLimit, do: func(r *rig) { r.down(udp(outside, global(nodeA), 1, 4)) }},
 	{name: "hop limit from a node", reason: drop.HopLimit, mesh: true, reply: &errHopLimit, do: func(r *rig) { r.up(nodeA, udp(global(nodeA), outside, 1, 4)) }},

@@ -46,7 +46,11 @@ type Options struct {
 
 	Full  bool          // every node decodes every next header encoding
 	Adapt adapt.Options // of the receiving end
-	Tag   uint16        // of the first fragmented datagram
+	// MeshHeaders: the radio delivers frames that nodes relayed with a mesh header (RFC
+	// 4944, section 5.2), and its originator is believed. Otherwise the header must name
+	// the node that sent the frame.
+	MeshHeaders bool
+	Tag         uint16 // of the first fragmented datagram
 
 	QueuePackets int           // of one node; 64
 	QueueOctets  int           // of one node; 32 KiB
@@ -146,12 +150,16 @@ type tunWriter struct{ w io.Writer }
 func New(o Options) *Forwarder {
 	o = o.withDefaults()
 	f := &Forwarder{
-		opt:      o,
-		table:    o.Table,
-		start:    o.Now(),
-		prefix:   o.Table.Prefix(),
-		receiver: adapt.NewReceiver(o.Adapt),
+		opt:    o,
+		table:  o.Table,
+		start:  o.Now(),
+		prefix: o.Table.Prefix(),
 	}
+	o.Adapt.OfferedGHC = f.offeredGHC
+	if !o.MeshHeaders {
+		o.Adapt.MayRelay = f.oneNode
+	}
+	f.receiver = adapt.NewReceiver(o.Adapt)
 	b := f.prefix.Addr().As16()
 	f.prefixBits = binary.BigEndian.Uint64(b[:])
 	f.contexts.Store(o.Contexts)

@@ -43,6 +43,19 @@ func (f *Forwarder) heard(n *node.Node, fr *radio.Frame, now time.Time) {
 	}
 }
 
+// oneNode reports whether two link addresses are of one node.
+func (f *Forwarder) oneNode(a, b ieee802154.Addr) bool {
+	n := f.table.ByLink(a)
+	return n != nil && n.HasLink(b)
+}
+
+// offeredGHC reports whether the node with a link address was offered generic header
+// compression.
+func (f *Forwarder) offeredGHC(a ieee802154.Addr) bool {
+	n := f.table.ByLink(a)
+	return n != nil && n.GHC()
+}
+
 // restore gives a frame to the adaptation layer, and reports whether it made a packet
 // whole, which is good until the next frame.
 func (f *Forwarder) restore(fr *radio.Frame, now time.Time) (got adapt.Received, whole bool) {

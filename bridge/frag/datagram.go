@@ -16,12 +16,11 @@ type datagram struct {
 	there    bitmap // the units that are there
 	begins   bitmap // those of them that a fragment begins with
 	buf      *[MaxDatagram]byte
-	// The table's: neighbours by age, and by age among those of one sender; number
-	// tells the age of those that began at the same time.
-	sender       *sender
+	// The table's: neighbours by age, and by age on each account; number tells the age
+	// of those that began at the same time.
 	number       uint64
 	older, newer *datagram
-	prev, next   *datagram
+	accounts     [accounts]entry
 }
 
 // bitmap has a bit for each unit of a datagram.

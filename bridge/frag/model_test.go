@@ -194,6 +194,9 @@ func runScript(t *testing.T, script []byte) {
 		}
 		n := min(8*length, 256) + odd&3*(odd>>6)
 		fr := Fragment{Offset: 8*offset + odd>>7, Data: data[step%8:][:n], Frame: step}
+		if odd&4 != 0 {
+			fr.Via = ieee802154.Short(uint16(odd >> 4 & 3))
+		}
 		whole, ended, refused := m.add(k, fr, now)
 		got, end, err := r.Add(k, fr, now)
 		if !bytes.Equal(got.Octets, whole) || (got.Octets == nil) != (whole == nil) {
@@ -249,25 +252,31 @@ func (t *table) check() error {
 		}
 		n++
 	}
-	sum := 0
-	for i, s := range t.senders {
-		if s.at != i || t.sender(s.addr) != s {
-			return errors.New("a sender is not found")
-		}
-		held := 0
-		for d := s.oldest; d != nil; d = d.next {
-			if d.sender != s || d.key.From != s.addr || t.find(d.key) != d {
-				return errors.New("a datagram is not found")
-			}
-			held++
-		}
-		if held != s.count || held == 0 {
-			return errors.New("the count of a sender is wrong")
-		}
-		sum += held
-	}
-	if n != t.count || sum != t.count {
+	if n != t.count {
 		return errors.New("the counts disagree")
+	}
+	for a := range t.holders {
+		h := &t.holders[a]
+		sum := 0
+		for i, s := range h.list {
+			if s.at != i || h.of(s.addr) != s {
+				return errors.New("a holder is not found")
+			}
+			held := 0
+			for d := s.oldest; d != nil; d = d.accounts[a].next {
+				if d.accounts[a].holder != s || a == byOrigin && d.key.From != s.addr || t.find(d.key) != d {
+					return errors.New("a datagram is not found")
+				}
+				held++
+			}
+			if held != s.count || held == 0 {
+				return errors.New("the count of a holder is wrong")
+			}
+			sum += held
+		}
+		if sum != t.count {
+			return errors.New("the counts of an account disagree")
+		}
 	}
 	return nil
 }

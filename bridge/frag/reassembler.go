@@ -20,6 +20,8 @@ type Options struct {
 	Timeout      time.Duration // from a datagram's first fragment to its end; 60 s
 	MaxDatagrams int           // in reassembly at once, of MaxDatagram octets each; 1024
 	MaxPerSender int           // of one Key.From; 16
+	// Where there is no room for one more, the link-layer sender (Fragment.Via) that
+	// holds the most gives one up: a relay may invent any number of originators.
 }
 
 // The defaults of Options. The time is that of RFC 4944, section 5.3; the others
@@ -34,8 +36,9 @@ const (
 type Fragment struct {
 	Offset int // in the datagram, in octets
 	Data   []byte
-	Mark   uint32 // of the fragment with offset 0; comes back with the Datagram
-	Frame  uint64 // the caller's number for the frame; comes back with an End
+	Via    ieee802154.Addr // of the frame on the last hop; none: Key.From
+	Mark   uint32          // of the fragment with offset 0; comes back with the Datagram
+	Frame  uint64          // the caller's number for the frame; comes back with an End
 }
 
 // Datagram is a complete one. Octets are good until the next call of Add, and may
@@ -101,6 +104,10 @@ func (r *Reassembler) Add(k Key, f Fragment, now time.Time) (Datagram, End, erro
 	if err := check(k, f); err != nil {
 		return Datagram{}, End{}, err
 	}
+	via := f.Via
+	if via.IsNone() {
+		via = k.From
+	}
 	var end End
 	d := r.table.find(k)
 	switch {
@@ -112,7 +119,7 @@ func (r *Reassembler) Add(k Key, f Fragment, now time.Time) (Datagram, End, erro
 		} else if repeats {
 			return Datagram{}, End{}, nil
 		}
-		end = r.makeRoom(k.From, now)
+		end = r.makeRoom(k.From, via, now)
 	case !now.Before(d.deadline):
 		// The timer starts once, at the first fragment to arrive.
 		end = r.end(d, errTimeout)
@@ -125,7 +132,7 @@ func (r *Reassembler) Add(k Key, f Fragment, now time.Time) (Datagram, End, erro
 		d = nil
 	}
 	if d == nil {
-		d = r.table.insert(k)
+		d = r.table.insert(k, via)
 		d.deadline, d.frame = now.Add(r.opt.Timeout), f.Frame
 	}
 	d.put(f)
@@ -154,25 +161,23 @@ func check(k Key, f Fragment) error {
 	return nil
 }
 
-// makeRoom ends one datagram if another one of the sender from would be too many:
-// the sender's own oldest if it holds as many as it may or as many as any other,
-// else the oldest of the sender that holds the most.
-func (r *Reassembler) makeRoom(from ieee802154.Addr, now time.Time) End {
-	own := r.table.sender(from)
-	held := 0
-	if own != nil {
-		held = own.count
-	}
+// makeRoom ends one datagram if another one of the originator from, through the
+// link-layer sender via, would be too many: the originator's own oldest if it holds as
+// many as it may; else, where the table is full, the oldest of the link-layer sender
+// that holds the most, which is via itself if it holds as many as any other.
+func (r *Reassembler) makeRoom(from, via ieee802154.Addr, now time.Time) End {
+	t := &r.table
+	origin := t.holders[byOrigin].of(from)
 	switch {
-	case held >= r.opt.MaxPerSender:
-		return r.end(own.oldest, r.reason(own.oldest, now, errCrowding))
-	case r.table.count < r.opt.MaxDatagrams:
+	case origin != nil && origin.count >= r.opt.MaxPerSender:
+		return r.end(origin.oldest, r.reason(origin.oldest, now, errCrowding))
+	case t.count < r.opt.MaxDatagrams:
 		return End{}
-	case !now.Before(r.table.oldest.deadline):
-		return r.end(r.table.oldest, errTimeout)
+	case !now.Before(t.oldest.deadline):
+		return r.end(t.oldest, errTimeout)
 	}
-	most := r.table.greediest()
-	if held >= most.count {
+	most := t.holders[byLink].greediest()
+	if own := t.holders[byLink].of(via); own != nil && own.count >= most.count {
 		most = own
 	}
 	return r.end(most.oldest, errFull)

@@ -316,3 +316,37 @@ func TestCrowdingByAge(t *testing.T) {
 		t.Errorf("%+v", end)
 	}
 }
+
+// A link-layer sender that names many originators gives up its own datagrams first
+// where the table is full, and never those of another.
+func TestFullTableIsAccountedToTheLinkSender(t *testing.T) {
+	r := NewReassembler(Options{MaxDatagrams: 8})
+	relay, honest := ieee802154.Short(1), ieee802154.Short(2)
+	data := make([]byte, 8)
+	add := func(from, via ieee802154.Addr, tag uint16, offset int) (Datagram, End) {
+		d, end, err := r.Add(Key{From: from, To: ieee802154.Short(9), Size: 48, Tag: tag}, Fragment{Offset: offset, Data: data[:8], Via: via}, start)
+		if err != nil {
+			t.Fatal(err)
+		}
+		checkTable(t, r)
+		return d, end
+	}
+	add(honest, ieee802154.Addr{}, 1, 0)
+	for i := range uint16(100) {
+		if _, end := add(ieee802154.Short(100+i), relay, 1, 0); end.Err != nil && end.From == honest {
+			t.Fatalf("the honest sender's datagram ended at the relay's %d. originator", i+1)
+		}
+	}
+	// The honest sender's second datagram finds room at the relay's expense.
+	if _, end := add(honest, honest, 2, 0); end.Err != errFull || end.From == honest {
+		t.Errorf("ended: %+v", end)
+	}
+	for offset := 8; offset < 48; offset += 8 {
+		for tag := range uint16(2) {
+			d, end := add(honest, honest, tag+1, offset)
+			if end.Err != nil || (d.Octets != nil) != (offset == 40) {
+				t.Errorf("datagram %d at %d: %d octets, %+v", tag+1, offset, len(d.Octets), end)
+			}
+		}
+	}
+}

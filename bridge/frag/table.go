@@ -2,26 +2,45 @@ package frag
 
 import "culvert/bridge/ieee802154"
 
-// table holds the datagrams in reassembly: by key, by age, and by sender. All of
-// its memory is taken as it is first needed, up to its bound, and never let go, so
-// that a steady state allocates nothing.
+// table holds the datagrams in reassembly: by key, by age, and by those who hold
+// them. All of its memory is taken as it is first needed, up to its bound, and never
+// let go, so that a steady state allocates nothing.
 type table struct {
 	count          int
 	inserted       uint64 // datagrams so far, which numbers them
 	oldest, newest *datagram
-	chains         []*sender   // by the hash of the sender's address
-	senders        []*sender   // those that hold something, in no order
 	free           []*datagram // with their buffers
-	freeSenders    []*sender
+	holders        [accounts]holders
 }
 
-// sender is one that holds at least one datagram.
-type sender struct {
+// The accounts that a datagram is on.
+const (
+	byOrigin = iota // Key.From: who says that it sent the datagram
+	byLink          // who sent the frame of its first fragment on the last hop
+	accounts
+)
+
+// holders are the holders of one account.
+type holders struct {
+	account int
+	chains  []*holder // by the hash of the address
+	list    []*holder // those that hold something, in no order
+	free    []*holder
+}
+
+// holder is an address that holds at least one datagram.
+type holder struct {
 	addr           ieee802154.Addr
 	count          int
 	oldest, newest *datagram
-	chain          *sender // the next one of the same hash
-	at             int     // in table.senders
+	chain          *holder // the next one of the same hash
+	at             int     // in holders.list
+}
+
+// entry is a datagram's place on one account.
+type entry struct {
+	holder     *holder
+	prev, next *datagram // of the same holder, by age
 }
 
 func newTable(max int) table {
@@ -29,11 +48,15 @@ func newTable(max int) table {
 	for n < max {
 		n *= 2
 	}
-	return table{chains: make([]*sender, n)}
+	var t table
+	for a := range t.holders {
+		t.holders[a] = holders{account: a, chains: make([]*holder, n)}
+	}
+	return t
 }
 
 // slot returns where the chain of an address begins.
-func (t *table) slot(a ieee802154.Addr) **sender {
+func (h *holders) slot(a ieee802154.Addr) **holder {
 	v, ok := a.EUI64()
 	if !ok {
 		s, _ := a.Short()
@@ -41,24 +64,25 @@ func (t *table) slot(a ieee802154.Addr) **sender {
 	}
 	// The golden ratio spreads addresses that differ in few bits (Knuth, The Art of
 	// Computer Programming, volume 3, section 6.4).
-	return &t.chains[v*0x9e3779b97f4a7c15>>32&uint64(len(t.chains)-1)]
+	return &h.chains[v*0x9e3779b97f4a7c15>>32&uint64(len(h.chains)-1)]
 }
 
-func (t *table) sender(a ieee802154.Addr) *sender {
-	s := *t.slot(a)
+// of returns the holder with an address, nil if it holds nothing.
+func (h *holders) of(a ieee802154.Addr) *holder {
+	s := *h.slot(a)
 	for s != nil && s.addr != a {
 		s = s.chain
 	}
 	return s
 }
 
-// find returns datagram k, or nil. A sender holds a handful at most.
+// find returns datagram k, or nil. An originator holds a handful at most.
 func (t *table) find(k Key) *datagram {
-	s := t.sender(k.From)
+	s := t.holders[byOrigin].of(k.From)
 	if s == nil {
 		return nil
 	}
-	for d := s.newest; d != nil; d = d.prev {
+	for d := s.newest; d != nil; d = d.accounts[byOrigin].prev {
 		if d.key == k {
 			return d
 		}
@@ -66,19 +90,16 @@ func (t *table) find(k Key) *datagram {
 	return nil
 }
 
-// insert adds datagram k, which is not there, as the newest one.
-func (t *table) insert(k Key) *datagram {
-	s := t.sender(k.From)
-	if s == nil {
-		s = t.addSender(k.From)
-	}
+// insert adds datagram k, which is not there, as the newest one. Its first fragment
+// came from the link address via.
+func (t *table) insert(k Key, via ieee802154.Addr) *datagram {
 	var d *datagram
 	if n := len(t.free); n > 0 {
 		d, t.free = t.free[n-1], t.free[:n-1]
 	} else {
 		d = &datagram{buf: new([MaxDatagram]byte)}
 	}
-	*d = datagram{key: k, buf: d.buf, sender: s, number: t.inserted, older: t.newest, prev: s.newest}
+	*d = datagram{key: k, buf: d.buf, number: t.inserted, older: t.newest}
 	t.inserted++
 	if t.newest != nil {
 		t.newest.newer = d
@@ -86,34 +107,14 @@ func (t *table) insert(k Key) *datagram {
 		t.oldest = d
 	}
 	t.newest = d
-	if s.newest != nil {
-		s.newest.next = d
-	} else {
-		s.oldest = d
-	}
-	s.newest = d
-	s.count++
 	t.count++
+	t.holders[byOrigin].add(k.From, d)
+	t.holders[byLink].add(via, d)
 	return d
-}
-
-func (t *table) addSender(a ieee802154.Addr) *sender {
-	var s *sender
-	if n := len(t.freeSenders); n > 0 {
-		s, t.freeSenders = t.freeSenders[n-1], t.freeSenders[:n-1]
-	} else {
-		s = new(sender)
-	}
-	slot := t.slot(a)
-	*s = sender{addr: a, chain: *slot, at: len(t.senders)}
-	*slot = s
-	t.senders = append(t.senders, s)
-	return s
 }
 
 // remove takes d out. Its buffer stays as it is until the next insert.
 func (t *table) remove(d *datagram) {
-	s := d.sender
 	if d.older != nil {
 		d.older.newer = d.newer
 	} else {
@@ -124,41 +125,76 @@ func (t *table) remove(d *datagram) {
 	} else {
 		t.newest = d.older
 	}
-	if d.prev != nil {
-		d.prev.next = d.next
-	} else {
-		s.oldest = d.next
-	}
-	if d.next != nil {
-		d.next.prev = d.prev
-	} else {
-		s.newest = d.prev
-	}
 	t.count--
-	s.count--
-	t.free = append(t.free, d)
-	if s.count == 0 {
-		t.removeSender(s)
+	for a := range t.holders {
+		t.holders[a].remove(d)
 	}
+	t.free = append(t.free, d)
 }
 
-func (t *table) removeSender(s *sender) {
-	link := t.slot(s.addr)
+// add puts d on the account of an address, as its newest.
+func (h *holders) add(a ieee802154.Addr, d *datagram) {
+	s := h.of(a)
+	if s == nil {
+		s = h.make(a)
+	}
+	d.accounts[h.account] = entry{holder: s, prev: s.newest}
+	if s.newest != nil {
+		s.newest.accounts[h.account].next = d
+	} else {
+		s.oldest = d
+	}
+	s.newest = d
+	s.count++
+}
+
+func (h *holders) make(a ieee802154.Addr) *holder {
+	var s *holder
+	if n := len(h.free); n > 0 {
+		s, h.free = h.free[n-1], h.free[:n-1]
+	} else {
+		s = new(holder)
+	}
+	slot := h.slot(a)
+	*s = holder{addr: a, chain: *slot, at: len(h.list)}
+	*slot = s
+	h.list = append(h.list, s)
+	return s
+}
+
+// remove takes d off its holder's account.
+func (h *holders) remove(d *datagram) {
+	e := &d.accounts[h.account]
+	s := e.holder
+	if e.prev != nil {
+		e.prev.accounts[h.account].next = e.next
+	} else {
+		s.oldest = e.next
+	}
+	if e.next != nil {
+		e.next.accounts[h.account].prev = e.prev
+	} else {
+		s.newest = e.prev
+	}
+	if s.count--; s.count > 0 {
+		return
+	}
+	link := h.slot(s.addr)
 	for *link != s {
 		link = &(*link).chain
 	}
 	*link = s.chain
-	last := t.senders[len(t.senders)-1]
-	t.senders[s.at], last.at = last, s.at
-	t.senders = t.senders[:len(t.senders)-1]
-	t.freeSenders = append(t.freeSenders, s)
+	last := h.list[len(h.list)-1]
+	h.list[s.at], last.at = last, s.at
+	h.list = h.list[:len(h.list)-1]
+	h.free = append(h.free, s)
 }
 
-// greediest returns a sender that holds as many as any; of several such, the one
+// greediest returns a holder that holds as many as any; of several such, the one
 // that holds the oldest datagram.
-func (t *table) greediest() *sender {
-	var most *sender
-	for _, s := range t.senders {
+func (h *holders) greediest() *holder {
+	var most *holder
+	for _, s := range h.list {
 		if most == nil || s.count > most.count || s.count == most.count && s.oldest.number < most.oldest.number {
 			most = s
 		}

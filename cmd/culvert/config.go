@@ -72,6 +72,8 @@ type radioConfig struct {
 	command []string // process: program and arguments
 	name    string   // interface: of a Linux IEEE 802.15.4 interface
 	site    string   // simulated: path
+
+	meshHeaders bool // mesh headers of RFC 4944, 5.2, are believed
 }
 
 // placeConfig is one [[mesh.place]].

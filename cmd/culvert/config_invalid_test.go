@@ -112,7 +112,7 @@ var invalidConfigs = map[string][]string{
 		`c.toml:14: mesh.radio.address: "radio.example"; want "HOST:PORT" for TCP, like "[fd00::5]:6283", or "unix:PATH" for a Unix socket`,
 		`c.toml:15: mesh.radio.device: belongs to kind "serial", but the kind is "stream"; take it out`,
 		`c.toml:16: mesh.radio.speed: belongs to kind "serial", but the kind is "stream"; take it out`,
-		`c.toml:17: mesh.radio.baud: unknown key; allowed here: kind, address`,
+		`c.toml:17: mesh.radio.baud: unknown key; allowed here: kind, address, mesh_headers`,
 		`c.toml:26: mesh.radio.command: "adapter --port 1"; want the program and its arguments as an array, like ["/usr/lib/radio/adapter", "--port", "1"]`,
 		`c.toml:35: mesh.radio.command: empty; want the program and its arguments as an array, like ["/usr/lib/radio/adapter", "--port", "1"]`,
 		`c.toml:44: mesh.radio.command: element 1 is ""; want the program and its arguments as an array, like ["/usr/lib/radio/adapter", "--port", "1"]`,
@@ -174,7 +174,8 @@ var invalidConfigs = map[string][]string{
 		`c.toml:13: mesh.place.name: 1; want a DNS label: 1 to 63 of a-z, 0-9 and '-', with no '-' at either end`,
 		`c.toml:17: mesh.radio.device: 1; want the path of the serial line, like "/dev/serial/by-id/..."`,
 		`c.toml:18: mesh.radio.speed: "fast"; want a speed in baud from 1200 to 12000000`,
-		`c.toml:21: http.listen: 6282; want "ADDRESS:PORT", like "[::1]:6282"`,
+		`c.toml:19: mesh.radio.mesh_headers: "yes"; want true or false`,
+		`c.toml:22: http.listen: 6282; want "ADDRESS:PORT", like "[::1]:6282"`,
 	},
 	"unknown-key": {
 		`c.toml:1: stat_dir: unknown key; allowed here: state_dir, control, mesh, rule, coap, access, output, http, upstream`,

@@ -45,6 +45,7 @@ func (r *configReader) radio(t *table) radioConfig {
 	case radioSimulated:
 		c.site = r.requiredPath(t, "site", "the path of the plan of the simulated site, like \"site.toml\"")
 	}
+	c.meshHeaders = t.boolean("mesh_headers", false)
 	r.otherKinds(t, c.kind)
 	t.close(nil)
 	return c

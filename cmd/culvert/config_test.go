@@ -38,7 +38,7 @@ func TestConfigFull(t *testing.T) {
 			limits: policy.Limits{UDP: 10 * time.Minute, TCP: 2 * time.Hour, Echo: 30 * time.Second,
 				NodeAir: policy.Air{PerSecond: 800, Burst: 4000}, MeshAir: policy.Air{PerSecond: -1}},
 			flows: 4096,
-			radio: radioConfig{kind: radioSerial, device: "/dev/serial/by-id/radio", speed: 460800},
+			radio: radioConfig{kind: radioSerial, device: "/dev/serial/by-id/radio", speed: 460800, meshHeaders: true},
 			places: []placeConfig{
 				{name: "grain-bin", eui64: ieee802154.Extended(0x00005eef10000005), full: &yes},
 				{name: "cold-store", eui64: ieee802154.Extended(0x00005eef10000006), full: &no},
@@ -153,7 +153,7 @@ func TestConfigKeys(t *testing.T) {
 	}
 	for _, key := range []string{"state_dir", "control", "mesh", "mesh.name", "mesh.interface", "mesh.prefix", "mesh.addresses",
 		"mesh.encoding", "mesh.admit", "mesh.elided_checksum_ports", "mesh.radio", "mesh.radio.kind", "mesh.radio.device",
-		"mesh.radio.speed", "mesh.radio.address", "mesh.radio.command", "mesh.radio.site", "mesh.place", "mesh.place.name",
+		"mesh.radio.speed", "mesh.radio.address", "mesh.radio.command", "mesh.radio.site", "mesh.radio.mesh_headers", "mesh.place", "mesh.place.name",
 		"mesh.place.eui64", "mesh.place.encoding", "coap", "coap.listen",
 		"coap.nodes", "coap.nodes.ack_timeout", "coap.nodes.ack_random_factor", "coap.nodes.max_retransmit", "coap.nodes.timeout", "coap.nodes.block_size", "mesh.coap", "http", "http.listen",
 		"mesh.gateway", "upstream", "upstream.interfaces", "upstream.advertise", "upstream.proxy", "upstream.mdns", "upstream.hosts_file", "upstream.domain"} {

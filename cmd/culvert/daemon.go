@@ -219,6 +219,7 @@ func (d *daemon) mesh(c meshConfig) (*bridge.Mesh, error) {
 		Admit:               admit,
 		Full:                c.full,
 		ElidedChecksumPorts: c.elidedPorts,
+		MeshHeaders:         c.radio.meshHeaders,
 		Policy:              newEngine(c),
 		Log:                 d.log,
 	})
