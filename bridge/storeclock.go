@@ -47,7 +47,7 @@ func readStamp(now time.Time) stamp {
 	var ts unix.Timespec
 	id, err := os.ReadFile("/proc/sys/kernel/random/boot_id")
 	if err == nil && unix.ClockGettime(unix.CLOCK_BOOTTIME, &ts) == nil {
-		s.Boot, s.SinceBoot = strings.TrimSpace(string(id)), ts.Sec
+		s.Boot, s.SinceBoot = strings.TrimSpace(string(id)), int64(ts.Sec) // 32 bits on 32-bit ARM
 	}
 	return s
 }

@@ -375,7 +375,7 @@ func TestScan(t *testing.T) {
 	r.run()
 	for i := range 1000 {
 		r.now = r.now.Add(time.Millisecond)
-		r.down(udp(outside, ipv6.Join(prefix.Addr(), ipv6.IID(1<<40+i)), 64, 4))
+		r.down(udp(outside, ipv6.Join(prefix.Addr(), 1<<40+ipv6.IID(i)), 64, 4))
 	}
 	s := r.f.Stats()
 	if n := len(r.tun.Up()); n < 14 || n > 15 { // 5 at once, and 10 in the second

@@ -320,7 +320,7 @@ func TestScansAreCounted(t *testing.T) {
 				s = src
 			}
 		}
-		r.f.ToMesh(udp(netip.AddrFrom16(s), ipv6.Join(prefix.Addr(), ipv6.IID(0xdead0000+i)), 64, 4))
+		r.f.ToMesh(udp(netip.AddrFrom16(s), ipv6.Join(prefix.Addr(), 0xdead0000+ipv6.IID(i)), 64, 4))
 	}
 	r.run()
 	if sent := r.radio.Sent(); len(sent) != 0 {
