@@ -168,6 +168,41 @@ func TestSerialLineIsLocked(t *testing.T) {
 	<-p.end
 }
 
+// A daemon that goes, in order or killed, leaves a line that another program holds open
+// as it was: with the exclusive mode (ioctl_tty(2), TIOCEXCL) left behind, an ordinary
+// user's next daemon could not open it.
+func TestSerialLineIsFreeAgain(t *testing.T) {
+	defer goleak.VerifyNone(t)
+	device := filepath.Join(t.TempDir(), "radio")
+	master, tty := plug(t, device) // tty stays open, as a simulator keeps it
+	defer tty.Close()
+	defer master.Close()
+	exclusive := func() bool {
+		t.Helper()
+		n, err := unix.IoctlGetInt(int(tty.Fd()), unix.TIOCGEXCL)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return n != 0
+	}
+	for range 2 {
+		line, err := openSerial(device, 57600)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if exclusive() {
+			t.Error("exclusive while it is open: a daemon that is killed would leave it so")
+		}
+		// As on a line that is no pseudo-terminal.
+		if err := unix.IoctlSetInt(int(tty.Fd()), unix.TIOCEXCL, 0); err != nil || !exclusive() {
+			t.Fatal("the mode cannot be set", err)
+		}
+		if err := line.Close(); err != nil || exclusive() {
+			t.Errorf("exclusive after Close (%v)", err)
+		}
+	}
+}
+
 // The far end of the line is there and reads nothing: what is written piles up in
 // the kernel until a write would wait.
 func TestSerialStuck(t *testing.T) {

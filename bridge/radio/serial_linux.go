@@ -68,10 +68,12 @@ func openSerial(device string, speed int) (io.ReadWriteCloser, error) {
 type serialLine struct{ *os.File }
 
 // Close closes the line without waiting for octets that it does not take: the
-// kernel would, for half a minute.
+// kernel would, for half a minute. It takes the exclusive mode back, which would
+// outlast the descriptor while another program holds the line open.
 func (s serialLine) Close() error {
 	if raw, err := s.SyscallConn(); err == nil {
 		control(raw, func(fd int) error { return unix.IoctlSetInt(fd, unix.TCFLSH, unix.TCIOFLUSH) })
+		control(raw, func(fd int) error { return unix.IoctlSetInt(fd, unix.TIOCNXCL, 0) })
 	}
 	return s.File.Close()
 }
@@ -92,8 +94,26 @@ func setSerial(f *os.File, device string, speed int) error {
 	}
 	port.ResetInputBuffer()
 	port.Close()
-	// Programs that lock nothing are kept out as well, if they are not root's.
-	return control(raw, func(fd int) error { return unix.IoctlSetInt(fd, unix.TIOCEXCL, 0) })
+	// Programs that lock nothing are kept out as well, if they are not root's. Not from a
+	// pseudo-terminal: its other end often holds it open, so that a daemon that is killed
+	// would leave it shut to the next one.
+	return control(raw, func(fd int) error {
+		if isPTY(fd) {
+			return nil
+		}
+		return unix.IoctlSetInt(fd, unix.TIOCEXCL, 0)
+	})
+}
+
+// isPTY reports whether a descriptor is that of a pseudo-terminal: major numbers 136 to
+// 143 (Linux, Documentation/admin-guide/devices.txt).
+func isPTY(fd int) bool {
+	var st unix.Stat_t
+	if unix.Fstat(fd, &st) != nil {
+		return false
+	}
+	major := unix.Major(uint64(st.Rdev))
+	return major >= 136 && major <= 143
 }
 
 type controller interface{ Control(func(fd uintptr)) error }
