@@ -164,9 +164,7 @@ func (m *Mesh) discovery() (*nd.Server, error) {
 		return nil, fmt.Errorf("bridge: %w", err)
 	}
 	server := nd.New(no, state, o.Now())
-	if err := k.begin(server); err != nil {
-		return nil, fmt.Errorf("bridge: %w", err)
-	}
+	k.begin(server)
 	m.keep = k
 	return server, nil
 }

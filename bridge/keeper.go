@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/hex"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"log/slog"
 	"net/netip"
@@ -25,6 +26,9 @@ const (
 	maxUnsaved = 1024             // changes that wait for the disk; more are refused
 	sweepEvery = 10 * time.Second // for what nobody was told of
 	heardEvery = 10 * time.Minute // for when a node was last heard
+	// answerAfter is how long writes fail until nodes are answered all the same: a full
+	// disk must not end their registrations.
+	answerAfter = time.Minute
 )
 
 // Buckets and keys of the store.
@@ -51,10 +55,12 @@ type keeper struct {
 	clock     storeClock
 	addresses map[netip.Addr]int64 // that stand in the store: until when, by its clock
 	nodes     map[nodeKey]node.Record
-	behind    bool         // a write failed: what stands in the store is not what is
-	garbage   []node.Write // removes what could not be read at the start
+	behind    bool           // a write failed: what stands in the store is not what is
+	since     time.Time      // that writes fail without one between that did not; zero: they do not fail
+	discovery *keptDiscovery // that could not be written; nil: it was
+	garbage   []node.Write   // removes what could not be read at the start
 
-	commits, failures atomic.Uint64
+	commits atomic.Uint64
 }
 
 // nodeKey names the record of a node. It does not depend on the name of its place.
@@ -142,12 +148,15 @@ type pending struct {
 	writes    []node.Write
 	addresses map[netip.Addr]int64 // 0: not there any more
 	nodes     map[nodeKey]node.Record
+	discovery *keptDiscovery // nil: as it was
+	catchUp   bool           // it holds all that failed to be written before
 	stamp     stamp
 }
 
 // commit writes a group, and lets what waited for it leave. A refresh of a
 // registration is written only where less than half of its life would be left in the
-// store; restore makes up for the rest.
+// store; restore makes up for the rest. Where nothing is kept until the daemon starts
+// again, or has been kept for answerAfter, they leave unwritten.
 func (k *keeper) commit(group []*forward.Unsaved) {
 	p := pending{addresses: map[netip.Addr]int64{}, nodes: map[nodeKey]node.Record{}}
 	now := k.now()
@@ -156,17 +165,19 @@ func (k *keeper) commit(group []*forward.Unsaved) {
 			k.change(&p, &u.Changes[i], now)
 		}
 		if u.State.Version != 0 {
-			k.put(&p, meshBucket, keyDiscovery, discoveryOf(u.State))
+			d := discoveryOf(u.State)
+			p.discovery = &d
 		}
 	}
 	if !k.write(&p, now) {
-		k.behind = true
 		for a, until := range p.addresses {
 			if until != 0 {
 				delete(k.addresses, a) // what stands there is no longer true
 			}
 		}
-		return // unanswered: the nodes will ask again
+		if k.store.Fault() == nil && now.Sub(k.since) < answerAfter {
+			return // unanswered: the nodes will ask again
+		}
 	}
 	for _, u := range group {
 		k.saved(u)
@@ -242,18 +253,27 @@ func (k *keeper) put(p *pending, bucket, key string, value any) {
 
 // write commits p, with the time, and takes note of what stands in the store then.
 func (k *keeper) write(p *pending, now time.Time) bool {
+	if p.discovery != nil {
+		k.put(p, meshBucket, keyDiscovery, p.discovery)
+	}
 	if len(p.writes) == 0 {
+		k.behind = k.behind && !p.catchUp
 		return true
 	}
 	p.stamp = k.clock.stamp(now)
 	k.put(p, meshBucket, keyClock, p.stamp)
 	if err := k.store.Commit(p.writes); err != nil {
-		if k.failures.Add(1); !k.behind {
-			k.log.Error("what nodes register cannot be written down, so that they get no answer; is the disk full?", "err", err)
-		}
+		k.failed(p, err, now)
 		return false
 	}
 	k.commits.Add(1)
+	if k.since = (time.Time{}); p.catchUp {
+		k.behind = false
+		k.log.Info("the state can be written again, and is complete")
+	}
+	if p.discovery != nil {
+		k.discovery = nil
+	}
 	k.clock.last = p.stamp
 	for a, until := range p.addresses {
 		if until == 0 {
@@ -272,6 +292,21 @@ func (k *keeper) write(p *pending, now time.Time) bool {
 	return true
 }
 
+// failed takes note of a transaction that was not written.
+func (k *keeper) failed(p *pending, err error, now time.Time) {
+	if p.discovery != nil {
+		k.discovery = p.discovery
+	}
+	if !k.behind && !errors.Is(err, node.ErrNotKept) { // which was logged where it came about
+		k.log.Error("the state cannot be written: nodes that register get no answer for a minute, then answers that are forgotten "+
+			"when the daemon stops. Free the disk", "cause", err)
+	}
+	k.behind = true
+	if k.since.IsZero() {
+		k.since = now
+	}
+}
+
 // sweep writes what has changed of the nodes, the time where the wall clock jumped,
 // and everything that failed to be written before.
 func (k *keeper) sweep(heard time.Duration) {
@@ -288,17 +323,22 @@ func (k *keeper) sweep(heard time.Duration) {
 			p.nodes[key] = node.Record{}
 		}
 	}
+	if k.store.Fault() != nil {
+		return // nothing more is written
+	}
 	if k.behind {
 		k.catchUp(&p)
 	}
 	if k.clock.jumped(now) {
 		k.put(&p, meshBucket, keyClock, k.clock.stamp(now))
 	}
-	k.behind = !k.write(&p, now)
+	k.write(&p, now)
 }
 
-// catchUp adds every address whose record is not what it should be.
+// catchUp adds all that failed to be written before: every address whose record is not
+// what it should be, and the state of neighbour discovery.
 func (k *keeper) catchUp(p *pending) {
+	p.catchUp, p.discovery = true, k.discovery
 	there := make(map[netip.Addr]struct{}, len(k.addresses))
 	k.bindings(func(r nd.Record) bool {
 		there[r.Addr] = struct{}{}

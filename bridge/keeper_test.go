@@ -72,9 +72,7 @@ func openKeeping(t *testing.T, path string, now time.Time, contexts ...nd.Contex
 	x.k, x.srv = k, nd.New(nd.Options{Prefix: keptPrefix, Table: x.table, Contexts: contexts}, state, now)
 	k.saved = func(*forward.Unsaved) { x.saved++ }
 	k.bindings = x.srv.Bindings
-	if err := k.begin(x.srv); err != nil {
-		t.Fatal(err)
-	}
+	k.begin(x.srv)
 	return x
 }
 
@@ -156,8 +154,8 @@ func TestDiskFails(t *testing.T) {
 	x.k.store = bad
 	x.grant(false)
 	x.grant(true)
-	if x.saved != 0 || x.k.failures.Load() != 2 || !x.k.behind {
-		t.Errorf("%d acknowledged, %d failures", x.saved, x.k.failures.Load())
+	if x.saved != 0 || bad.Stats().Failures != 2 || !x.k.behind {
+		t.Errorf("%d acknowledged, %d failures", x.saved, bad.Stats().Failures)
 	}
 	x.k.store = good
 	x.k.bindings = func(f func(nd.Record) bool) {
@@ -223,5 +221,64 @@ func TestKeptGarbage(t *testing.T) {
 	left := 0
 	if err := y.store.Each(addressesBucket+"fenland", func(_, _ []byte) error { left++; return nil }); err != nil || left != 1 {
 		t.Errorf("%d records left, %v", left, err)
+	}
+}
+
+// A store that takes nothing until the next start must not keep nodes from
+// registering, nor a disk that has been full for a minute; what was answered without
+// being written is written once there is room.
+func TestAnswersWithoutDisk(t *testing.T) {
+	start := time.Now()
+	x := openKeeping(t, filepath.Join(t.TempDir(), "none", "\x00"), start)
+	x.grant(false)
+	if x.saved != 1 || x.store.Fault() == nil || x.table.ByLink(keptNode) == nil {
+		t.Errorf("%d acknowledged without a store, fault %v", x.saved, x.store.Fault())
+	}
+
+	x = openKeeping(t, filepath.Join(t.TempDir(), "state.db"), start)
+	good := x.k.store
+	full, err := node.OpenStore(filepath.Join(t.TempDir(), "full.db"), nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	full.Close()
+	x.k.store = full
+	x.grant(false)
+	x.now = start.Add(answerAfter - time.Second)
+	x.grant(false)
+	if x.saved != 0 {
+		t.Errorf("%d acknowledged at once", x.saved)
+	}
+	x.now = start.Add(answerAfter)
+	x.grant(false)
+	x.k.commit([]*forward.Unsaved{{State: nd.State{Version: 77}}})
+	if x.saved != 2 {
+		t.Errorf("%d acknowledged after a minute, want 2", x.saved)
+	}
+	x.k.store = good
+	x.k.bindings = func(f func(nd.Record) bool) {
+		f(nd.Record{Addr: keptAddr, Link: keptNode, Origin: node.Registered, Until: x.now.Add(time.Hour), Life: time.Hour})
+	}
+	x.k.sweep(heardEvery)
+	var kept keptDiscovery
+	if err := x.k.read(keyDiscovery, &kept); err != nil || kept.Version != 77 || x.k.behind || x.k.addresses[keptAddr] == 0 {
+		t.Errorf("with room again: version %d, %v, behind %v, addresses %v", kept.Version, err, x.k.behind, x.k.addresses)
+	}
+}
+
+// A record of replaced devices that cannot be read stops nothing.
+func TestReplacedGarbage(t *testing.T) {
+	s, err := node.OpenStore(filepath.Join(t.TempDir(), "state.db"), nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	if err := s.Commit([]node.Write{{Bucket: meshBucket + "fenland", Key: []byte(keyReplaced), Value: []byte(`{"places":{"mast":`)}}); err != nil {
+		t.Fatal(err)
+	}
+	want := []node.Place{{Name: "mast", EUI64: keptNode}}
+	places, retired, err := placed(s, "fenland", want, slog.New(slog.DiscardHandler))
+	if err != nil || len(places) != 1 || places[0] != want[0] || len(retired) != 0 {
+		t.Errorf("%v, %v, %v", places, retired, err)
 	}
 }

@@ -34,19 +34,23 @@ type replacement struct {
 // errNotKept is why nothing can be replaced in a mesh without a store.
 var errNotKept = errors.New("bridge: without a state folder nothing can be replaced: it would be forgotten")
 
-// readReplaced reads what was replaced in a mesh.
-func readReplaced(s *node.Store, mesh string) (r replaced, err error) {
+// readReplaced reads what was replaced in a mesh. A record that is damaged is logged,
+// and is as if it was not there.
+func readReplaced(s *node.Store, mesh string, log *slog.Logger) (r replaced, err error) {
 	b, err := s.Value(meshBucket+mesh, keyReplaced)
-	if err == nil && b != nil {
-		err = json.Unmarshal(b, &r)
+	if err != nil {
+		return r, fmt.Errorf("state of mesh %s: replaced devices: %w", mesh, err)
+	}
+	if b != nil {
+		if err := json.Unmarshal(b, &r); err != nil {
+			log.Error("the record of replaced devices is damaged: each place has the device of the configuration again", "cause", err)
+			r = replaced{}
+		}
 	}
 	if r.Places == nil {
 		r.Places = map[string]replacement{}
 	}
-	if err != nil {
-		err = fmt.Errorf("state of mesh %s: replaced devices: %w", mesh, err)
-	}
-	return r, err
+	return r, nil
 }
 
 // placed returns the places of the configuration with the devices that stand there by
@@ -55,7 +59,7 @@ func placed(s *node.Store, mesh string, places []node.Place, log *slog.Logger) (
 	if s == nil {
 		return places, nil, nil
 	}
-	r, err := readReplaced(s, mesh)
+	r, err := readReplaced(s, mesh, log)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -95,7 +99,7 @@ func (m *Mesh) Replace(place string, eui ieee802154.Addr) (Replaced, error) {
 	}
 	m.replaceMu.Lock()
 	defer m.replaceMu.Unlock()
-	kept, err := readReplaced(m.opt.Store, m.opt.Name)
+	kept, err := readReplaced(m.opt.Store, m.opt.Name, m.log)
 	if err != nil {
 		return out, err
 	}

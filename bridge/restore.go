@@ -51,7 +51,7 @@ func newKeeper(store *node.Store, mesh string, t *node.Table, log *slog.Logger, 
 // begin gives the addresses of the earlier run to their nodes, and writes what is
 // new since: a version that is announced must not be forgotten. What was not taken
 // over is removed from the store.
-func (k *keeper) begin(s *nd.Server) error {
+func (k *keeper) begin(s *nd.Server) {
 	at := k.now()
 	p := pending{addresses: map[netip.Addr]int64{}, nodes: map[nodeKey]node.Record{}}
 	taken := map[netip.Addr]bool{}
@@ -70,16 +70,13 @@ func (k *keeper) begin(s *nd.Server) error {
 		}
 	}
 	p.writes = append(p.writes, k.garbage...)
-	k.garbage = nil
-	k.put(&p, meshBucket, keyDiscovery, discoveryOf(s.State(at)))
-	p.stamp = k.clock.stamp(at)
-	if !k.write(&p, at) {
-		return fmt.Errorf("state of mesh %s: the state file cannot be written", k.mesh)
-	}
+	k.garbage = nil // where it cannot be removed now, the next start finds it again
+	d := discoveryOf(s.State(at))
+	p.discovery = &d
+	k.write(&p, at) // sweep writes what could not be written here
 	if n := len(k.nodes) + len(taken); n > 0 {
 		k.log.Info("what is known of the mesh is back", "nodes", len(k.nodes), "addresses", len(taken), "version", s.Version())
 	}
-	return nil
 }
 
 // read reads one value of the mesh. One that cannot be read is said, and is as if it

@@ -22,6 +22,9 @@ import (
 type Options struct {
 	Meshes []*bridge.Mesh
 	CoAP   *coap.Server // nil: none
+	// State returns how the file does in which what nodes register is kept. Nil: there is
+	// none.
+	State func() node.StoreStats
 	// Upstream returns the figures of what is done on the site's network. Nil: nothing is.
 	Upstream func() lan.Stats
 	// Reload says whether the configuration could be read when it last was, and when it
@@ -121,6 +124,8 @@ var (
 	scanners      = desc("scan_sources", "Prefixes of 64 bits outside that asked for addresses that no node holds, of the last ones.", meshLabels...)
 	reloadOK      = desc("config_reload_ok", "Whether the configuration could be read when it last was (1) or not (0).")
 	reloadAt      = desc("config_reload_timestamp_seconds", "When the configuration was last read and put in force, in Unix time.")
+	stateKept     = desc("state_kept", "Whether what nodes register, and who stands at which place, is kept on disk (1) or would be forgotten at the next start (0).")
+	stateFailures = desc("state_write_failures_total", "Writes of the state that failed.")
 	nodeUp        = desc("node_up", "Whether the node is up or late (1) or not (0).", nodeLabels...)
 	nodeHeard     = desc("node_last_heard_timestamp_seconds", "When the last frame of the node arrived, in Unix time.", nodeLabels...)
 	nodeInfo      = desc("node_info", "Addresses of the node; the value is always 1.", "mesh", "node", "eui64", "address")
@@ -133,7 +138,7 @@ func (c *Collector) Describe(ch chan<- *prometheus.Desc) {
 	for _, ds := range [][]*prometheus.Desc{{
 		buildInfo, meshUp, radioUp, packets, packetBytes, frames, frameBytes, dropped, droppedFrame,
 		queued, inFlight, credits, radioDowns, tunDowns, returned, buffers, buffersMax, icmpWithheld,
-		icmpErrors, addresses, discovery, rules, flows, scanners, reloadOK, reloadAt, nodes,
+		icmpErrors, addresses, discovery, rules, flows, scanners, reloadOK, reloadAt, stateKept, stateFailures, nodes,
 		nodeUp, nodeHeard, nodeInfo, nodeReading, nodeReadingAt,
 	}, frontDescs, upstreamDescs} {
 		for _, d := range ds {
@@ -154,6 +159,11 @@ func (c *Collector) Collect(ch chan<- prometheus.Metric) {
 		ok, at := c.opt.Reload()
 		s.gauge(reloadOK, flag(ok))
 		s.gauge(reloadAt, float64(at.UnixMilli())/1000)
+	}
+	if c.opt.State != nil {
+		st := c.opt.State()
+		s.gauge(stateKept, flag(st.Failing == nil))
+		s.counter(stateFailures, st.Failures)
 	}
 	if c.opt.CoAP != nil {
 		s.coap(c.opt.CoAP.Stats())

@@ -2,6 +2,7 @@ package metrics
 
 import (
 	"context"
+	"errors"
 	"os"
 	"os/exec"
 	"slices"
@@ -27,7 +28,7 @@ func everything(t *testing.T) prometheus.Gatherer {
 	n.Heard(time.Unix(1795600800, 0), -60, 1)
 	full := static(func(s *scrape) {
 		New(Options{
-			Meshes: []*bridge.Mesh{m}, Reload: func() (bool, time.Time) { return true, time.Unix(1795600800, 0) },
+			Meshes: []*bridge.Mesh{m}, State: func() node.StoreStats { return node.StoreStats{} }, Reload: func() (bool, time.Time) { return true, time.Unix(1795600800, 0) },
 			Upstream: func() lan.Stats {
 				return lan.Stats{Interfaces: []lan.InterfaceStats{{Name: "eth0"}, {Name: "eth1"}}}
 			},
@@ -228,6 +229,18 @@ func TestQueueFigures(t *testing.T) {
 		"packet_buffers_max fenland": 104, "radio_credits fenland": 105, "radio_downs_total fenland": 106, "queued_packets to_mesh fenland": 107,
 		"radio_returned_frames_total fenland": 108, "radio_frames_in_flight fenland": 109, "queued_packets from_mesh fenland": 110,
 	})
+}
+
+// A state that is not kept shows as 0, and each failed write counts.
+func TestStateFigures(t *testing.T) {
+	for failing, kept := range map[error]float64{nil: 1, errors.New("disk full"): 0} {
+		c := New(Options{State: func() node.StoreStats { return node.StoreStats{Failing: failing, Failures: 101} }})
+		want := map[string]float64{"build_info   ": 1, "state_kept": kept, "state_write_failures_total": 101}
+		if kept == 0 {
+			delete(want, "state_kept")
+		}
+		figures(t, func(s *scrape) { c.Collect(s.ch) }, want)
+	}
 }
 
 // figures compares the series above zero with those wanted, whose keys are the name

@@ -58,7 +58,7 @@ type part struct {
 // nothing of it runs any more, unless the error says that a part hangs.
 func runDaemon(ctx context.Context, cfg *config, o daemonOptions) (err error) {
 	defer func() { err = errors.Join(err, closeListener(o.http)) }()
-	unlock, err := lockState(cfg.stateDir)
+	unlock, err := lockState(cfg.stateDir, o.log)
 	if err != nil {
 		return err
 	}

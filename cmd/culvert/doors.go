@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"log/slog"
 	"net"
 	"os"
 	"path/filepath"
@@ -47,7 +48,7 @@ func (d *daemon) web() *web.Server {
 		Version:  build.Version,
 		Log:      d.log,
 		CoAP:     d.coap.HTTP(),
-		Metrics: metrics.New(metrics.Options{Meshes: d.meshes, CoAP: d.coap, Upstream: siteStats,
+		Metrics: metrics.New(metrics.Options{Meshes: d.meshes, CoAP: d.coap, State: d.state.Stats, Upstream: siteStats,
 			Reload: d.rules.last, Version: build.Version, Revision: build.Revision, GoVersion: build.Go, Log: d.log}).Handler(),
 	}
 	for i, m := range d.meshes {
@@ -65,14 +66,15 @@ func (d *daemon) web() *web.Server {
 }
 
 // lockState makes the folder of the state, and makes sure that no other daemon uses
-// it.
-func lockState(dir string) (unlock func(), err error) {
-	if err := os.MkdirAll(dir, 0o700); err != nil {
+// it. A folder that cannot be written is no error: the daemon then keeps nothing.
+func lockState(dir string, log *slog.Logger) (unlock func(), err error) {
+	f, err := openLock(dir)
+	switch {
+	case errors.Is(err, unix.EMFILE), errors.Is(err, unix.ENFILE), errors.Is(err, unix.ENOMEM):
 		return nil, fmt.Errorf("state_dir: %w", err)
-	}
-	f, err := os.OpenFile(filepath.Join(dir, "lock"), os.O_CREATE|os.O_RDWR, 0o600)
-	if err != nil {
-		return nil, fmt.Errorf("state_dir: %w", err)
+	case err != nil:
+		log.Warn("state_dir cannot be locked: nothing keeps another daemon from using it", "state_dir", dir, "cause", err)
+		return func() {}, nil
 	}
 	if err := unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB); err != nil {
 		defer f.Close()
@@ -90,4 +92,20 @@ func lockState(dir string) (unlock func(), err error) {
 		fmt.Fprintln(f, os.Getpid()) // only a hint for whoever finds it locked
 	}
 	return func() { f.Close() }, nil
+}
+
+// openLock opens the file that a daemon locks, for reading where it may not be written.
+func openLock(dir string) (*os.File, error) {
+	path := filepath.Join(dir, "lock")
+	err := os.MkdirAll(dir, 0o700)
+	if err != nil {
+		return nil, err
+	}
+	f, err := os.OpenFile(path, os.O_CREATE|os.O_RDWR, 0o600)
+	if errors.Is(err, unix.EROFS) || errors.Is(err, os.ErrPermission) {
+		if r, rerr := os.Open(path); rerr == nil {
+			return r, nil
+		}
+	}
+	return f, err
 }

@@ -1,0 +1,106 @@
+package bridge
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"net/netip"
+	"os"
+	"path/filepath"
+)
+
+// maxPrefixFile is how many octets of a prefix file are read.
+const maxPrefixFile = 1 << 20
+
+// errPrefixFile is what errors about the contents of a prefix file wrap; those of the
+// disk do not.
+var errPrefixFile = errors.New("the file's contents are not valid")
+
+// prefixFile is the file of the generated prefixes.
+type prefixFile struct {
+	sitePrefixes
+	Sum string `json:"sha256"` // of the JSON of the prefixes alone, in hexadecimal
+}
+
+func (s sitePrefixes) sum() (string, error) {
+	b, err := json.Marshal(s)
+	sum := sha256.Sum256(b)
+	return hex.EncodeToString(sum[:]), err
+}
+
+// readPrefixFile reads the file; one that is not there holds nothing.
+func readPrefixFile(path string) (sitePrefixes, error) {
+	none := sitePrefixes{Meshes: map[string]netip.Prefix{}}
+	f, err := os.Open(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return none, nil
+	}
+	if err != nil {
+		return none, err
+	}
+	defer f.Close()
+	b, err := io.ReadAll(io.LimitReader(f, maxPrefixFile))
+	if err != nil {
+		return none, err
+	}
+	var p prefixFile
+	if err := json.Unmarshal(b, &p); err != nil {
+		return none, fmt.Errorf("%w: %w", errPrefixFile, err)
+	}
+	if sum, err := p.sum(); err != nil || sum != p.Sum {
+		return none, fmt.Errorf("%w: the checksum is %s, and should be %s", errPrefixFile, p.Sum, sum)
+	}
+	for mesh, x := range p.Meshes {
+		if !isPrefix(x, 64) {
+			return none, fmt.Errorf("%w: mesh %s has %v", errPrefixFile, mesh, x)
+		}
+	}
+	if !isPrefix(p.Site, 48) || p.Meshes == nil {
+		return none, fmt.Errorf("%w: the site has %v", errPrefixFile, p.Site)
+	}
+	return p.sitePrefixes, nil
+}
+
+// writePrefixFile replaces the file. At every moment there is the old one or the new
+// one, whole; an error leaves nothing half made behind.
+func writePrefixFile(path string, s sitePrefixes) error {
+	sum, err := s.sum()
+	if err != nil {
+		return err
+	}
+	b, err := json.MarshalIndent(prefixFile{s, sum}, "", "  ")
+	if err != nil {
+		return err
+	}
+	half := path + ".new"
+	if err = writeSynced(half, append(b, '\n')); err == nil {
+		err = os.Rename(half, path)
+	}
+	if err != nil {
+		_ = os.Remove(half)
+		return err
+	}
+	d, err := os.Open(filepath.Dir(path))
+	if err != nil {
+		return err
+	}
+	defer d.Close()
+	return d.Sync()
+}
+
+// writeSynced writes a file and waits until it is on disk.
+func writeSynced(path string, b []byte) error {
+	f, err := os.OpenFile(path, os.O_CREATE|os.O_TRUNC|os.O_WRONLY, 0o600)
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(b)
+	if err == nil {
+		err = f.Sync()
+	}
+	return errors.Join(err, f.Close())
+}
