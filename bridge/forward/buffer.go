@@ -3,6 +3,7 @@ package forward
 import (
 	"sync/atomic"
 
+	"culvert/bridge/ieee802154"
 	"culvert/bridge/ipv6"
 )
 
@@ -10,9 +11,10 @@ import (
 type packet struct {
 	next        *packet
 	q           *queue
-	octets      []byte    // the packet
-	at          int64     // when it was offered, on the forwarder's clock
-	deadline    *deadline // of a message that must not act late; nil for the rest
+	octets      []byte          // the packet
+	at          int64           // when it was offered, on the forwarder's clock
+	deadline    *deadline       // of a message that must not act late; nil for the rest
+	link        ieee802154.Addr // that it goes to; none: the one that its node is sent to
 	index       uint32
 	class       class
 	pending     uint8 // frames without a result

@@ -29,13 +29,14 @@ const (
 
 // discovery is the server and what surrounds it.
 type discovery struct {
-	mu      sync.Mutex
-	server  *nd.Server // guarded by mu, as all up to keep; nil: there is no neighbour discovery
-	out     nd.Out
-	version uint32 // that was announced last
-	keep    chan<- *Unsaved
-	due     atomic.Int64 // when Tick has something to do, on the forwarder's clock; 0: at once
-	busy    atomic.Uint64
+	mu         sync.Mutex
+	server     *nd.Server // guarded by mu, as all up to keep; nil: there is no neighbour discovery
+	out        nd.Out
+	version    uint32 // that was announced last
+	keep       chan<- *Unsaved
+	challenges challenges
+	due        atomic.Int64 // when Tick has something to do, on the forwarder's clock; 0: at once
+	busy       atomic.Uint64
 
 	used [usedSlots]struct { // the radio reader's
 		addr netip.Addr
@@ -80,9 +81,6 @@ func (f *Forwarder) discover(n *node.Node, p ipv6.Packet, from ieee802154.Addr, 
 	}
 	f.carryOut(now)
 	f.counters.from.handled.Add(1)
-	if m := f.table.ByLink(from); m != nil { // Associate may have made another record of it
-		n = m
-	}
 	n.Traffic().PacketsReceived.Add(1)
 	if s := n.State(); (s == node.Joining || s == node.Expected) && kindOf(p.SourceBytes()) != unspecified {
 		f.log(f.table.Confirm(n, now))
@@ -188,9 +186,6 @@ func (f *Forwarder) tickDiscovery(now time.Time) {
 func (f *Forwarder) carryOut(now time.Time) {
 	d := &f.discovery
 	out := &d.out
-	for _, p := range out.Pairs {
-		f.log(f.table.Associate(p.From, p.EUI64, p.Short, now))
-	}
 	for i := range out.Changes {
 		f.changeAddress(out.Changes[i].AddressChange, now)
 	}
@@ -215,6 +210,9 @@ func (f *Forwarder) carryOut(now time.Time) {
 	}
 	if u != nil {
 		d.keep <- u
+	}
+	for _, p := range out.Pairs {
+		f.challenge(p, now)
 	}
 	if len(out.Packets)+len(out.Changes) > 0 {
 		d.due.Store(0)
@@ -254,11 +252,17 @@ func (f *Forwarder) say(to ieee802154.Addr, b ipv6.Packet) {
 	} else if info := f.sender.info.Load(); info == nil || info.Feature&radio.FeatureBroadcast == 0 {
 		return // nodes ask for what they missed (RFC 6775, 5.3)
 	}
+	f.sayTo(n, ieee802154.Addr{}, b)
+}
+
+// sayTo queues a packet of the bridge itself for n, to its link address link, or to
+// that which it is sent to anyway (none).
+func (f *Forwarder) sayTo(n *node.Node, link ieee802154.Addr, b ipv6.Packet) {
 	c := &f.counters.to
 	c.offered.Add(1)
 	r := drop.UnknownNode
 	if n != nil {
-		r = f.push(n, b, classNetwork, false)
+		r = f.enqueue(n, link, b, classNetwork, false)
 	}
 	if r != drop.None {
 		c.dropped[r].Add(1)

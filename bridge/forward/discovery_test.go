@@ -284,8 +284,8 @@ func TestContextsReachThePacketPath(t *testing.T) {
 	r.sums()
 }
 
-// A node that says in its solicitation that a short address is its own too is one
-// node from then on, and is sent to at the short address. It may send from the form
+// A node that says in its solicitation that a short address is its own too, and proves
+// it, is one node from then on, and is sent to at the short address. It may send from the form
 // with the PAN (RFC 4944, section 6), as some kernels prefer.
 func TestTwoLinkAddresses(t *testing.T) {
 	r := discovering(t)
@@ -295,9 +295,10 @@ func TestTwoLinkAddresses(t *testing.T) {
 	msg := append([]byte{133, 0, 0, 0, 0, 0, 0, 0}, sourceLink(c)...)
 	r.up(short, icmp(local(c), routers, 255, append(msg, sourceLink(short)...)...))
 	got := r.answer(radio.OutcomeFirstHop)
-	if len(got) != 1 || got[0].to != short || got[0].pkt[40] != ipv6.TypeRouterAdv {
-		t.Fatalf("answered by %v", got)
+	if len(got) != 2 || got[0].to != short || got[0].pkt[40] != ipv6.TypeRouterAdv || got[1].to != c || got[1].pkt[40] != ipv6.TypeEchoRequest {
+		t.Fatalf("answered by %v", types(got))
 	}
+	r.prove(short, got)
 	n := r.table.ByLink(c)
 	if n == nil || n != r.table.ByLink(short) || n.State() != node.Up {
 		t.Fatal("not one node")

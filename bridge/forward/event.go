@@ -132,6 +132,7 @@ func (f *Forwarder) Tick() {
 	now := f.start.Add(time.Duration(f.now()))
 	f.expireReassembly(now)
 	f.tickDiscovery(now)
+	f.tickChallenges(now)
 	f.tellRefusals()
 	f.deadlines.expire(f.lately())
 	if f.counters.to.queued.Load() > 0 || f.counters.to.framesInFlight.Load() > 0 {

@@ -68,10 +68,13 @@ func (f *Forwarder) fromNode(n *node.Node, p ipv6.Packet, from ieee802154.Addr, 
 	srcAt, dstAt := p.SourceBytes(), p.DestinationBytes()
 	src, dst := kindOf(srcAt), kindOf(dstAt)
 
-	// 3. RFC 4861, RFC 6775, RFC 8505. What the nodes tell each other of their groups is
+	// 3. RFC 4861, RFC 6775, RFC 8505, and the proof of link addresses. What the nodes tell each other of their groups is
 	// of no use to a router that forwards to none (RFC 3810, section 2).
 	if f.discovery.server != nil && nd.IsND(p) {
 		return f.discover(n, p, from, now)
+	}
+	if f.discovery.challenges.pending.Load() != 0 && f.isProof(p, from, now) {
+		return drop.None
 	}
 	if dst == multicast {
 		if r := groupTalk(p); r != drop.None {

@@ -75,6 +75,12 @@ func (f *Forwarder) room(n *node.Node, octets int) drop.Reason {
 // push adds a copy of pkt to the queue of n, with one hop less if it is forwarded;
 // the reason if there is no room.
 func (f *Forwarder) push(n *node.Node, pkt ipv6.Packet, c class, forwarded bool) drop.Reason {
+	return f.enqueue(n, ieee802154.Addr{}, pkt, c, forwarded)
+}
+
+// enqueue is push to a certain link address, whether it is one of the node's or not;
+// none is the one that the node is sent to anyway.
+func (f *Forwarder) enqueue(n *node.Node, link ieee802154.Addr, pkt ipv6.Packet, c class, forwarded bool) drop.Reason {
 	if r := f.room(n, len(pkt)); r != drop.None {
 		return r
 	}
@@ -89,7 +95,7 @@ func (f *Forwarder) push(n *node.Node, pkt ipv6.Packet, c class, forwarded bool)
 	} else {
 		p.deadline = f.deadlines.of(pkt)
 	}
-	p.class, p.q, p.at = c, q, f.lately()
+	p.class, p.q, p.link, p.at = c, q, link, f.lately()
 	q.count.Add(1)
 	q.octets.Add(int32(len(pkt)))
 	f.counters.to.queued.Add(1)

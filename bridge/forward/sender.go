@@ -241,7 +241,7 @@ func (f *Forwarder) unfit(p *packet, to ieee802154.Addr, now int64) drop.Reason 
 		return drop.DeadlinePassed
 	case now-p.at > int64(f.opt.MaxAge):
 		return drop.QueueExpired
-	case n.Removed(), p.begun && !n.HasLink(to):
+	case n.Removed(), p.begun && p.link.IsNone() && !n.HasLink(to):
 		// The short address may be another node's now: no further fragment goes there.
 		return drop.NodeRemoved
 	case !n.Reachable():
@@ -260,6 +260,11 @@ func (f *Forwarder) begin(fl *flow, p *packet) error {
 	to, room := q.node.SendTo(), info.MaxShort
 	if eui := q.node.EUI64(); to.IsExtended() || room == 0 && !eui.IsNone() {
 		to, room = eui, info.MaxExtended
+	}
+	if p.link.IsShort() {
+		to, room = p.link, info.MaxShort
+	} else if p.link.IsExtended() {
+		to, room = p.link, info.MaxExtended
 	}
 	// A radio with a short address may send from either. Only the gateway's
 	// link-local address comes from its EUI-64: from the short one nothing is elided

@@ -105,6 +105,7 @@ func (t *Table) Attach(j Joined, at time.Time) Change {
 	}
 	n.epoch = t.epoch
 	n.gone.Store(false)
+	n.listed.Store(j.listed())
 	if j.Parents != n.Parents() {
 		n.parents.Store(&j.Parents)
 	}
@@ -146,51 +147,6 @@ func (t *Table) joinLocked(j Joined, at time.Time) (c Change) {
 	}
 	c.Node, c.Was, c.Is = n, n.State(), n.State()
 	return c
-}
-
-// Associate records the word of a node that an EUI-64 and a short address are both
-// its own, sent from one of the two. A node is believed where the other address is
-// nobody's, or that of a node that was quiet for a while: else it could draw another
-// node's packets to itself. An unbelieved word changes nothing.
-func (t *Table) Associate(from, eui, short ieee802154.Addr, at time.Time) Change {
-	if from != eui && from != short || !eui.IsExtended() || !short.IsShort() || !eui.IsNode() || !short.IsNode() {
-		return Change{}
-	}
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	other := eui
-	if from == eui {
-		other = short
-	}
-	n, o := t.ByLink(from), t.ByLink(other)
-	if n == nil || n == o || o != nil && !o.quietFor(associateQuiet, at) {
-		return Change{}
-	}
-	var extra []Address
-	if b := t.ByLink(short); b != nil && b.EUI64().IsNone() {
-		extra = b.id.Load().extra // the same node as long as only its short address was known
-	}
-	c := t.joinLocked(Joined{EUI64: eui, Short: short}, at)
-	if c.Cut != nil && c.Cut.removed.Load() && c.Node != nil {
-		t.giveLocked(c.Node, extra)
-		c.Node.heard.Store(c.Cut.heard.Load())
-		c.Cut = nil // it went on as c.Node
-	}
-	if c.Node != nil {
-		c.Node.gone.Store(false)
-		if s := c.Node.State(); s == Expected || s == Late || s == Silent {
-			c.Is = Joining
-			setState(c.Node, Joining, at)
-		}
-	}
-	return c
-}
-
-// quietFor reports whether no frame of n arrived for d.
-func (n *Node) quietFor(d time.Duration, at time.Time) bool {
-	heard := n.heard.Load()
-	return n.State() == Silent || heard == never && n.State() == Expected ||
-		heard != never && time.Duration(n.clock.number(at)-heard) >= d
 }
 
 // giveLocked gives a node the registered and claimed addresses of a record that
@@ -235,6 +191,7 @@ func (t *Table) cutLocked(n *Node) {
 		return
 	}
 	id.short, id.pan = ieee802154.Addr{}, 0
+	n.listed.Store(n.listed.Load() &^ listedShort)
 	t.bindLocked(n, id)
 }
 
@@ -249,6 +206,7 @@ func (t *Table) Detach(a ieee802154.Addr, at time.Time) Change {
 
 func (t *Table) leave(n *Node, at time.Time) Change {
 	n.gone.Store(true)
+	n.listed.Store(0)
 	switch s := n.State(); s {
 	case Joining, Up, Late:
 		return change(n, s, Silent, at)

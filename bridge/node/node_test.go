@@ -473,69 +473,79 @@ func TestExtendedAddressShapedLikeShort(t *testing.T) {
 	}
 }
 
-// A node's word that two link addresses are its own is believed where nobody else
-// could lose by it.
+// What a node has proved of its link addresses is one node from then on, unless the
+// radio has listed otherwise.
 func TestAssociate(t *testing.T) {
-	short := ieee802154.Short(7)
+	short, other := ieee802154.Short(7), ieee802154.Short(8)
 	x := addr("2001:db8:0:1::77")
+	lists := func(eui, short ieee802154.Addr) func(*Table) {
+		return func(t *Table) { t.Attach(Joined{EUI64: eui, Short: short}, start) }
+	}
+	none := ieee802154.Addr{}
 	for _, c := range []struct {
-		name     string
-		prepare  func(*Table)
-		from     ieee802154.Addr
-		believed bool
+		name    string
+		prepare []func(*Table)
+		from    ieee802154.Addr
+		one     bool
 	}{
-		{"the short address sent, the EUI-64 is new", func(t *Table) { t.Learn(short, start) }, short, true},
-		{"the EUI-64 sent, the short address is new", func(t *Table) { t.Learn(euiA, start) }, euiA, true},
-		{"the EUI-64 is that of a place", func(t *Table) { t.Learn(short, start) }, short, true},
-		{"both were seen, and the EUI-64 not lately", func(t *Table) {
-			t.Learn(euiA, start).Node.Heard(start.Add(-time.Minute), 0, 0)
-			t.Learn(short, start).Node.Heard(start, 0, 0)
-		}, short, true},
-		{"the EUI-64 is a node that is there", func(t *Table) {
-			t.Learn(euiA, start).Node.Heard(start.Add(-time.Second), 0, 0)
-			t.Learn(short, start).Node.Heard(start, 0, 0)
-		}, short, false},
-		{"the short address is a node that is there", func(t *Table) {
-			t.Learn(short, start).Node.Heard(start.Add(-time.Second), 0, 0)
-			t.Learn(euiA, start).Node.Heard(start, 0, 0)
-		}, euiA, false},
-		{"the short address was another's", func(t *Table) {
-			t.Attach(Joined{EUI64: euiB, Short: short}, start).Node.Heard(start, 0, 0)
-		}, short, true},
-		{"neither sent", func(t *Table) { t.Learn(euiA, start) }, euiB, false},
+		{"the short address sent, the EUI-64 is new", nil, short, true},
+		{"the EUI-64 sent, the short address is new", nil, euiA, true},
+		{"both were heard", []func(*Table){func(t *Table) { t.Learn(euiA, start); t.Learn(short, start) }}, short, true},
+		{"the radio lists the EUI-64 alone", []func(*Table){lists(euiA, none)}, short, true},
+		{"the radio lists the short address alone", []func(*Table){lists(none, short)}, short, true},
+		{"the radio listed another short address, and took it back", []func(*Table){lists(euiA, other), func(t *Table) { t.Detach(euiA, start) }}, short, true},
+		{"an earlier proof gave it another short address", []func(*Table){func(t *Table) { t.Learn(euiA, start); t.Associate(euiA, euiA, other, start) }}, short, true},
+		{"the radio lists the EUI-64 with another short address", []func(*Table){lists(euiA, other)}, short, false},
+		{"the radio lists the short address with another EUI-64", []func(*Table){lists(euiB, short)}, euiA, false},
+		{"the radio lists two nodes", []func(*Table){lists(euiA, none), lists(none, short)}, short, false},
+		{"neither sent", nil, euiB, false},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			o := Options{}
-			if strings.HasSuffix(c.name, "a place") {
-				o.Places = []Place{{Name: "mast", EUI64: euiA}}
+			tab := table(t, Options{})
+			for _, f := range c.prepare {
+				f(tab)
 			}
-			tab := table(t, o)
-			c.prepare(tab)
-			if tab.ByLink(short) != nil && tab.ByLink(short).EUI64().IsNone() {
+			tab.Learn(c.from, start)
+			if n := tab.ByLink(short); n != nil && n.EUI64().IsNone() {
 				if err := tab.Apply(AddressChange{Link: short, Addr: x, Origin: Claimed}, start); err != nil {
 					t.Fatal(err)
 				}
 			}
 			before := tab.Len()
 			held := tab.ByAddress(x)
+			if got := tab.MayAssociate(c.from, euiA, short); got != c.one {
+				t.Errorf("may be associated: %v", got)
+			}
 			tab.Associate(c.from, euiA, short, start)
 			n := tab.ByLink(euiA)
-			if got := n != nil && n == tab.ByLink(short) && n.EUI64() == euiA && n.SendTo() == short; got != c.believed {
+			if got := n != nil && n == tab.ByLink(short) && n.EUI64() == euiA && n.SendTo() == short; got != c.one {
 				t.Fatalf("one node: %v", got)
 			}
-			if !c.believed {
+			if !c.one {
 				if tab.Len() != before {
-					t.Error("an unbelieved word changed the table")
+					t.Error("the table has changed")
 				}
 				return
 			}
 			if held != nil && (tab.ByAddress(x) != n || tab.extras.Load() != 1) {
 				t.Error("the claimed address was lost")
 			}
-			if b := tab.ByLink(euiB); b != nil && b.Short() == short {
-				t.Error("two nodes have the short address")
+			if tab.MayAssociate(c.from, euiA, short) {
+				t.Error("what is known is asked again")
 			}
 		})
+	}
+}
+
+// A restart forgets what the radio listed: only the radio can list, and it does so again
+// when it comes up.
+func TestRestoredNodesAreNotListed(t *testing.T) {
+	tab := table(t, Options{})
+	short := ieee802154.Short(7)
+	tab.Restore([]Record{{EUI64: euiA, Short: ieee802154.Short(8), PAN: 0xbeef}}, start)
+	tab.Learn(short, start)
+	if !tab.MayAssociate(short, euiA, short) {
+		t.Error("a record of an earlier run counts as listed")
 	}
 }
 

@@ -69,8 +69,5 @@ const (
 	silentPeriods = 10    // report periods after which a node counts as silent
 	lateSlack     = 2     // report periods after which a node is one report overdue
 	forgetJoining = 10 * time.Minute
-	// associateQuiet is how long a node must have been quiet before another may say
-	// that its link address is its own.
-	associateQuiet = 30 * time.Second
-	page           = 256 // records that All copies at a time
+	page          = 256 // records that All copies at a time
 )

@@ -1,0 +1,76 @@
+package node
+
+import (
+	"time"
+
+	"culvert/bridge/ieee802154"
+)
+
+// Which link addresses of a node the radio itself told.
+const (
+	listedEUI = 1 << iota
+	listedShort
+)
+
+// listed says which link addresses the radio told of a node that it listed.
+func (j Joined) listed() (bits uint32) {
+	if !j.EUI64.IsNone() {
+		bits |= listedEUI
+	}
+	if !j.Short.IsNone() {
+		bits |= listedShort
+	}
+	return bits
+}
+
+// MayAssociate reports whether a node that sends from one of the two link addresses
+// may show that both are its own. It may not where they are known to be one node's
+// already, and where the radio has listed otherwise: another short address for the
+// EUI-64, another EUI-64 for the short address, or two nodes.
+func (t *Table) MayAssociate(from, eui, short ieee802154.Addr) bool {
+	if from != eui && from != short || !eui.IsExtended() || !short.IsShort() || !eui.IsNode() || !short.IsNode() {
+		return false
+	}
+	a, b := t.ByLink(eui), t.ByLink(short)
+	if a == nil && b == nil || a == b { // nobody sent, or nothing new
+		return false
+	}
+	var listedA, listedB uint32
+	if a != nil {
+		listedA = a.listed.Load()
+	}
+	if b != nil {
+		listedB = b.listed.Load()
+	}
+	return listedA&listedShort == 0 && listedB&listedEUI == 0 && (listedA == 0 || listedB == 0)
+}
+
+// Associate records that an EUI-64 and a short address are one node's, which sends
+// from one of them and has shown that it receives at the other: its word alone would
+// let it draw another node's packets to itself. Where MayAssociate does not hold
+// nothing changes.
+func (t *Table) Associate(from, eui, short ieee802154.Addr, at time.Time) Change {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if !t.MayAssociate(from, eui, short) {
+		return Change{}
+	}
+	var extra []Address
+	if b := t.ByLink(short); b != nil && b.EUI64().IsNone() {
+		extra = b.id.Load().extra // the same node as long as only its short address was known
+	}
+	c := t.joinLocked(Joined{EUI64: eui, Short: short}, at)
+	if c.Cut != nil && c.Cut.removed.Load() && c.Node != nil {
+		t.giveLocked(c.Node, extra)
+		c.Node.heard.Store(c.Cut.heard.Load())
+		c.Cut = nil // it went on as c.Node
+	}
+	if c.Node != nil {
+		c.Node.gone.Store(false)
+		if s := c.Node.State(); s == Expected || s == Late || s == Silent {
+			c.Is = Joining
+			setState(c.Node, Joining, at)
+		}
+	}
+	return c
+}
