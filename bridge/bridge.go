@@ -34,6 +34,12 @@ type LinkLocalSetter interface {
 	SetLinkLocal(netip.Addr) error
 }
 
+// Router is a Tun that knows whether the kernel sends packets for nodes to it. It is
+// asked whenever the figures of the mesh are.
+type Router interface {
+	Routed() bool
+}
+
 // Options are what a mesh is made from. Name, Prefix, Radio and OpenTun are
 // required; nil and zero mean the default elsewhere.
 type Options struct {
@@ -181,8 +187,9 @@ func (m *Mesh) Nodes() *node.Table { return m.nodes }
 // Stats are the figures of one mesh.
 type Stats struct {
 	Name     string
-	Up       bool // Run runs, the TUN is open and the radio is up
+	Up       bool // Run runs, the TUN is open with its route, and the radio is up
 	TunUp    bool
+	Routed   bool   // the kernel sends packets for nodes to the TUN
 	TunDowns uint64 // times that the TUN vanished
 	Ticks    uint64 // of the goroutine that lets what is too old end, four a second
 	Forward  forward.Stats
@@ -196,6 +203,16 @@ func (m *Mesh) Stats() Stats {
 	if m.opt.Policy != nil {
 		s.Policy = m.opt.Policy.Stats(m.opt.Now())
 	}
-	s.Up = m.running.Load() && s.TunUp && s.Forward.Radio.Up
+	s.Routed = s.TunUp && m.routed()
+	s.Up = m.running.Load() && s.Routed && s.Forward.Radio.Up
 	return s
+}
+
+// routed asks the TUN; one that does not know counts as routed.
+func (m *Mesh) routed() bool {
+	m.tunMu.Lock()
+	dev := m.dev
+	m.tunMu.Unlock()
+	r, ok := dev.(Router)
+	return !ok || r.Routed()
 }

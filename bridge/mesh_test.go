@@ -414,6 +414,33 @@ func TestTunGone(t *testing.T) {
 	})
 }
 
+// A mesh to which the kernel sends nothing, since another program removed its route, is
+// not up.
+func TestNotRouted(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := forwardtest.NewRadio()
+		dev := &routed{Tun: forwardtest.NewTun()}
+		m := start(t, bridge.Options{Radio: r, OpenTun: func() (bridge.Tun, error) { return dev, nil }})
+		r.Up(forwardtest.Info(), 4)
+		synctest.Wait()
+		for _, yes := range []bool{false, true, false} {
+			dev.yes.Store(yes)
+			if s := m.Stats(); s.Up != yes || s.Routed != yes || !s.TunUp {
+				t.Errorf("routed %v: %v, up %v, interface %v", yes, s.Routed, s.Up, s.TunUp)
+			}
+		}
+		m.stop()
+	})
+}
+
+// routed is a TUN that knows of its route.
+type routed struct {
+	*forwardtest.Tun
+	yes atomic.Bool
+}
+
+func (r *routed) Routed() bool { return r.yes.Load() }
+
 // named is a TUN that is told its link-local address.
 type named struct {
 	*forwardtest.Tun

@@ -27,7 +27,8 @@ import (
 var (
 	// ErrGone: the interface was deleted, renamed or moved to another namespace.
 	ErrGone = errors.New("interface is gone")
-	// ErrDown: the interface was set down, or lost the gateway's address or its rules for good.
+	// ErrDown: the interface was set down, or lost the gateway's address, its rules or
+	// its routes for good.
 	ErrDown = errors.New("interface is down")
 )
 

@@ -3,6 +3,7 @@ package tun_test
 import (
 	"errors"
 	"net"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -144,4 +145,73 @@ func TestRulesRestored(t *testing.T) {
 			same(t, "after Close", snapshot(t, n), before)
 		})
 	}
+}
+
+// Routes that another program removes come back by themselves: the mesh's, the
+// link-local one, and those that make the gateway's addresses its own. While one is
+// missing the device says so.
+func TestRoutesRestored(t *testing.T) {
+	for name, remove := range map[string][]string{
+		"flush":          {"ip", "-6", "route", "flush", "dev", "mesh0"},
+		"flush all":      {"ip", "-6", "route", "flush", "table", "all", "dev", "mesh0"},
+		"the mesh's":     {"ip", "-6", "route", "del", meshPrefix.String(), "dev", "mesh0"},
+		"the link-local": {"ip", "-6", "route", "del", "fe80::/64", "dev", "mesh0"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			n := tuntest.NewNS(t)
+			before := snapshot(t, n)
+			d := open(t, n, meshOptions())
+			want := meshRoutes(t, n)
+			if !d.Routed() {
+				t.Error("not routed at first")
+			}
+			ended := make(chan error, 1)
+			go func() { ended <- drain(d) }()
+			flush := func() {
+				t.Helper()
+				if out, err := n.Command(remove[0], remove[1:]...).CombinedOutput(); err != nil {
+					t.Fatalf("%v: %v\n%s", remove, err, out)
+				}
+			}
+			back := func() (bool, string) {
+				select {
+				case err := <-ended: // what cannot be restored ends the device, and it is opened again
+					return name == "flush all" && errors.Is(err, tun.ErrDown), err.Error()
+				default:
+				}
+				got := meshRoutes(t, n)
+				return slices.Equal(got, want), "routes are " + strings.Join(got, ", ")
+			}
+			flush()
+			tuntest.Poll(t, 5*time.Second, back)
+			// The watch pauses now, and the device still knows at once.
+			if name == "flush" || name == "the mesh's" {
+				flush()
+				if d.Routed() {
+					t.Error("routed without a route")
+				}
+				tuntest.Poll(t, 5*time.Second, back)
+				if !d.Routed() {
+					t.Error("not routed with all routes back")
+				}
+			}
+			if err := d.Close(); err != nil {
+				t.Error(err)
+			}
+			same(t, "after Close", snapshot(t, n), before)
+		})
+	}
+}
+
+// meshRoutes are the routes to mesh0 but for those of multicast.
+func meshRoutes(t *testing.T, n *tuntest.NS) (out []string) {
+	t.Helper()
+	for _, r := range routes(t, n) {
+		if strings.Contains(r, "dev mesh0") && !strings.Contains(r, "ff00::") {
+			out = append(out, r)
+		}
+	}
+	slices.Sort(out)
+	return out
 }

@@ -17,13 +17,15 @@ import (
 const (
 	groupLink        = 1
 	groupIPv6Address = 9
+	groupIPv6Route   = 11
 	groupIPv6Rule    = 19
 )
 
-// restorePause bounds how often rules are restored that another program removes.
+// restorePause bounds how often rules and routes are restored that another program
+// removes.
 const restorePause = time.Second
 
-// A watch follows what others do to the interface and to its rules.
+// A watch follows what others do to the interface, its rules and its routes.
 type watch struct {
 	events *nl.NetlinkSocket
 	quit   chan struct{} // closed by stop
@@ -31,7 +33,7 @@ type watch struct {
 }
 
 func subscribe() (*nl.NetlinkSocket, error) {
-	return nl.Subscribe(unix.NETLINK_ROUTE, groupLink, groupIPv6Address, groupIPv6Rule)
+	return nl.Subscribe(unix.NETLINK_ROUTE, groupLink, groupIPv6Address, groupIPv6Route, groupIPv6Rule)
 }
 
 func (d *Device) startWatch(events *nl.NetlinkSocket) *watch {
@@ -54,21 +56,25 @@ func (w *watch) stop() {
 func (d *Device) follow(w *watch) {
 	for {
 		messages, _, err := w.events.Receive()
-		interfaceChanged, rulesChanged := d.concerns(messages)
+		changed := d.concerns(messages)
 		switch {
 		case errors.Is(err, unix.ENOBUFS): // notices were lost
-			interfaceChanged, rulesChanged = true, true
+			changed = changes{true, true, true}
 		case err != nil:
 			if !errors.Is(err, os.ErrClosed) && !d.closed.Load() {
 				d.opts.Log.Error("changes to the interface are no longer noticed", "err", err)
 			}
 			return
 		}
-		if interfaceChanged {
-			// The reader gets to know of it.
+		if changed.link || changed.routes {
+			// The reader gets to know of it. Routes go with their interface or address.
 			_ = d.verify()
 		}
-		if rulesChanged && d.fault.Load() == nil && d.restoreRules() {
+		restored := changed.rules && d.fault.Load() == nil && d.restoreRules()
+		if changed.routes && d.fault.Load() == nil && d.restoreRoutes() {
+			restored = true
+		}
+		if restored {
 			select {
 			case <-w.quit:
 			case <-time.After(restorePause):
@@ -77,23 +83,29 @@ func (d *Device) follow(w *watch) {
 	}
 }
 
-// concerns tells which notices are about our interface, and whether a rule was removed.
-func (d *Device) concerns(messages []syscall.NetlinkMessage) (interfaceChanged, rulesChanged bool) {
+// changes are what notices are about: our interface, a rule, or a route to our
+// interface that was removed.
+type changes struct{ link, rules, routes bool }
+
+// concerns tells what of the notices concerns us.
+func (d *Device) concerns(messages []syscall.NetlinkMessage) (c changes) {
 	for _, m := range messages {
 		switch m.Header.Type {
 		case unix.RTM_NEWLINK, unix.RTM_DELLINK:
 			if len(m.Data) >= unix.SizeofIfInfomsg && int(nl.DeserializeIfInfomsg(m.Data).Index) == d.index {
-				interfaceChanged = true
+				c.link = true
 			}
 		case unix.RTM_DELADDR:
 			if len(m.Data) >= unix.SizeofIfAddrmsg && int(nl.DeserializeIfAddrmsg(m.Data).Index) == d.index {
-				interfaceChanged = true
+				c.link = true
 			}
 		case unix.RTM_DELRULE:
-			rulesChanged = true
+			c.rules = true
+		case unix.RTM_DELROUTE:
+			c.routes = c.routes || d.aboutRoute(m.Data)
 		}
 	}
-	return interfaceChanged, rulesChanged
+	return c
 }
 
 // verify looks whether the interface is as Open left it, and records a fault if not.

@@ -98,7 +98,7 @@ func desc(name, help string, labels ...string) *prometheus.Desc {
 // The metrics, by their fixed names.
 var (
 	buildInfo     = desc("build_info", "What runs; the value is always 1.", "version", "revision", "goversion")
-	meshUp        = desc("mesh_up", "Whether the mesh's interface and radio are up (1) or not (0).", meshLabels...)
+	meshUp        = desc("mesh_up", "Whether the mesh's interface, its route and its radio are up (1) or not (0).", meshLabels...)
 	radioUp       = desc("radio_up", "Whether the mesh's radio is there (1) or not (0).", meshLabels...)
 	packets       = desc("packets_total", "IPv6 packets delivered: to the mesh with every frame acknowledged, from the mesh to the kernel.", dirLabels...)
 	packetBytes   = desc("packet_bytes_total", "Octets of the IPv6 packets delivered.", dirLabels...)
