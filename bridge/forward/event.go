@@ -114,17 +114,6 @@ func (f *Forwarder) discarded(ev *radio.Event) {
 	f.opt.Log.Debug("the radio threw frames away", "count", k, "reason", r.String(), "node", ev.Node.Addr.String(), "text", printable(ev.Text))
 }
 
-// log tells of a change in the node table.
-func (f *Forwarder) log(c node.Change) {
-	if c.Cut != nil {
-		f.opt.Log.Info("short address moved to another node", "from", c.Cut.Label())
-	}
-	if c.Node == nil || c.Was == c.Is && !c.Created {
-		return
-	}
-	f.opt.Log.Info("node "+c.Is.String(), "node", c.Node.Label(), "was", c.Was.String(), "new", c.Created, "admitted", c.Node.Admitted())
-}
-
 // Tick lets what is too old end: datagrams in reassembly now, packets in the queues
 // as soon as the sender can. What neighbour discovery has to do by itself is done.
 // Call it a few times a second.
@@ -141,6 +130,10 @@ func (f *Forwarder) Tick() {
 	}
 }
 
-// TickNodes brings the states of the nodes in line with the time. Call it about
+// TickNodes brings the states of the nodes in line with the time, and logs the changes
+// since the last call. Call it about
 // once a second.
-func (f *Forwarder) TickNodes() { f.table.Tick(f.opt.Now(), f.log) }
+func (f *Forwarder) TickNodes() {
+	f.table.Tick(f.opt.Now(), f.log)
+	f.logChanges()
+}

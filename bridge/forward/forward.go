@@ -130,6 +130,7 @@ type Forwarder struct {
 	unknown     bucket                      // ICMPv6 errors about destinations that no node has
 	errors      bucket                      // all others
 	texts       radioTexts
+	changes     nodeChanges
 
 	toScratch, fromScratch, sendScratch []byte // ICMPv6 errors being built; one a goroutine
 }

@@ -235,6 +235,7 @@ func (f *Forwarder) end(p *packet) {
 // Close ends everything that is still queued or under way as a shutdown. Run and
 // everything that pushes has ended before.
 func (f *Forwarder) Close() {
+	f.logChanges()
 	s := &f.sender
 	f.takeNews()
 	for fl, o, ok := s.flights.landed(); ok; fl, o, ok = s.flights.landed() {

@@ -95,6 +95,7 @@ func runDaemon(ctx context.Context, cfg *config, o daemonOptions) (err error) {
 	if ctx.Err() == nil {
 		o.log.Info("ready")
 		o.notify.say(systemd.SdNotifyReady)
+		doors.start(doorCtx, part{"status line", func(ctx context.Context) error { return o.notify.status(ctx, d.statusLine) }})
 	}
 	o.notify.feed(ctx, (&health{meshes: d.meshes}).check) // until ctx ends
 
@@ -118,6 +119,15 @@ func runDaemon(ctx context.Context, cfg *config, o daemonOptions) (err error) {
 		o.log.Info("stopped")
 	}
 	return err
+}
+
+// statusLine is the status of now.
+func (d *daemon) statusLine() string {
+	all := make([]meshStatus, 0, len(d.meshes))
+	for _, m := range d.meshes {
+		all = append(all, newMeshStatus(m))
+	}
+	return statusLine(all, d.state.Stats().Failing)
 }
 
 // assemble makes the parts from the configuration. Nothing is opened yet but the state.

@@ -30,7 +30,8 @@ func newRunCommand(g *globals) *cobra.Command {
 TUN interface, attaches the radio, and carries IPv6 between the two until it is
 told to stop (Ctrl-C, SIGTERM). It then removes the interface and what belongs to
 it. It needs root, or CAP_NET_ADMIN and /dev/net/tun; a service manager is told
-when it is ready and that it is alive (sd_notify).
+when it is ready, that it is alive, and how the meshes do (sd_notify). In systemd's
+journal each line has its priority.
 
 Between nodes and other hosts only that passes which a [[rule]] of the
 configuration names, and the answers to it; SIGHUP, or 'culvert reload', reads the
@@ -95,12 +96,22 @@ func newLogger(w io.Writer, o runOptions) (*slog.Logger, error) {
 	default:
 		return nil, asUsage(fmt.Errorf("--log-level %q: want debug, info, warn or error", o.logLevel))
 	}
-	ho := &slog.HandlerOptions{Level: level}
+	var format func(io.Writer) slog.Handler
+	journal := isJournal(w)
 	switch o.logFormat {
 	case "text":
-		return slog.New(slog.NewTextHandler(w, ho)), nil
+		ho := &slog.HandlerOptions{Level: level}
+		if journal {
+			ho.ReplaceAttr = withoutTime
+		}
+		format = func(w io.Writer) slog.Handler { return slog.NewTextHandler(w, ho) }
 	case "json":
-		return slog.New(slog.NewJSONHandler(w, ho)), nil
+		format = func(w io.Writer) slog.Handler { return slog.NewJSONHandler(w, &slog.HandlerOptions{Level: level}) }
+	default:
+		return nil, asUsage(fmt.Errorf("--log %q: want text or json", o.logFormat))
 	}
-	return nil, asUsage(fmt.Errorf("--log %q: want text or json", o.logFormat))
+	if journal {
+		return slog.New(newJournalHandler(w, format)), nil
+	}
+	return slog.New(format(w)), nil
 }
