@@ -74,6 +74,9 @@ type auditLine struct {
 	Reason   string     `json:"reason,omitempty"`
 	Held     int        `json:"not_written_before,omitempty"`
 	Again    bool       `json:"again,omitempty"` // it stands in the file before, too
+	// Undeclared says that no [[output]] declares the resource. Such lines say nothing of
+	// the interval of an output, and do not outlive their file.
+	Undeclared bool `json:"undeclared,omitempty"`
 }
 
 // openAudit opens the log in dir, and appends the outcome unknown to each intent
@@ -89,7 +92,7 @@ func openAudit(dir string) (a *audit, begun map[string]time.Time, err error) {
 	}
 	for _, id := range slices.Sorted(maps.Keys(a.open)) {
 		if err == nil {
-			err = a.append(auditLine{Event: "outcome", ID: id, Place: a.open[id].Place, Resource: a.open[id].Resource, Outcome: OutcomeUnknown,
+			err = a.append(auditLine{Event: "outcome", ID: id, Place: a.open[id].Place, Resource: a.open[id].Resource, Outcome: OutcomeUnknown, Undeclared: a.open[id].Undeclared,
 				Reason: "the daemon ended before it knew"})
 		}
 	}
@@ -133,6 +136,9 @@ func (a *audit) note(l auditLine, octets int64) {
 	switch l.Event {
 	case "intent":
 		a.open[l.ID] = l
+		if l.Undeclared {
+			break
+		}
 		a.latest[outputKey(l.Place, l.Resource)] = l
 	case "latest":
 		a.latest[outputKey(l.Place, l.Resource)] = l
@@ -204,7 +210,7 @@ func (a *audit) write(l auditLine) error {
 }
 
 func (o *order) line(event string) auditLine {
-	return auditLine{Event: event, ID: o.ID, Identity: o.by, Door: o.door, From: o.from, Place: o.Place, Resource: o.Resource, Value: o.Value, Lease: o.Lease}
+	return auditLine{Event: event, ID: o.ID, Identity: o.by, Door: o.door, From: o.from, Place: o.Place, Resource: o.Resource, Value: o.Value, Lease: o.Lease, Undeclared: o.undeclared}
 }
 
 // intent writes down what is going to be done, and returns the number under which its
@@ -215,6 +221,9 @@ func (a *audit) intent(o *order) (uint64, error) {
 	l := o.line("intent")
 	l.ID = a.next
 	l.Deadline = &o.deadline
+	if o.undeclared {
+		l.Reason = o.Reason // why it may move something
+	}
 	a.next++
 	return l.ID, a.append(l)
 }
@@ -223,7 +232,7 @@ func (a *audit) outcome(o *order) error {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	return a.append(auditLine{Event: "outcome", ID: o.ID, Identity: o.by, Place: o.Place, Resource: o.Resource,
-		Outcome: o.Outcome, Reads: o.Reads, Reason: o.Reason})
+		Outcome: o.Outcome, Reads: o.Reads, Reason: o.Reason, Undeclared: o.undeclared})
 }
 
 // refusal writes down a write that was refused here: a few each second and some in

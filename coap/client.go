@@ -69,6 +69,9 @@ type Ask struct {
 	Accept int        // a Content-Format, or -1: whatever the resource likes
 	Format int        // of Body
 	Body   []byte     // none if nil
+	// Confirmed says that a person has confirmed a write to an actuator that no Output
+	// declares (see UndeclaredAsk). The control socket alone takes it.
+	Confirmed bool
 }
 
 // Answer is a response of class 2.
@@ -219,6 +222,9 @@ func (a *Ask) message(token []byte) message.Message {
 	}
 	if a.Body != nil {
 		m.Options = with(m.Options, message.ContentFormat, uintBytes(uint32(a.Format)))
+	}
+	if a.Confirmed {
+		m.Options = with(m.Options, optConfirmed, nil)
 	}
 	return m
 }

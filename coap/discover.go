@@ -4,7 +4,6 @@ import (
 	mrand "math/rand/v2"
 	"time"
 
-	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 
 	"culvert/bridge/node"
@@ -76,17 +75,11 @@ func (s *Server) discover(now time.Time) {
 // fetchLinks reads the node's links and registers them as e. A node that was read is
 // not read again, as has says.
 func (s *Server) fetchLinks(t target, e endpoint, done func(ok bool)) {
-	addr := s.locate(t.table, t.node)
-	if !addr.Addr().IsValid() {
+	if !s.locate(t.table, t.node).Addr().IsValid() {
 		done(false)
 		return
 	}
-	opts := message.Options{
-		{ID: message.URIPath, Value: []byte(".well-known")}, {ID: message.URIPath, Value: []byte("core")},
-		{ID: message.Accept, Value: uintBytes(formatLink)},
-	}
-	req := &request{code: codes.GET, options: opts, peer: peer{door: DoorControl}, room: maxBody}
-	s.cache.read(req, t, addr, opts, func(r response) {
+	s.readListing(t, func(r response) {
 		ok := r.code == codes.Content
 		if ok {
 			r = s.directory.register(e, r.payload, time.Now())

@@ -72,10 +72,17 @@ func (s *Server) forward(req *request, t target, reply func(response)) {
 		}
 		back(hopped(r))
 	}
-	if !reads {
-		s.cache.written(t.node, path, false)
+	send := func() {
+		if !reads {
+			s.cache.written(t.node, path, false)
+		}
+		s.upstream.submit(addr, x)
 	}
-	s.upstream.submit(addr, x)
+	if reads && !secret {
+		send()
+		return
+	}
+	s.guardWrite(req, t, path, x, send, reply)
 }
 
 // forwardOptions returns the options for the node: the path below own, and without

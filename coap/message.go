@@ -62,7 +62,10 @@ type request struct {
 	room    int // largest payload that an answer without blocks may have
 	bert    bool
 	label   string // of the node below which its answer is moved
-	direct  bool   // the client named the node itself, as to a forward proxy: nothing is moved below /nodes
+	// confirmed says that a person has confirmed a write that may move something; on the
+	// control socket only.
+	confirmed bool
+	direct    bool // the client named the node itself, as to a forward proxy: nothing is moved below /nodes
 
 	// How to tell the client later what it observes: a door that cannot sets neither
 	// udp nor stream.

@@ -51,15 +51,18 @@ const (
 
 // Written is the answer to a write to an output, in JSON.
 type Written struct {
-	ID       uint64    `json:"id,omitempty"` // in the audit log
-	Outcome  string    `json:"outcome"`
-	Reason   string    `json:"reason,omitempty"`
-	Place    string    `json:"place"`
-	Resource string    `json:"resource"`
-	Value    string    `json:"value"`
-	Lease    int64     `json:"lease_seconds,omitempty"`
-	Reads    string    `json:"reads,omitempty"` // what the node said afterwards
-	At       time.Time `json:"at"`
+	ID       uint64 `json:"id,omitempty"` // in the audit log
+	Outcome  string `json:"outcome"`
+	Reason   string `json:"reason,omitempty"`
+	Place    string `json:"place"`
+	Resource string `json:"resource"`
+	Value    string `json:"value"`
+	Lease    int64  `json:"lease_seconds,omitempty"`
+	Reads    string `json:"reads,omitempty"` // what the node said afterwards
+	// Confirm says that the write was held back because no Output declares the resource,
+	// and may be sent again with Ask.Confirmed.
+	Confirm bool      `json:"confirm,omitempty"`
+	At      time.Time `json:"at"`
 }
 
 // OutputState is what /outputs says of an output, in JSON.
@@ -116,6 +119,23 @@ func (o *outputs) open(declared []Output, dir string) error {
 	if len(declared) == 0 {
 		return nil
 	}
+	return o.begin(declared, dir)
+}
+
+// auditLog returns the audit log, which it opens where no output was ever declared.
+func (o *outputs) auditLog(dir string) (*audit, error) {
+	o.saving.Lock()
+	defer o.saving.Unlock()
+	if o.audit == nil {
+		if err := o.begin(nil, dir); err != nil {
+			return nil, err
+		}
+	}
+	return o.audit, nil
+}
+
+// begin opens the audit log, and reads it and the lock-outs.
+func (o *outputs) begin(declared []Output, dir string) error {
 	if dir == "" {
 		return errors.New("coap: outputs need a directory for their audit log")
 	}
@@ -186,6 +206,7 @@ type order struct {
 	deadline       time.Time
 	entry          *outputEntry
 	wait           uint32 // seconds after which a refused one may be tried again
+	undeclared     bool   // no Output declares it: entry is nil
 }
 
 // drive is a write to an output: what is not as it was declared is refused; the rest

@@ -50,6 +50,9 @@ type Options struct {
 	// their audit log and their lock-outs stand.
 	Outputs  []Output
 	StateDir string
+	// Undeclared is what becomes of writes to actuators that no Output declares. With it,
+	// too, StateDir is needed. Empty: they are written like all others.
+	Undeclared UndeclaredPolicy
 	// NotAfter has no packet leave for a node of a mesh after at, of the message that is sent to it
 	// from a port with a Message ID; called once more with an earlier time it withdraws
 	// the message. Writes to outputs need it, so that no queue of the mesh delivers them
@@ -81,6 +84,7 @@ type Server struct {
 	readings                   readingStore
 	upstream                   *upstream
 	outputs                    outputs
+	undeclared                 undeclared
 	swapped                    atomic.Pointer[Access] // by SetAccess; nil: opts.Access
 	cache                      nodeCache
 	observers                  observers
@@ -131,6 +135,7 @@ func New(o Options) *Server {
 	s.guard.init()
 	s.directory.init()
 	s.discovery.init()
+	s.undeclared.init()
 	s.discoverSoon, s.discoverSpan = discoverSoon, discoverSpan
 	s.trust = s.trusted
 	return s

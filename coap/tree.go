@@ -34,6 +34,9 @@ func (r *request) path() (p path) {
 
 // serve answers a request. It calls reply once, now or later, from any goroutine.
 func (s *Server) serve(req *request, reply func(response)) {
+	if req.peer.door == DoorControl {
+		req.takeConfirmation()
+	}
 	p := req.path()
 	own := p.n >= 3 && p.part[0] == "nodes" && p.part[2] == "own" || viaProxy(req)
 	if id, ok := badOption(req.options, own); !ok {

@@ -19,15 +19,16 @@ type config struct {
 	stateDir   string
 	control    string // path of the control socket
 	meshes     []meshConfig
-	rules      []policy.Rule     // of what may pass, first match wins
-	coapListen []netip.AddrPort  // UDP
-	doors      doorConfig        // the other doors of the CoAP front
-	nodes      coap.Transmission // how nodes are asked
-	access     *coap.Access      // who may do what there
-	outputs    []coap.Output     // resources of nodes that move something
-	httpListen string            // host:port; empty is none
-	upstream   *upstreamConfig   // nil: nothing is said on the site's network
-	raw        map[string]any    // as it stands in the file
+	rules      []policy.Rule         // of what may pass, first match wins
+	coapListen []netip.AddrPort      // UDP
+	doors      doorConfig            // the other doors of the CoAP front
+	nodes      coap.Transmission     // how nodes are asked
+	access     *coap.Access          // who may do what there
+	undeclared coap.UndeclaredPolicy // what becomes of writes to actuators that are no output; empty: ask
+	outputs    []coap.Output         // resources of nodes that move something
+	httpListen string                // host:port; empty is none
+	upstream   *upstreamConfig       // nil: nothing is said on the site's network
+	raw        map[string]any        // as it stands in the file
 }
 
 // meshConfig is one [[mesh]].

@@ -199,6 +199,10 @@ func (r *configReader) doors(t *table, cfg *config) {
 			t.errorf("ca_file", "%v", err)
 		}
 	}
+	policies := []string{string(coap.UndeclaredAsk), string(coap.UndeclaredRefuse), string(coap.UndeclaredAllow)}
+	if s := t.word("undeclared_outputs", policies); t.has("undeclared_outputs") {
+		cfg.undeclared = coap.UndeclaredPolicy(s)
+	}
 	t.value("nodes") // nodeTables reads it
 	t.close(nil)
 }

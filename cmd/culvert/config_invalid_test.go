@@ -198,6 +198,9 @@ var invalidConfigs = map[string][]string{
 		`c.toml:29: upstream.domain: "Site.example"; want ` + wantDomain,
 		`c.toml:30: upstream.forwarding: unknown key; allowed here: interface, interfaces, advertise, proxy, mdns, hosts_file, domain`,
 	},
+	"undeclared": {
+		`c.toml:8: coap.undeclared_outputs: "perhaps"; want "ask", "refuse" or "allow"`,
+	},
 	"upstream-less": {
 		`c.toml:7: upstream.interface: missing; want ` + wantUpstream,
 		`c.toml:8: upstream.proxy: mesh "fenland" has no gateway; want there gateway = ` + wantGateway + `, since fd5e:2a11:77c0:1::1 may be the site router's`,

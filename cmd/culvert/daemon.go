@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -168,7 +169,8 @@ func assemble(cfg *config, o daemonOptions) (*daemon, error) {
 		UDP: cfg.coapListen, Gateways: gateways,
 		DTLS: cfg.doors.dtls, TCP: cfg.doors.tcp, TLS: cfg.doors.tls,
 		Certificate: cfg.doors.certificate, ClientCAs: cfg.doors.clientCAs,
-		Outputs: cfg.outputs, StateDir: cfg.stateDir, NotAfter: d.notAfter,
+		Undeclared: cmp.Or(cfg.undeclared, coap.UndeclaredAsk),
+		Outputs:    cfg.outputs, StateDir: cfg.stateDir, NotAfter: d.notAfter,
 		Access:    cfg.access,
 		Control:   cfg.control,
 		Decoders:  decoders,

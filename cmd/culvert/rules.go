@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"log/slog"
@@ -147,6 +148,7 @@ func (b *rulebook) reload() (reloaded, error) {
 			return reloaded{}, err
 		}
 		b.front.SetAccess(cfg.access)
+		b.front.SetUndeclared(cmp.Or(cfg.undeclared, coap.UndeclaredAsk))
 	}
 	b.enforce(cfg, sets)
 	b.done, b.at = true, time.Now()
@@ -189,7 +191,7 @@ func (b *rulebook) run(ctx context.Context, asked <-chan os.Signal) error {
 
 // reloadable are the keys that a reload puts in force; none of them means something
 // else in another table.
-var reloadable = []string{"rule", "access", "output", "airtime_node", "airtime_mesh", "flows"}
+var reloadable = []string{"rule", "access", "output", "undeclared_outputs", "airtime_node", "airtime_mesh", "flows"}
 
 // changedKeys names the keys that differ between two configurations, other than those
 // that a reload puts in force. Tables in an array that have names are told apart by
@@ -210,10 +212,20 @@ func changedIn(path string, was, is map[string]any, out *[]string) {
 		keys[k] = true
 	}
 	for k := range keys {
-		if !slices.Contains(reloadable, k) {
+		if !slices.Contains(reloadable, k) && !(was[k] == nil && allReloadable(is[k])) && !(is[k] == nil && allReloadable(was[k])) {
 			changedValue(joinKey(path, k), was[k], is[k], out)
 		}
 	}
+}
+
+// allReloadable reports whether v is a table of nothing but keys that a reload puts in
+// force.
+func allReloadable(v any) bool {
+	m, ok := v.(map[string]any)
+	for k := range m {
+		ok = ok && slices.Contains(reloadable, k)
+	}
+	return ok && len(m) > 0
 }
 
 func changedValue(path string, was, is any, out *[]string) {

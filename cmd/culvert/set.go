@@ -41,6 +41,10 @@ func newSetCommand(g *globals) *cobra.Command {
 		Short: "Write to a node, or drive its output",
 		Long: `Write VALUE to a resource of a node's own, as by CoAP PUT.
 
+What the node itself lists as an actuator, and no [[output]] declares, is asked for
+first as well, and so is every write to a node that does not list its resources: see
+undeclared_outputs in the configuration.
+
 What the configuration declares as an [[output]] moves something. It is asked for
 first, unless --yes says that you mean it. It does not leave this gateway after its
 deadline (--within); what a relay, or the parent of a sleeping node, holds by then
@@ -69,7 +73,7 @@ until --unlock.
 	}
 	o.flags(cmd)
 	f := cmd.Flags()
-	f.BoolVar(&o.yes, "yes", false, "drive the output without asking")
+	f.BoolVar(&o.yes, "yes", false, "drive the output, declared or not, without asking")
 	f.DurationVar(&o.lease, "for", 0, "`TIME` after which the node switches back, like 20m; default: the output's lease")
 	f.DurationVar(&o.within, "within", 0, "`TIME` after which the write must not be delivered any more, like 30s; default 10s")
 	f.StringVar(&o.lock, "lock", "", "lock the output out, for this `REASON`, instead of writing")
@@ -108,7 +112,7 @@ func runSet(cmd *cobra.Command, g *globals, o setOptions, args []string) error {
 	case state == nil && (o.leaseChanged || o.within > 0):
 		return usagef("%s of %s is no output: --for and --within have no meaning there", args[1], args[0])
 	case state == nil:
-		return writePlain(cmd, c, g.json, args)
+		return writePlain(cmd, c, o, g.json, args)
 	}
 	if !o.yes {
 		if err := confirm(cmd, args, o, state); err != nil {
@@ -138,20 +142,29 @@ func confirm(cmd *cobra.Command, args []string, o setOptions, st *coap.OutputSta
 	case st.Lease > 0:
 		fmt.Fprintf(err, " (what is switched on holds for %v)", time.Duration(st.Lease)*time.Second)
 	}
-	fmt.Fprint(err, "? Type yes: ")
-	line, _ := bufio.NewReader(io.LimitReader(cmd.InOrStdin(), 256)).ReadString('\n')
-	if strings.TrimSpace(line) != "yes" {
-		fmt.Fprintln(err)
-		return usagef("nothing was sent: not confirmed; say --yes where nobody can answer")
-	}
-	return nil
+	return typeYes(cmd)
 }
 
-// writePlain writes to a resource that is no output.
-func writePlain(cmd *cobra.Command, c coap.Asker, asJSON bool, args []string) error {
-	ctx, cancel := context.WithTimeout(cmd.Context(), nodeTimeout)
-	defer cancel()
-	a, err := c.Do(ctx, coap.Ask{Method: codes.PUT, Path: ownPath(args[0], args[1]), Accept: -1, Body: []byte(args[2])})
+// writePlain writes to a resource that is no output. Where it may move something all the
+// same, the daemon holds the write back until it is confirmed.
+func writePlain(cmd *cobra.Command, c coap.Asker, o setOptions, asJSON bool, args []string) error {
+	put := func(confirmed bool) (coap.Answer, error) {
+		ctx, cancel := context.WithTimeout(cmd.Context(), nodeTimeout)
+		defer cancel()
+		return c.Do(ctx, coap.Ask{Method: codes.PUT, Path: ownPath(args[0], args[1]), Accept: -1, Body: []byte(args[2]), Confirmed: confirmed})
+	}
+	a, err := put(false)
+	if w := heldBack(err); w != nil {
+		if !w.Confirm {
+			return fmt.Errorf("refused: %s, and no [[output]] declares it; undeclared_outputs is \"refuse\"", w.Reason)
+		}
+		if !o.yes {
+			if err := confirmUndeclared(cmd, args, w); err != nil {
+				return err
+			}
+		}
+		a, err = put(true)
+	}
 	if err != nil {
 		return reached(err)
 	}
@@ -160,6 +173,50 @@ func writePlain(cmd *cobra.Command, c coap.Asker, asJSON bool, args []string) er
 	}
 	_, err = fmt.Fprintf(cmd.OutOrStdout(), "%s of %s: %s\n", args[1], args[0], codeText(a.Code))
 	return err
+}
+
+// heldBack returns what the daemon says of a write that it did not let through because no
+// [[output]] declares its resource; nil for every other answer.
+func heldBack(err error) *coap.Written {
+	var w coap.Written
+	s := (*coap.StatusError)(nil)
+	if !errors.As(err, &s) || s.Code != codes.Forbidden || json.Unmarshal([]byte(s.Text), &w) != nil || w.Outcome != coap.OutcomeRefused {
+		return nil
+	}
+	if textOf([]byte(w.Reason+w.Place+w.Resource)) == "" { // no words of the daemon's: a node's, perhaps
+		return nil
+	}
+	return &w
+}
+
+// confirmUndeclared asks whoever sits there about a write to an output that no [[output]]
+// declares.
+func confirmUndeclared(cmd *cobra.Command, args []string, w *coap.Written) error {
+	err := cmd.ErrOrStderr()
+	fmt.Fprintf(err, `%s
+
+%s, and no [[output]] of the configuration declares it. Declared as
+
+  [[output]]
+  place    = %q
+  resource = %q
+
+it would have a deadline after which the write is not delivered any more, a lease after
+which the node switches back, a value read back, a lock-out, and a list of who may.
+
+Set %s of %s to %q`, outputCaution, w.Reason, w.Place, w.Resource, args[1], args[0], args[2])
+	return typeYes(cmd)
+}
+
+// typeYes reads the answer to a question that was begun on the error output.
+func typeYes(cmd *cobra.Command) error {
+	fmt.Fprint(cmd.ErrOrStderr(), "? Type yes: ")
+	line, _ := bufio.NewReader(io.LimitReader(cmd.InOrStdin(), 256)).ReadString('\n')
+	if strings.TrimSpace(line) != "yes" {
+		fmt.Fprintln(cmd.ErrOrStderr())
+		return usagef("nothing was sent: not confirmed; say --yes where nobody can answer")
+	}
+	return nil
 }
 
 // driveOutput writes to an output and says what became of it.
