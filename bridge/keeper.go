@@ -86,6 +86,7 @@ func (k nodeKey) bytes() []byte {
 // keptAddress is the value of an address in the store.
 type keptAddress struct {
 	Link  ieee802154.Addr `json:"link"`
+	Relay ieee802154.Addr `json:"relay,omitzero"`  // that registered it for the node
 	Claim bool            `json:"claim,omitempty"` // else a registration
 	ROVR  string          `json:"rovr,omitempty"`  // hex
 	TID   *uint8          `json:"tid,omitempty"`
@@ -208,7 +209,7 @@ func (k *keeper) change(p *pending, c *nd.Change, now time.Time) {
 
 func (k *keeper) putAddress(p *pending, r *nd.Record) {
 	a := keptAddress{
-		Link: r.Link, Claim: r.Origin == node.Claimed, ROVR: hex.EncodeToString(r.ROVR),
+		Link: r.Link, Relay: r.Relay, Claim: r.Origin == node.Claimed, ROVR: hex.EncodeToString(r.ROVR),
 		Until: k.clock.seconds(r.Until), Life: int64(r.Life / time.Second),
 	}
 	if r.HasTID {

@@ -125,6 +125,33 @@ func TestRegistrationIsKept(t *testing.T) {
 	}
 }
 
+// What a relay registered for a node that was never heard comes back as that: it makes
+// no node, and counts against the relay.
+func TestRelayIsKept(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "state.db")
+	now := time.Unix(1_800_000_000, 0)
+	relay := ieee802154.MustParseAddr("00005eef10000006")
+	x := openKeeping(t, path, now)
+	r := nd.Record{Addr: keptAddr, Link: keptNode, Relay: relay, Origin: node.Registered, ROVR: keptNode.AppendTo(nil),
+		Until: now.Add(time.Hour), Life: time.Hour}
+	x.k.commit([]*forward.Unsaved{{Changes: []nd.Change{{Record: r,
+		AddressChange: node.AddressChange{Link: keptNode, Addr: keptAddr, Origin: node.Registered}}}}})
+	if err := x.store.Close(); err != nil {
+		t.Fatal(err)
+	}
+	y := openKeeping(t, path, now.Add(time.Minute))
+	back := 0
+	y.srv.Bindings(func(r nd.Record) bool {
+		if back++; r.Relay != relay || r.Link != keptNode {
+			t.Errorf("back as %+v", r)
+		}
+		return true
+	})
+	if back != 1 || y.table.Len() != 0 {
+		t.Errorf("%d bindings, %d nodes; want 1 and none", back, y.table.Len())
+	}
+}
+
 // A registration that ended is gone from the disk too.
 func TestEndIsKept(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "state.db")

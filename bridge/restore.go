@@ -56,9 +56,11 @@ func (k *keeper) begin(s *nd.Server) {
 	p := pending{addresses: map[netip.Addr]int64{}, nodes: map[nodeKey]node.Record{}}
 	taken := map[netip.Addr]bool{}
 	s.Bindings(func(r nd.Record) bool {
-		k.table.Learn(r.Link, at)
+		if r.Relay.IsNone() { // else a relay spoke for the node, which may never have been heard
+			k.table.Learn(r.Link, at)
+		}
 		err := k.table.Apply(node.AddressChange{Link: r.Link, Addr: r.Addr, Origin: r.Origin}, at)
-		if err != nil {
+		if err != nil && !(errors.Is(err, node.ErrNoNode) && !r.Relay.IsNone()) {
 			k.log.Warn("a kept address is given to nobody", "address", r.Addr.String(), "link", r.Link.String(), "err", err)
 		}
 		taken[r.Addr] = true
@@ -151,7 +153,7 @@ func (k *keeper) restoreAddresses() (out []nd.Record, err error) {
 			return nil
 		}
 		k.addresses[addr] = a.Until
-		r.Addr, r.Link, r.Origin, r.Life = addr, a.Link, node.Registered, time.Duration(a.Life)*time.Second
+		r.Addr, r.Link, r.Relay, r.Origin, r.Life = addr, a.Link, a.Relay, node.Registered, time.Duration(a.Life)*time.Second
 		r.Until = k.clock.time(a.Until)
 		if a.TID != nil {
 			r.TID, r.HasTID = *a.TID, true

@@ -162,6 +162,22 @@ func (f *Forwarder) shortMoved(c node.Change, now time.Time) {
 	}
 }
 
+// appeared gives a node that is new in the table the addresses that relays registered
+// for it before.
+func (f *Forwarder) appeared(c node.Change, now time.Time) {
+	d := &f.discovery
+	if d.server == nil || !c.Created || c.Node == nil {
+		return
+	}
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.room() {
+		d.out.Reset()
+		d.server.Appeared(c.Node.SendTo(), &d.out)
+		f.carryOut(now)
+	}
+}
+
 // tickDiscovery does what is due, while there is a radio that could say it.
 func (f *Forwarder) tickDiscovery(now time.Time) {
 	d := &f.discovery
@@ -219,15 +235,12 @@ func (f *Forwarder) carryOut(now time.Time) {
 	}
 }
 
-// changeAddress gives an address to a node, or takes it. A node that nobody has
-// heard of yet, since a relay spoke for it, is learned.
+// changeAddress gives an address to a node, or takes it. A node for which a relay spoke
+// may not be there yet: it gets the address from appeared. The word of a relay alone
+// makes no node.
 func (f *Forwarder) changeAddress(c node.AddressChange, now time.Time) {
 	err := f.table.Apply(c, now)
-	if err == node.ErrNoNode && !c.Remove {
-		f.log(f.table.Learn(c.Link, now))
-		err = f.table.Apply(c, now)
-	}
-	if err != nil && !c.Remove {
+	if err != nil && err != node.ErrNoNode && !c.Remove {
 		f.opt.Log.Warn("an address cannot be given to its node", "address", c.Addr.String(), "link", c.Link.String(), "err", err)
 	}
 }

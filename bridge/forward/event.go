@@ -49,6 +49,7 @@ func (f *Forwarder) nodeEvent(ev *radio.Event) {
 		c := f.table.Attach(j, now)
 		f.log(c)
 		f.shortMoved(c, now)
+		f.appeared(c, now)
 	case radio.EventDetached:
 		f.log(f.table.Detach(a, now))
 	case radio.EventParent:

@@ -26,6 +26,7 @@ func (f *Forwarder) sendingNode(a ieee802154.Addr, now time.Time) (*node.Node, d
 			return nil, drop.NotAdmitted // no room in the table
 		}
 		f.log(ch)
+		f.appeared(ch, now)
 	}
 	if !n.Admitted() {
 		n.Heard(now, 0, 0)

@@ -33,10 +33,9 @@ func (s *Server) duplicateDetection(m *message, from ieee802154.Addr, now time.T
 		switch {
 		case s.sameNode(b.link, from):
 			s.renewClaim(b, now, out)
-		case b.origin == node.Registered:
+		case !s.abandoned(b, now):
 			s.defend(m.target, out)
-		default:
-			// Its owner may be gone: ask before the address goes to another.
+		default: // ask before the address goes to another
 			s.startProbe(m.target, b.link, from, now, out)
 		}
 		return nil
@@ -54,12 +53,26 @@ func (s *Server) duplicateDetection(m *message, from ieee802154.Addr, now time.T
 	return nil
 }
 
+// abandoned reports whether another node may have a claimed address if its owner does
+// not answer: its lifetime is over, or the owner is silent by its own report period. A
+// node that sleeps answers no probe, and has its address all the same.
+func (s *Server) abandoned(b *binding, now time.Time) bool {
+	if b.origin != node.Claimed || now.Before(b.until) && s.o.Table == nil {
+		return false
+	}
+	if !now.Before(b.until) {
+		return true
+	}
+	n := s.o.Table.ByLink(b.link)
+	return n != nil && s.o.Table.Overdue(n, now)
+}
+
 // claim gives an address that nobody has to a node.
 func (s *Server) claim(a netip.Addr, link ieee802154.Addr, now time.Time, out *Out) {
 	if iid, ok := ipv6.IIDOf(link); ok && ipv6.IIDIn(a) == iid && s.serves(a) {
 		return // derived from its link address
 	}
-	if !s.room(link) {
+	if !s.room(link, ieee802154.Addr{}) {
 		return // bounded; the data of that address will end as not its own
 	}
 	s.stats.Claims++
@@ -174,7 +187,7 @@ func (s *Server) Unclaimed(a netip.Addr, from ieee802154.Addr, now time.Time, ou
 		}
 		return
 	}
-	if !from.IsNode() || !s.mayClaim(a, from) || s.probes[a] != nil || !s.room(from) || !s.mayAnswer(from, now) {
+	if !from.IsNode() || !s.mayClaim(a, from) || s.probes[a] != nil || !s.room(from, ieee802154.Addr{}) || !s.mayAnswer(from, now) {
 		return
 	}
 	s.startProbe(a, from, ieee802154.Addr{}, now, out)
@@ -236,10 +249,14 @@ func (s *Server) unanswered(a netip.Addr, p *probe, now time.Time, out *Out) {
 	if b == nil || b.origin != node.Claimed || p.claimant.IsNone() && !p.expiring {
 		return
 	}
-	if !p.claimant.IsNone() || !now.Before(b.until) {
-		s.stats.Expired++
-		s.unbind(b, out)
+	if !s.abandoned(b, now) { // its owner was heard meanwhile
+		if !p.claimant.IsNone() {
+			s.defend(a, out)
+		}
+		return
 	}
+	s.stats.Expired++
+	s.unbind(b, out)
 	if !p.claimant.IsNone() {
 		s.claim(a, p.claimant, now, out)
 	}

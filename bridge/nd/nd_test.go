@@ -45,7 +45,13 @@ type bench struct {
 
 func newBench(t *testing.T, change func(*Options)) *bench {
 	t.Helper()
-	table, err := node.New(node.Options{Prefix: prefix})
+	return newBenchWith(t, node.Options{}, change)
+}
+
+func newBenchWith(t *testing.T, no node.Options, change func(*Options)) *bench {
+	t.Helper()
+	no.Prefix, no.Start = prefix, start
+	table, err := node.New(no)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -79,7 +85,7 @@ func (b *bench) handle(p []byte, from ieee802154.Addr) error {
 
 func (b *bench) apply() {
 	for _, c := range b.out.Changes {
-		if err := b.table.Apply(c.AddressChange, b.now); err != nil {
+		if err := b.table.Apply(c.AddressChange, b.now); err != nil && err != node.ErrNoNode {
 			b.t.Errorf("change %+v: %v", c.AddressChange, err)
 		}
 	}
@@ -367,7 +373,12 @@ func TestRegistrationOfRFC8505(t *testing.T) {
 		{"5.3: another verifier is a duplicate", [][]byte{first}, register(nodeB, opaque, 9, 60, eui(nodeB)), nodeB, Duplicate, nodeA},
 		{"5.3: a verifier of another length too", [][]byte{first}, register(nodeA, opaque, 9, 60, rovr16), nodeA, Duplicate, nodeA},
 		{"5.3: 128 bits", nil, register(nodeA, opaque, 9, 60, rovr16), nodeA, Success, nodeA},
-		{"5.3: the node moved, with its verifier", [][]byte{first}, register(nodeB, opaque, 6, 60, eui(nodeA)), nodeB, Success, nodeB},
+		{"5.3: the node moved, with its verifier", [][]byte{register(nodeA, opaque, 5, 60, rovr16)}, register(nodeB, opaque, 6, 60, rovr16), nodeB, Success, nodeB},
+		{"the verifier is another node's EUI-64", nil, register(nodeB, opaque, 6, 60, eui(nodeA)), nodeB, ValidationFailed, ieee802154.Addr{}},
+		{"so is it where that node registered the address", [][]byte{first}, register(nodeB, opaque, 6, 60, eui(nodeA)), nodeB, ValidationFailed, nodeA},
+		{"and it ends no registration", [][]byte{first}, register(nodeB, opaque, 6, 0, eui(nodeA)), nodeB, ValidationFailed, nodeA},
+		{"the verifier is the gateway's EUI-64", nil, register(nodeB, opaque, 6, 60, eui(router)), nodeB, ValidationFailed, ieee802154.Addr{}},
+		{"the verifier is nobody's EUI-64", nil, register(nodeB, opaque, 6, 60, bytes.Repeat([]byte{4}, 8)), nodeB, Success, nodeB},
 		{"4.1: outside the prefix", nil, register(nodeA, outside, 1, 60, eui(nodeA)), nodeA, TopologyIncorrect, ieee802154.Addr{}},
 		{"the gateway's address", nil, register(nodeA, gatewayIP, 1, 60, eui(nodeA)), nodeA, Duplicate, ieee802154.Addr{}},
 		{"another node's derived address", nil, register(nodeA, ipv6.Join(prefix.Addr(), ipv6.IIDIn(linkLocalOf(nodeB))), 1, 60, eui(nodeA)), nodeA, Duplicate, nodeB},
@@ -478,22 +489,155 @@ func TestDuplicateAddressRequest(t *testing.T) {
 			t.Errorf("%s: %x to %s, want status %d", c.name, icmp[:8], p.Destination(), c.want)
 		}
 	}
-	if n := b.table.ByAddress(opaque); n == nil {
-		t.Error("the address is not in the table")
+	if n := b.table.ByAddress(opaque); n == nil || n.EUI64() != nodeA {
+		t.Error("the address is not the node's in the table")
+	}
+}
+
+// relayed is a duplicate address request of RFC 6775, 4.4, or RFC 8505, 4.2 (code 1),
+// for an address, with a verifier of 8 octets.
+func relayed(relay ieee802154.Addr, code, tid byte, minutes uint16, verifier ieee802154.Addr, target netip.Addr) []byte {
+	var o Out
+	at := o.start(ipv6.Join(prefix.Addr(), ipv6.IIDIn(linkLocalOf(relay))), gatewayIP, 63, ipv6.TypeDuplicateReq, code, uint32(tid)<<16|uint32(minutes))
+	o.Buf = append(o.Buf, eui(verifier)...)
+	o.Buf = appendAddr(o.Buf, target)
+	o.finish(at, ieee802154.Addr{}, false)
+	return o.Buf
+}
+
+// What a relay registers counts against the relay, and not against the node that it
+// names: it can neither fill the registry nor use up what that node may register.
+func TestRelaysAreBounded(t *testing.T) {
+	at := func(i int) netip.Addr { return ipv6.Join(prefix.Addr(), ipv6.IID(0x7000+i)) }
+	ask := func(b *bench, relay, verifier ieee802154.Addr, i int) Status {
+		t.Helper()
+		if err := b.handle(relayed(relay, 0, 0, 60, verifier, at(i)), relay); err != nil {
+			t.Fatal(err)
+		}
+		return Status(b.packet(b.out.Packets[0]).Payload()[4])
+	}
+	b := newBench(t, func(o *Options) { o.MaxAddresses = 64 })
+	accepted := 0
+	for i := range 100 {
+		if ask(b, nodeC, ieee802154.Extended(0x0200_0000_0000_0000+uint64(i)), i) == Success {
+			accepted++
+		}
+	}
+	if accepted != 8 || b.table.Len() != 3 {
+		t.Errorf("%d addresses were registered by one relay, want an eighth of 64; %d nodes, want 3", accepted, b.table.Len())
+	}
+	b = newBench(t, nil)
+	for i := range 100 {
+		ask(b, nodeC, nodeA, i)
+	}
+	if n := b.s.Stats().Bindings; n != defaultPerNode {
+		t.Errorf("%d addresses of one node by relays, want %d", n, defaultPerNode)
+	}
+	for i := range defaultPerNode {
+		if err := b.handle(register(nodeA, at(200+i), 1, 60, eui(nodeA)), nodeA); err != nil {
+			t.Fatal(err)
+		}
+		p, _ := b.said()
+		if st, _, _ := registrationOf(t, p); st != Success || b.table.ByAddress(at(200+i)) == nil {
+			t.Errorf("the node's own registration %d: status %d", i, st)
+		}
+	}
+}
+
+// A relay has no more rights on an address than its own registrations give it.
+func TestRelayedRegistration(t *testing.T) {
+	own := register(nodeA, opaque, 5, 600, eui(nodeA))
+	other := nodeB
+	for _, c := range []struct {
+		name   string
+		before []byte
+		from   ieee802154.Addr
+		msg    []byte // from nodeC
+		want   Status
+		life   time.Duration // of the registration afterwards; 0: it has ended
+	}{
+		{"a new one", nil, nodeC, relayed(nodeC, 0, 0, 60, nodeA, opaque), Success, time.Hour},
+		{"its own ends", relayed(nodeC, 0, 0, 60, nodeA, opaque), nodeC, relayed(nodeC, 0, 0, 0, nodeA, opaque), Success, 0},
+		{"the node's own does not end", own, nodeA, relayed(nodeC, 0, 0, 0, nodeA, opaque), Duplicate, 10 * time.Hour},
+		{"nor in the extended form", own, nodeA, relayed(nodeC, 1, 9, 0, nodeA, opaque), ValidationFailed, 10 * time.Hour},
+		{"nor is it made shorter", own, nodeA, relayed(nodeC, 1, 9, 1, nodeA, opaque), Success, 10 * time.Hour},
+		{"that of another relay does not end", relayed(other, 0, 0, 60, nodeA, opaque), other, relayed(nodeC, 0, 0, 0, nodeA, opaque), Duplicate, time.Hour},
+		{"the node moves to another relay", relayed(other, 1, 1, 60, nodeA, opaque), other, relayed(nodeC, 1, 2, 120, nodeA, opaque), Success, 2 * time.Hour},
+		{"the gateway's EUI-64", nil, nodeC, relayed(nodeC, 0, 0, 60, router, opaque), Duplicate, 0},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			b := newBench(t, nil)
+			if c.before != nil {
+				if err := b.handle(c.before, c.from); err != nil {
+					t.Fatal(err)
+				}
+			}
+			made := b.now
+			if err := b.handle(c.msg, nodeC); err != nil {
+				t.Fatal(err)
+			}
+			if st := Status(b.packet(b.out.Packets[0]).Payload()[4]); st != c.want {
+				t.Errorf("status %d, want %d", st, c.want)
+			}
+			if c.before == nil || c.want == Success && c.from != nodeA {
+				made = b.now
+			}
+			var left time.Duration
+			b.s.Bindings(func(r Record) bool {
+				left = r.Until.Sub(made)
+				if r.Link != nodeA {
+					t.Errorf("registered to %v", r.Link)
+				}
+				return true
+			})
+			if left != c.life {
+				t.Errorf("lives for %v, want %v", left, c.life)
+			}
+			if n := b.table.ByAddress(opaque); (n != nil) != (c.life != 0) || n != nil && n.EUI64() != nodeA {
+				t.Error("the table says otherwise")
+			}
+		})
 	}
 }
 
 // A node that registers nothing: RFC 4862, 5.4, and RFC 6620 in spirit.
 func TestClaims(t *testing.T) {
 	dad := func(a netip.Addr) []byte { return solicit(netip.IPv6Unspecified(), ipv6.SolicitedNode(a), a) }
-	b := newBench(t, nil)
+	const period = time.Hour
+	b := newBenchWith(t, node.Options{Period: period}, nil)
+	heard := func() { b.table.ByLink(nodeA).Heard(b.now, 0, 0) }
+	defended := func(why string) {
+		t.Helper()
+		if p, m := b.said(); p.Destination() != ipv6.AllNodes || m.(*ndp.NeighborAdvertisement).TargetAddress != opaque || b.out.Packets[0].To != ieee802154.Broadcast {
+			t.Errorf("%s: the claimant was not told that the address is taken", why)
+		}
+		if n := b.table.ByAddress(opaque); n == nil || n.EUI64() != nodeA {
+			t.Errorf("%s: the address changed hands", why)
+		}
+	}
 	if err := b.handle(dad(opaque), nodeA); err != nil || len(b.out.Packets) != 0 {
 		t.Fatalf("error %v, %d packets: a free address is met with silence", err, len(b.out.Packets))
 	}
 	if n := b.table.ByAddress(opaque); n == nil || n.EUI64() != nodeA {
 		t.Fatal("the claim is not in the table")
 	}
-	// Another wants it: its owner is asked; it answers, and keeps it.
+	// Another wants it while its owner is not overdue, though it sleeps: it is defended.
+	for _, quiet := range []time.Duration{3 * time.Second, 9 * period} {
+		heard()
+		b.now = b.now.Add(quiet)
+		if err := b.handle(dad(opaque), nodeB); err != nil {
+			t.Fatal(err)
+		}
+		defended("within the owner's period")
+		for range 2 * probeTries {
+			b.tick(probeInterval)
+		}
+		if n := b.table.ByAddress(opaque); n == nil || n.EUI64() != nodeA {
+			t.Fatal("a sleeping owner lost its address")
+		}
+	}
+	// The owner is overdue: it is asked; it answers, and keeps it.
+	b.now = b.now.Add(2 * period)
 	if err := b.handle(dad(opaque), nodeB); err != nil {
 		t.Fatal(err)
 	}
@@ -508,16 +652,28 @@ func TestClaims(t *testing.T) {
 	if err := b.handle(answer(nodeA, opaque), nodeA); err != nil {
 		t.Fatal(err)
 	}
-	if p, m := b.said(); p.Destination() != ipv6.AllNodes || m.(*ndp.NeighborAdvertisement).TargetAddress != opaque || b.out.Packets[0].To != ieee802154.Broadcast {
-		t.Error("the claimant was not told that the address is taken")
+	defended("its owner answered")
+	// Once more; the owner says nothing, but was heard before the last question ended.
+	ask := func() {
+		t.Helper()
+		if err := b.handle(dad(opaque), nodeB); err != nil {
+			t.Fatal(err)
+		}
+		if p, m := b.said(); p.Destination() != opaque || m.Type() != ndpSolicitation {
+			t.Fatal("the owner was not asked")
+		}
+	}
+	ask()
+	heard()
+	for range probeTries {
+		b.tick(probeInterval)
 	}
 	if n := b.table.ByAddress(opaque); n.EUI64() != nodeA {
-		t.Error("the address changed hands though its owner answered")
+		t.Error("the address changed hands though its owner was heard")
 	}
-	// Once more; now the owner is gone.
-	if err := b.handle(dad(opaque), nodeB); err != nil {
-		t.Fatal(err)
-	}
+	// Now the owner is gone.
+	b.now = b.now.Add(11 * period)
+	ask()
 	for range probeTries {
 		b.tick(probeInterval)
 	}

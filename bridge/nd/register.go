@@ -33,8 +33,14 @@ func (s *Server) register(m *message, from ieee802154.Addr, now time.Time, out *
 		addr = m.target
 	}
 	status := s.decide(m, addr, from)
+	if other, ok := s.otherNode(m.reg.rovr, from); ok && status == Success {
+		status = refusal(&m.reg)
+		if from.IsShort() { // perhaps its own EUI-64, which nobody knows yet: let it prove that
+			out.Pairs = append(out.Pairs, Pair{From: from, EUI64: other, Short: from})
+		}
+	}
 	if status == Success {
-		status = s.enter(&m.reg, addr, from, now, out)
+		status = s.enter(&m.reg, addr, from, ieee802154.Addr{}, now, out)
 	}
 	answer := m.reg
 	answer.status = status
@@ -46,8 +52,7 @@ func (s *Server) register(m *message, from ieee802154.Addr, now time.Time, out *
 	dst := m.src
 	if !m.reg.extended() && status != Success && len(m.reg.rovr.bytes()) == 8 {
 		// RFC 6775, 6.5.2: the source may be another's; the EUI-64 is the asker's own.
-		eui := ieee802154.Extended(binary.BigEndian.Uint64(m.reg.rovr.bytes()))
-		if iid, ok := ipv6.IIDOf(eui); ok && eui.IsNode() {
+		if iid, ok := ipv6.IIDOf(euiOf(m.reg.rovr)); ok {
 			dst = ipv6.LinkLocal(iid)
 		}
 	}
@@ -85,9 +90,47 @@ func (s *Server) decide(m *message, addr netip.Addr, from ieee802154.Addr) Statu
 	return Success
 }
 
+// otherNode returns the EUI-64 that a verifier of 8 octets is, if it is that of the
+// gateway or of a known node other than that with the link address from.
+func (s *Server) otherNode(v rovr, from ieee802154.Addr) (ieee802154.Addr, bool) {
+	a := euiOf(v)
+	if a.IsNone() {
+		return a, false
+	}
+	if a == s.o.EUI64 {
+		return a, true
+	}
+	if s.o.Table == nil {
+		return a, false
+	}
+	n := s.o.Table.ByLink(a)
+	return a, n != nil && n != s.o.Table.ByLink(from)
+}
+
+// euiOf returns the EUI-64 that a verifier of 8 octets may be, none for another.
+func euiOf(v rovr) ieee802154.Addr {
+	if v.n != 8 {
+		return ieee802154.Addr{}
+	}
+	if a := ieee802154.Extended(binary.BigEndian.Uint64(v.bytes())); a.IsNode() {
+		return a
+	}
+	return ieee802154.Addr{}
+}
+
+// refusal is the status for a verifier that is not the asker's: RFC 6775, 4.1, has
+// none but Duplicate for it.
+func refusal(r *registration) Status {
+	if r.extended() {
+		return ValidationFailed
+	}
+	return Duplicate
+}
+
 // enter makes, renews, moves or ends the binding of an address, and returns the
-// status of RFC 6775, 6.5, and RFC 8505, 5.
-func (s *Server) enter(r *registration, addr netip.Addr, from ieee802154.Addr, now time.Time, out *Out) Status {
+// status of RFC 6775, 6.5, and RFC 8505, 5. The relay asks for the node, or the node
+// itself (none).
+func (s *Server) enter(r *registration, addr netip.Addr, link, relay ieee802154.Addr, now time.Time, out *Out) Status {
 	old := s.bindings[addr]
 	switch {
 	case old != nil && old.origin == node.Registered:
@@ -97,12 +140,15 @@ func (s *Server) enter(r *registration, addr netip.Addr, from ieee802154.Addr, n
 		if r.extended() && old.hasTID && !newerTID(r.tid, old.tid) {
 			return Moved
 		}
+		if !mayChange(old, r, relay) {
+			return refusal(r)
+		}
 	case old != nil: // claimed: its owner may register it, another may not
-		if !s.sameNode(old.link, from) {
+		if !s.sameNode(old.link, link) {
 			return Duplicate
 		}
 	default:
-		if s.derivedOfOther(addr, from) {
+		if s.derivedOfOther(addr, link) {
 			return Duplicate
 		}
 	}
@@ -112,33 +158,46 @@ func (s *Server) enter(r *registration, addr netip.Addr, from ieee802154.Addr, n
 		}
 		return Success
 	}
-	if (old == nil || old.link != from) && !s.room(from) {
-		return CacheFull
-	}
 	life := time.Duration(r.lifetime) * lifetimeUnitMinute * time.Second
 	b := binding{
-		addr: addr, link: from, origin: node.Registered, rovr: r.rovr,
+		addr: addr, link: link, relay: relay, origin: node.Registered, rovr: r.rovr,
 		tid: r.tid, hasTID: r.extended(), until: now.Add(life), life: life,
 	}
-	renewal := old != nil && old.origin == node.Registered && old.link == from
+	if old != nil && !relay.IsNone() && old.relay.IsNone() && s.sameNode(old.link, link) {
+		// The node's own registration stays its own, and a relay cannot shorten it.
+		b.relay, b.link = ieee802154.Addr{}, old.link
+		if b.until.Before(old.until) {
+			b.until, b.life = old.until, old.life
+		}
+	}
+	sameAccount := old != nil && old.link == b.link && old.relay == b.relay
+	if !sameAccount && !s.room(b.link, b.relay) {
+		return CacheFull
+	}
+	renewal := sameAccount && old.origin == node.Registered
 	s.bind(b, renewal, out)
 	delete(s.probes, addr)
 	return Success
 }
 
+// mayChange reports whether a registration with the right verifier may end a binding: a
+// relay ends only what it registered itself. Anything else than the end is renewal, or
+// the move of a node to another relay.
+func mayChange(old *binding, r *registration, relay ieee802154.Addr) bool {
+	return r.lifetime != 0 || relay.IsNone() || relay == old.relay
+}
+
 // duplicateRequest handles a request of a relay on behalf of a node (RFC 6775, 8.2;
-// RFC 8505, 4.2). In the older form the verifier is the node's EUI-64, which is
-// also its link address; in the extended form with a longer verifier the relay that
-// asked stands for it.
+// RFC 8505, 4.2). A verifier of 8 octets is the node's EUI-64, which is also its link
+// address, always in the older form, and in the extended one where a node with that
+// EUI-64 is known; for any other the relay that asked stands for the node.
 func (s *Server) duplicateRequest(m *message, from ieee802154.Addr, now time.Time, out *Out) error {
 	if m.reg.status != Success || m.dst != s.o.Gateway && m.dst != s.linkLocal {
 		return errDuplicate
 	}
 	link := from
-	if v := m.reg.rovr.bytes(); len(v) == 8 && !m.reg.extended() {
-		if a := ieee802154.Extended(binary.BigEndian.Uint64(v)); a.IsNode() {
-			link = a
-		}
+	if a := euiOf(m.reg.rovr); !a.IsNone() && (!m.reg.extended() || s.o.Table != nil && s.o.Table.ByLink(a) != nil) {
+		link = a
 	}
 	answer := m.reg
 	switch {
@@ -146,8 +205,10 @@ func (s *Server) duplicateRequest(m *message, from ieee802154.Addr, now time.Tim
 		answer.status = TopologyIncorrect
 	case s.ours(m.target):
 		answer.status = Duplicate
+	case link == s.o.EUI64:
+		answer.status = refusal(&m.reg)
 	default:
-		answer.status = s.enter(&m.reg, m.target, link, now, out)
+		answer.status = s.enter(&m.reg, m.target, link, from, now, out)
 	}
 	if answer.status == Success {
 		s.stats.Registrations++

@@ -25,7 +25,8 @@ type Options struct {
 	Interval       time.Duration // between unsolicited advertisements; default 30 min
 	ClaimLifetime  time.Duration // of an address that was claimed and is not heard of; default 24 h
 	ContextDelay   time.Duration // default 300 s: MIN_CONTEXT_CHANGE_DELAY (RFC 6775, 9)
-	MaxPerNode     int           // addresses of one node; default 8
+	MaxPerNode     int           // addresses of one node; default 8, and as many by relays
+	MaxPerRelay    int           // that one relay registers for others; default 64, at most an eighth of all
 	MaxAddresses   int           // in all; default 65,536
 }
 
@@ -36,6 +37,7 @@ const (
 	defaultClaim    = 24 * time.Hour
 	defaultDelay    = 300 * time.Second // RFC 6775, 9
 	defaultPerNode  = 8
+	defaultPerRelay = 64
 	defaultMax      = 65536
 	maxProbes       = 256 // at one time
 	probeTries      = 3   // MAX_UNICAST_SOLICIT (RFC 4861, 10)
@@ -51,7 +53,7 @@ type Server struct {
 	o         Options
 	linkLocal netip.Addr
 	bindings  map[netip.Addr]*binding
-	perLink   map[ieee802154.Addr]int
+	counts    counts
 	probes    map[netip.Addr]*probe
 	rates     map[ieee802154.Addr]rate
 	contexts  contextTable
@@ -116,6 +118,7 @@ func (o *Out) Bytes(p Packet) []byte { return o.Buf[p.Start:p.End] }
 type binding struct {
 	addr   netip.Addr
 	link   ieee802154.Addr
+	relay  ieee802154.Addr // that registered it for the node; none: the node itself
 	origin node.Origin
 	rovr   rovr
 	tid    uint8
@@ -136,7 +139,7 @@ func New(o Options, state State, now time.Time) *Server {
 	s := &Server{
 		o:        o,
 		bindings: map[netip.Addr]*binding{},
-		perLink:  map[ieee802154.Addr]int{},
+		counts:   newCounts(),
 		probes:   map[netip.Addr]*probe{},
 		rates:    map[ieee802154.Addr]rate{},
 		version:  state.Version,
@@ -175,6 +178,10 @@ func (o Options) withDefaults() Options {
 	if o.MaxAddresses <= 0 {
 		o.MaxAddresses = defaultMax
 	}
+	if o.MaxPerRelay <= 0 {
+		o.MaxPerRelay = defaultPerRelay
+	}
+	o.MaxPerRelay = min(o.MaxPerRelay, max(1, o.MaxAddresses/8))
 	return o
 }
 
@@ -324,10 +331,9 @@ func (s *Server) expire(now time.Time, out *Out) (next time.Time) {
 
 // bind gives an address to a node and says so in out.
 func (s *Server) bind(b binding, renewal bool, out *Out) {
-	s.countClaim(b.origin, 1)
+	s.tally(&b, 1)
 	if old := s.bindings[b.addr]; old != nil {
-		s.countClaim(old.origin, -1)
-		s.leaveLink(old.link)
+		s.tally(old, -1)
 		if old.link != b.link {
 			out.Changes = append(out.Changes, Change{AddressChange: node.AddressChange{Link: old.link, Addr: b.addr, Remove: true}})
 			renewal = false
@@ -337,7 +343,6 @@ func (s *Server) bind(b binding, renewal bool, out *Out) {
 		s.bindings[b.addr] = &b
 	}
 	s.expiry = earlier(s.expiry, b.until)
-	s.perLink[b.link]++
 	out.Changes = append(out.Changes, Change{
 		AddressChange: node.AddressChange{Link: b.link, Addr: b.addr, Origin: b.origin},
 		Record:        b.record(), Renewal: renewal,
@@ -346,29 +351,11 @@ func (s *Server) bind(b binding, renewal bool, out *Out) {
 
 func (s *Server) unbind(b *binding, out *Out) {
 	delete(s.bindings, b.addr)
-	s.countClaim(b.origin, -1)
-	s.leaveLink(b.link)
+	s.tally(b, -1)
 	out.Changes = append(out.Changes, Change{
 		AddressChange: node.AddressChange{Link: b.link, Addr: b.addr, Remove: true},
 		Record:        Record{Addr: b.addr},
 	})
-}
-
-func (s *Server) countClaim(o node.Origin, n int) {
-	if o == node.Claimed {
-		s.stats.Claimed += n
-	}
-}
-
-func (s *Server) leaveLink(a ieee802154.Addr) {
-	if s.perLink[a]--; s.perLink[a] <= 0 {
-		delete(s.perLink, a)
-	}
-}
-
-// room reports whether the node with the link address may have one more address.
-func (s *Server) room(link ieee802154.Addr) bool {
-	return len(s.bindings) < s.o.MaxAddresses && s.perLink[link] < s.o.MaxPerNode
 }
 
 // ours reports whether an address is the gateway's own, or the subnet-router

@@ -13,6 +13,7 @@ import (
 type Record struct {
 	Addr   netip.Addr
 	Link   ieee802154.Addr // none: the binding ended
+	Relay  ieee802154.Addr // that registered it for the node; none: the node itself
 	Origin node.Origin
 	ROVR   []byte
 	TID    uint8
@@ -80,7 +81,7 @@ func (s *Server) Bindings(f func(Record) bool) {
 }
 
 func (b *binding) record() Record {
-	return Record{Addr: b.addr, Link: b.link, Origin: b.origin, ROVR: append([]byte(nil), b.rovr.bytes()...),
+	return Record{Addr: b.addr, Link: b.link, Relay: b.relay, Origin: b.origin, ROVR: append([]byte(nil), b.rovr.bytes()...),
 		TID: b.tid, HasTID: b.hasTID, Until: b.until, Life: b.life}
 }
 
@@ -91,8 +92,7 @@ func (s *Server) restore(r Record, now time.Time) {
 		len(r.ROVR) > maxROVR || len(s.bindings) >= s.o.MaxAddresses || s.bindings[r.Addr] != nil {
 		return
 	}
-	s.bindings[r.Addr] = &binding{addr: r.Addr, link: r.Link, origin: r.Origin, rovr: rovrOf(r.ROVR),
+	s.bindings[r.Addr] = &binding{addr: r.Addr, link: r.Link, relay: r.Relay, origin: r.Origin, rovr: rovrOf(r.ROVR),
 		tid: r.TID, hasTID: r.HasTID, until: r.Until, life: r.Life}
-	s.countClaim(r.Origin, 1)
-	s.perLink[r.Link]++
+	s.tally(s.bindings[r.Addr], 1)
 }

@@ -8,17 +8,17 @@ import (
 
 // Which link addresses of a node the radio itself told.
 const (
-	listedEUI = 1 << iota
-	listedShort
+	toldEUI = 1 << iota
+	toldShort
 )
 
-// listed says which link addresses the radio told of a node that it listed.
-func (j Joined) listed() (bits uint32) {
+// told says which link addresses the radio told of a node that it listed.
+func (j Joined) told() (bits uint32) {
 	if !j.EUI64.IsNone() {
-		bits |= listedEUI
+		bits |= toldEUI
 	}
 	if !j.Short.IsNone() {
-		bits |= listedShort
+		bits |= toldShort
 	}
 	return bits
 }
@@ -37,12 +37,12 @@ func (t *Table) MayAssociate(from, eui, short ieee802154.Addr) bool {
 	}
 	var listedA, listedB uint32
 	if a != nil {
-		listedA = a.listed.Load()
+		listedA = a.told.Load()
 	}
 	if b != nil {
-		listedB = b.listed.Load()
+		listedB = b.told.Load()
 	}
-	return listedA&listedShort == 0 && listedB&listedEUI == 0 && (listedA == 0 || listedB == 0)
+	return listedA&toldShort == 0 && listedB&toldEUI == 0 && (listedA == 0 || listedB == 0)
 }
 
 // Associate records that an EUI-64 and a short address are one node's, which sends
@@ -73,4 +73,16 @@ func (t *Table) Associate(from, eui, short ieee802154.Addr, at time.Time) Change
 		}
 	}
 	return c
+}
+
+// Overdue reports whether n is silent by its own report period: the radio's word that
+// it is gone does not count, nor that it was not heard since a restart. A node whose
+// period is unknown is never overdue.
+func (t *Table) Overdue(n *Node, at time.Time) bool {
+	period := t.period
+	if p := n.Place(); p != nil && p.Period != 0 {
+		period = p.Period
+	}
+	heard := n.heard.Load()
+	return period > 0 && heard != never && time.Duration(n.clock.number(at)-heard) > max(silentPeriods*period, silentLeast)
 }

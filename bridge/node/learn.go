@@ -105,7 +105,7 @@ func (t *Table) Attach(j Joined, at time.Time) Change {
 	}
 	n.epoch = t.epoch
 	n.gone.Store(false)
-	n.listed.Store(j.listed())
+	n.told.Store(j.told())
 	if j.Parents != n.Parents() {
 		n.parents.Store(&j.Parents)
 	}
@@ -191,7 +191,7 @@ func (t *Table) cutLocked(n *Node) {
 		return
 	}
 	id.short, id.pan = ieee802154.Addr{}, 0
-	n.listed.Store(n.listed.Load() &^ listedShort)
+	n.told.Store(n.told.Load() &^ toldShort)
 	t.bindLocked(n, id)
 }
 
@@ -206,7 +206,7 @@ func (t *Table) Detach(a ieee802154.Addr, at time.Time) Change {
 
 func (t *Table) leave(n *Node, at time.Time) Change {
 	n.gone.Store(true)
-	n.listed.Store(0)
+	n.told.Store(0)
 	switch s := n.State(); s {
 	case Joining, Up, Late:
 		return change(n, s, Silent, at)

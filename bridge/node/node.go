@@ -69,7 +69,7 @@ type Node struct {
 	state   atomic.Uint32
 	gone    atomic.Bool // the radio says that it is not there
 	removed atomic.Bool
-	listed  atomic.Uint32 // which of its link addresses the radio itself told: listedEUI, listedShort
+	told    atomic.Uint32 // which of its link addresses the radio itself told: toldEUI, toldShort
 	ghc     atomic.Bool
 	hops    atomic.Uint32
 	signal  atomic.Int32

@@ -47,7 +47,7 @@ func (t *Table) Restore(records []Record, at time.Time) (lost int) {
 			continue
 		}
 		n.first = r.FirstSeen
-		n.listed.Store(0) // it is not the radio that says so
+		n.told.Store(0) // it is not the radio that says so
 		if !r.LastHeard.IsZero() {
 			n.heard.Store(t.clock.number(r.LastHeard))
 		}

@@ -63,11 +63,12 @@ const (
 
 // Our own limits.
 const (
-	defaultMax    = 65536 // nodes in a table
-	maxAddresses  = 16    // registered and claimed addresses of a node
-	maxLinks      = 8     // radio links of a node whose statistics are kept
-	silentPeriods = 10    // report periods after which a node counts as silent
-	lateSlack     = 2     // report periods after which a node is one report overdue
+	defaultMax    = 65536           // nodes in a table
+	maxAddresses  = 16              // registered and claimed addresses of a node
+	maxLinks      = 8               // radio links of a node whose statistics are kept
+	silentPeriods = 10              // report periods after which a node counts as silent
+	silentLeast   = 5 * time.Minute // but never sooner where it would lose an address
+	lateSlack     = 2               // report periods after which a node is one report overdue
 	forgetJoining = 10 * time.Minute
 	page          = 256 // records that All copies at a time
 )
