@@ -63,3 +63,42 @@ func TestDownloadsAreTriedThreeTimes(t *testing.T) {
 		}
 	}
 }
+
+// make lint fails where a function with a known vulnerability is called, and not where
+// it is only there. The entry is made up, in the format of osv.dev (schema 1.3.1).
+func TestVulnerabilityFails(t *testing.T) {
+	for symbol, calls := range map[string]bool{"Errorf": true, "Fscanf": false} {
+		db := t.TempDir()
+		entry := `{"schema_version":"1.3.1","id":"GO-2026-9999","modified":"2026-01-01T00:00:00Z","published":"2026-01-01T00:00:00Z",` +
+			`"summary":"made up","details":"made up","affected":[{"package":{"name":"stdlib","ecosystem":"Go"},` +
+			`"ranges":[{"type":"SEMVER","events":[{"introduced":"0"}]}],"ecosystem_specific":{"imports":[{"path":"fmt","symbols":["` + symbol + `"]}]}}],` +
+			`"references":[],"database_specific":{"url":"https://pkg.go.dev/vuln/GO-2026-9999"}}`
+		if err := os.WriteFile(filepath.Join(db, "GO-2026-9999.json"), []byte(entry), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		cmd := exec.Command("sh", "../.ci/vuln/check", "./bridge/ieee802154")
+		cmd.Env = append(os.Environ(), "VULNDB="+db, "GOPROXY=off")
+		out, err := cmd.CombinedOutput()
+		if calls != (err != nil) || calls != strings.Contains(string(out), "ieee802154.ParseAddr calls fmt.Errorf") {
+			t.Errorf("fmt.%s: %v\n%s", symbol, err, out)
+		}
+	}
+}
+
+// make lint compiles and vets for the boxes that people have: 64-bit and 32-bit ARM.
+func TestLintCrossCompiles(t *testing.T) {
+	cmd := exec.Command("make", "-n", "lint")
+	cmd.Dir = ".."
+	cmd.Env = append(os.Environ(), "MAKEFLAGS=", "MAKELEVEL=")
+	out, err := cmd.CombinedOutput()
+	if err != nil {
+		t.Fatalf("make -n lint: %v\n%s", err, out)
+	}
+	for _, arch := range []string{"GOARCH=arm64", "GOARCH=arm GOARM=7"} {
+		for _, what := range []string{"vet", "build"} {
+			if want := arch + " CGO_ENABLED=0 go " + what + " ./..."; !strings.Contains(string(out), want) {
+				t.Errorf("make lint does not run %s", want)
+			}
+		}
+	}
+}
