@@ -11,7 +11,7 @@ VERSION  := $(shell git describe --tags --always --dirty 2>/dev/null || echo unk
 OFFLINE  := GOPROXY=off
 
 .NOTPARALLEL:
-.PHONY: build demo test fetch lint unit fuzz long bench clean
+.PHONY: build demo test fresh fetch lint unit fuzz long bench clean
 
 # The binary needs no C library: it runs on any Linux of its architecture.
 build:
@@ -24,6 +24,10 @@ demo: build
 # Everything: downloads what it needs, then runs all checks.
 test: fetch lint unit fuzz
 	@echo 'make test: everything passed'
+
+# The same as on a machine that has never run it: no cache, Go's or ours. CI runs this.
+fresh:
+	@GO='$(GO)' sh .ci/fresh
 
 fetch:
 	@echo '== downloads: Debian packages, toolchain, modules, kernel of the test nodes'

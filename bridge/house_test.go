@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 )
 
@@ -70,13 +71,24 @@ func (f file) test() bool { return strings.HasSuffix(f.path, "_test.go") }
 // support reports whether the file's package serves tests only.
 func (f file) support() bool { return strings.HasSuffix(f.pkg, "test") }
 
+// files parses all Go files of the module, once for all tests; none may change them.
 func files(t *testing.T) []file {
 	t.Helper()
-	root, err := filepath.Abs("..")
+	out, err := parsed()
 	if err != nil {
 		t.Fatal(err)
 	}
-	var out []file
+	if len(out) < 20 {
+		t.Fatalf("only %d Go files found", len(out))
+	}
+	return out
+}
+
+var parsed = sync.OnceValues(func() (out []file, err error) {
+	root, err := filepath.Abs("..")
+	if err != nil {
+		return nil, err
+	}
 	err = filepath.WalkDir(root, func(p string, d fs.DirEntry, err error) error {
 		if err != nil {
 			return err
@@ -96,14 +108,8 @@ func files(t *testing.T) []file {
 		out = append(out, file{path: filepath.ToSlash(rel), pkg: filepath.ToSlash(filepath.Dir(rel)), ast: a, fset: fset})
 		return nil
 	})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if len(out) < 20 {
-		t.Fatalf("only %d Go files found under %s", len(out), root)
-	}
-	return out
-}
+	return out, err
+})
 
 func imports(f file) []string {
 	var out []string
@@ -178,13 +184,81 @@ func TestNoInitNoContextInStructsNoSleepInTests(t *testing.T) {
 						}
 					}
 				}
-			case *ast.SelectorExpr:
-				if x, ok := n.X.(*ast.Ident); ok && x.Name == "time" && n.Sel.Name == "Sleep" && (f.test() || f.support()) && f.pkg != "tun/tuntest" {
-					t.Errorf("%s: time.Sleep at line %d: poll a condition with a deadline", f.path, f.fset.Position(n.Pos()).Line)
-				}
 			}
 			return true
 		})
+		if (f.test() || f.support()) && f.path != "tun/tuntest/wait.go" {
+			for _, line := range sleeps(f.fset, f.ast) {
+				t.Errorf("%s: a sleep at line %d: tuntest.Poll waits for a condition, tuntest.Hold watches one, tuntest.Advance moves the clock of a bubble", f.path, line)
+			}
+		}
+	}
+}
+
+// sleeps lists the lines that wait for nothing but time: a use of time.Sleep, and a
+// receive from time.After, time.Tick or the C of a time.NewTimer made on the spot,
+// unless it is one case among others of a select.
+func sleeps(fset *token.FileSet, root ast.Node) (lines []int) {
+	isTime := func(e ast.Expr, names ...string) bool {
+		s, ok := e.(*ast.SelectorExpr)
+		if !ok {
+			return false
+		}
+		x, ok := s.X.(*ast.Ident)
+		return ok && x.Name == "time" && slices.Contains(names, s.Sel.Name)
+	}
+	guards := map[ast.Node]bool{} // receives that stand beside other cases
+	ast.Inspect(root, func(n ast.Node) bool {
+		switch n := n.(type) {
+		case *ast.SelectStmt:
+			for _, c := range n.Body.List {
+				if s, ok := c.(*ast.CommClause).Comm.(*ast.ExprStmt); ok && len(n.Body.List) > 1 {
+					guards[s.X] = true
+				}
+			}
+		case *ast.SelectorExpr:
+			if isTime(n, "Sleep") {
+				lines = append(lines, fset.Position(n.Pos()).Line)
+			}
+		case *ast.UnaryExpr:
+			from := n.X
+			if s, ok := from.(*ast.SelectorExpr); ok && s.Sel.Name == "C" {
+				from = s.X
+			}
+			call, ok := from.(*ast.CallExpr)
+			if n.Op == token.ARROW && ok && !guards[n] && isTime(call.Fun, "After", "Tick", "NewTimer", "NewTicker") {
+				lines = append(lines, fset.Position(n.Pos()).Line)
+			}
+		}
+		return true
+	})
+	return lines
+}
+
+func TestSleepsAreFound(t *testing.T) {
+	const source = `package p
+func f(done chan int) {
+	time.Sleep(d)
+	<-time.After(d)
+	for ; ; <-time.After(d) {}
+	_ = <-time.After(d)
+	select { case <-time.After(d): }
+	nap := time.Sleep
+	<-time.NewTimer(d).C
+	for range time.NewTicker(d).C { break }
+	select {
+	case <-done:
+	case <-time.After(d):
+	}
+	<-tick.C
+}`
+	fset := token.NewFileSet()
+	root, err := parser.ParseFile(fset, "p.go", source, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got, want := sleeps(fset, root), []int{3, 4, 5, 6, 7, 8, 9}; !slices.Equal(got, want) {
+		t.Errorf("sleeps at lines %v, want %v", got, want)
 	}
 }
 

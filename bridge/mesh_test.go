@@ -96,7 +96,7 @@ func (l *logs) String() string {
 func (l *logs) logger() *slog.Logger { return slog.New(slog.NewTextHandler(l, nil)) }
 
 // pass lets time pass in a bubble.
-func pass(d time.Duration) { <-time.After(d) }
+func pass(d time.Duration) { tuntest.Advance(d) }
 
 // running is a mesh that runs, and the end of it.
 type running struct {

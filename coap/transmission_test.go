@@ -9,6 +9,8 @@ import (
 
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
+
+	"culvert/tun/tuntest"
 )
 
 // RFC 7252, section 4.8.2: the derived times, those of the default parameters as the
@@ -117,7 +119,7 @@ func (a *asked) exchange(answer func(x *exchange, at time.Duration, transmission
 		if ended {
 			return got, now
 		}
-		<-time.After(20 * time.Millisecond)
+		tuntest.Advance(20 * time.Millisecond)
 		a.s.upstream.tick(time.Now())
 		took = now
 	}

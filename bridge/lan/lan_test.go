@@ -141,11 +141,10 @@ func TestOwnDefaultRouteIsKept(t *testing.T) {
 	c.State = filepath.Join(t.TempDir(), "upstream.json")
 	keeps := func(what string, d time.Duration) {
 		t.Helper()
-		for end := time.Now().Add(d); time.Now().Before(end); <-time.After(20 * time.Millisecond) {
-			if ok, routes := has(); !ok {
-				t.Fatalf("%s: no default route:\n%s", what, routes)
-			}
-		}
+		tuntest.Hold(t, d, func() (bool, string) {
+			ok, routes := has()
+			return ok, what + ": no default route:\n" + routes
+		})
 	}
 	g := startGateway(t, gw, c)
 	tuntest.Poll(t, 10*time.Second, func() (bool, string) {

@@ -328,11 +328,10 @@ func routerRole(args []string) int {
 		ra.Options = append(ra.Options, &ndp.PrefixInformation{PrefixLength: uint8(c.Prefix.Bits()), OnLink: true,
 			AutonomousAddressConfiguration: true, ValidLifetime: 2 * time.Hour, PreferredLifetime: time.Hour, Prefix: c.Prefix.Addr()})
 	}
-	for {
+	for every := time.NewTicker(c.Interval); ; <-every.C {
 		if err := conn.WriteTo(ra, nil, netip.MustParseAddr("ff02::1")); err != nil {
 			fmt.Fprintln(os.Stderr, "router:", err)
 		}
-		<-time.After(c.Interval)
 	}
 }
 

@@ -13,6 +13,7 @@ import (
 
 	"culvert/bridge/drop"
 	"culvert/bridge/ieee802154"
+	"culvert/tun/tuntest"
 )
 
 // These tests run in a bubble with a clock of its own (testing/synctest), which
@@ -95,7 +96,7 @@ func TestFrameFromTheMesh(t *testing.T) {
 			t.Errorf("arrived at %v, want %v", ev.Frame.At, base)
 		}
 		// A frame that waited in the radio keeps the time at which it arrived there.
-		<-time.After(500 * time.Millisecond)
+		tuntest.Advance(500 * time.Millisecond)
 		p.say(Record{Kind: RecordFrame, Clock: 1_200_000, Frame: Frame{From: sump, To: gateway, Payload: []byte("two")}})
 		if ev := r.next(EventFrame); !ev.Frame.At.Equal(base.Add(200 * time.Millisecond)) {
 			t.Errorf("arrived at %v, want %v", ev.Frame.At, base.Add(200*time.Millisecond))
@@ -269,7 +270,7 @@ func TestHelloIsRepeatedUntilAnswered(t *testing.T) {
 		if err := l.Send(Frame{To: sump}, 1); err != ErrDown {
 			t.Errorf("Send before up: %v, want %v", err, ErrDown)
 		}
-		<-time.After(100 * time.Millisecond)
+		tuntest.Advance(100 * time.Millisecond)
 		if again := p.hear(RecordHello); again.Session != first.Session {
 			t.Errorf("hello said again with session %d, first %d", again.Session, first.Session)
 		}
@@ -421,7 +422,7 @@ func TestHalfDeadRadioIsNoticed(t *testing.T) {
 			if ev.Kind == EventDown {
 				break
 			}
-			<-time.After(100 * time.Millisecond)
+			tuntest.Advance(100 * time.Millisecond)
 		}
 		if d := time.Since(start); d > 6*time.Second {
 			t.Errorf("noticed after %v", d)
@@ -439,7 +440,7 @@ func TestSlowConsumer(t *testing.T) {
 		if ev, err := l.Receive(b); err != nil || ev.Kind != EventUp {
 			t.Fatalf("%+v, %v", ev, err)
 		}
-		<-time.After(time.Minute + 100*time.Millisecond)
+		tuntest.Advance(time.Minute + 100*time.Millisecond)
 		if err := l.Send(Frame{To: sump}, 1); err != nil {
 			t.Error(err)
 		}
@@ -582,7 +583,7 @@ func TestReconnectsWithBackOff(t *testing.T) {
 		p.answer()
 		r.next(EventUp)
 		go p.serve(77)
-		<-time.After(time.Minute + 100*time.Millisecond)
+		tuntest.Advance(time.Minute + 100*time.Millisecond)
 		p.conn.Close()
 		if ev := r.next(EventDown); !errors.Is(ev.Cause, errHungUp) {
 			t.Errorf("cause %v, want the end of the stream", ev.Cause)

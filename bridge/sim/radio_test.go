@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"culvert/bridge/radio"
+	"culvert/tun/tuntest"
 )
 
 // daemon is the far end of a Radio: the radio package's own Link, which keeps the
@@ -71,16 +72,11 @@ func (d *daemon) take(e radio.Event) {
 // wait lets time pass until the condition holds.
 func (d *daemon) wait(what string, limit time.Duration, ok func() bool) {
 	d.t.Helper()
-	for began := time.Now(); time.Since(began) <= limit; {
+	tuntest.Poll(d.t, limit, func() (bool, string) {
 		d.mu.Lock()
-		done := ok()
-		d.mu.Unlock()
-		if done {
-			return
-		}
-		<-time.After(10 * time.Millisecond)
-	}
-	d.t.Fatalf("%s: not within %v", what, limit)
+		defer d.mu.Unlock()
+		return ok(), what
+	})
 }
 
 func (d *daemon) close() {
@@ -149,7 +145,7 @@ func TestLineAndRadioAreCut(t *testing.T) {
 
 		exec("cut line")
 		d.wait("down", time.Second, func() bool { return d.downs == 1 })
-		<-time.After(10 * time.Second)
+		tuntest.Advance(10 * time.Second)
 		exec("restore line")
 		d.wait("up again with its nodes", 10*time.Second, func() bool { return len(d.ups) == 2 && len(d.nodes) == 2 })
 		if d.ups[1] != boot {
@@ -166,7 +162,7 @@ func TestLineAndRadioAreCut(t *testing.T) {
 
 		exec("cut radio")
 		d.wait("down", 6*time.Second, func() bool { return d.downs == 3 })
-		<-time.After(time.Minute)
+		tuntest.Advance(time.Minute)
 		exec("restore radio")
 		d.wait("up again with its nodes", 30*time.Second, func() bool { return len(d.ups) == 4 && len(d.nodes) == 2 })
 		if d.ups[3] == boot {

@@ -194,18 +194,20 @@ func TestKilledWhileNodesRegister(t *testing.T) {
 		}
 		// Registrations come a few milliseconds apart; the kill somewhere among them.
 		moment := time.After(time.Duration(rand.IntN(60)) * time.Millisecond)
+		every := time.NewTicker(4 * time.Millisecond)
 		last := next + nodesEachTime
 		for killed := false; !killed; {
 			select {
 			case <-moment:
 				killed = true
-			case <-time.After(4 * time.Millisecond):
+			case <-every.C:
 				if next < last {
 					r.ask(next)
 					next++
 				}
 			}
 		}
+		every.Stop()
 		if err := cmd.Process.Kill(); err != nil {
 			t.Fatal(err)
 		}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"fmt"
 	"os"
 	"strings"
@@ -96,23 +97,35 @@ func TestRunHeldUp(t *testing.T) {
 	t.Parallel()
 	ns := tuntest.NewNS(t)
 	r := startRun(t, ns, copySite(t))
-	for _, step := range []struct {
-		signal syscall.Signal
-		wait   time.Duration
-	}{
-		{syscall.SIGSTOP, 5500 * time.Millisecond}, // four keepalives a second apart, and more
-		{syscall.SIGCONT, 2500 * time.Millisecond}, // until it has looked at its radio again
-	} {
-		if err := r.cmd.Process.Signal(step.signal); err != nil {
+	signal := func(s syscall.Signal) {
+		t.Helper()
+		if err := r.cmd.Process.Signal(s); err != nil {
 			t.Fatal(err)
 		}
-		<-time.After(step.wait)
 	}
+	signal(syscall.SIGSTOP)
+	tuntest.Poll(t, time.Minute, func() (bool, string) { return stopped(t, r.cmd.Process.Pid), "the daemon runs on" })
+	// Four keepalives a second apart, and more.
+	tuntest.Hold(t, 5500*time.Millisecond, func() (bool, string) { return stopped(t, r.cmd.Process.Pid), "the daemon runs again" })
+	signal(syscall.SIGCONT)
+	up := func() (bool, string) {
+		return !strings.Contains(r.log.String(), "radio down"), "the radio was taken for dead"
+	}
+	tuntest.Hold(t, 2500*time.Millisecond, up) // until it has looked at its radio again
 	pingFrom(t, ns, "fd5e:2a11:77c0:1:200:5eef:1000:7")
-	if strings.Contains(r.log.String(), "radio down") {
-		t.Error("the radio was taken for dead")
-	}
+	tuntest.Hold(t, 0, up)
 	if code := r.stop(syscall.SIGTERM); code != 0 {
 		t.Errorf("exit code %d", code)
 	}
+}
+
+// stopped reports whether a process is stopped by a signal (state T in proc_pid_stat(5),
+// behind the name in parentheses).
+func stopped(t *testing.T, pid int) bool {
+	t.Helper()
+	b, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return bytes.HasPrefix(b[bytes.LastIndexByte(b, ')')+1:], []byte(" T"))
 }

@@ -18,6 +18,7 @@ import (
 	"culvert/bridge/radio"
 	"culvert/bridge/sim"
 	"culvert/deploy/fenland"
+	"culvert/tun/tuntest"
 )
 
 // The plan of the example site and its configuration speak of the same places, and
@@ -302,11 +303,10 @@ func TestSimulateTell(t *testing.T) {
 	}
 	await := func(want int) {
 		t.Helper()
-		for deadline := time.Now().Add(20 * time.Second); joined() != want; <-time.After(10 * time.Millisecond) {
-			if time.Now().After(deadline) {
-				t.Fatalf("%d nodes have joined, want %d", joined(), want)
-			}
-		}
+		tuntest.Poll(t, time.Minute, func() (bool, string) {
+			n := joined()
+			return n == want, fmt.Sprintf("%d nodes have joined, want %d", n, want)
+		})
 	}
 	await(6)
 	if code, out, errs := tell("cut", "node", "grain-bin"); code != 0 || out != "" || errs != "" {

@@ -5,7 +5,6 @@ import (
 	"os/exec"
 	"path/filepath"
 	"testing"
-	"time"
 )
 
 // Tool finds a program, or ends the test with the command that installs it.
@@ -43,21 +42,4 @@ func Start(t testing.TB, cmd *exec.Cmd) (ended <-chan struct{}) {
 		<-done
 	})
 	return done
-}
-
-// Poll waits until cond holds, and ends the test with what cond last said when
-// it does not within the time given.
-func Poll(t testing.TB, within time.Duration, cond func() (ok bool, state string)) {
-	t.Helper()
-	deadline := time.Now().Add(within)
-	for pause := time.Millisecond; ; pause = min(2*pause, 50*time.Millisecond) {
-		ok, state := cond()
-		if ok {
-			return
-		}
-		if time.Now().After(deadline) {
-			t.Fatalf("tuntest: not within %v: %s", within, state)
-		}
-		time.Sleep(pause)
-	}
 }
