@@ -142,7 +142,9 @@ func TestScaleRegistrations(t *testing.T) {
 	}
 	quiet := func() {
 		from := dev.packets.Load()
-		tuntest.Poll(t, time.Minute, func() (bool, string) { return dev.packets.Load() > from+uint64(100*count), "the packet path stands still" })
+		tuntest.Poll(t, time.Minute, func() (bool, string) {
+			return dev.packets.Load() > from+uint64(100*count), "the packet path stands still"
+		})
 	}
 	acknowledged := func() int { return int(m.Stats().Forward.Discovery.Registrations) }
 	const window = 500
