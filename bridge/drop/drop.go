@@ -69,6 +69,7 @@ const (
 	KernelOwn
 	GroupReport
 	Policy
+	PacketFragment
 	RateLimited
 	AirLimited
 	NeighborInvalid
@@ -150,7 +151,8 @@ var table = [Count]about{
 	KernelOwn:          {"kernel-own", "RFC 4861; RFC 3810", "what the gateway's kernel says by itself on the interface: router and neighbour solicitations, group reports"},
 	GroupReport:        {"group-report", "RFC 3810; RFC 2710", "a node's report of the groups that it listens to: nothing is forwarded to groups here"},
 	Policy:             {"policy", "RFC 6092; RFC 4890", "no rule lets it pass"},
-	RateLimited:        {"rate-limited", "RFC 6583, 7; configuration, rate", "a rule lets it pass, but not so many in that time"},
+	PacketFragment:     {"packet-fragment", "RFC 7112, 5; RFC 5722, 3", "a fragment of an IPv6 packet that hides or rewrites what the rules look at, or that is malformed"},
+	RateLimited:        {"rate-limited", "RFC 6583, 7; RFC 4443, 2.4 f; configuration, rate", "a rule lets it pass, but not so many in that time; or a second ICMPv6 error within a second about one flow"},
 	AirLimited:         {"air-limited", "RFC 6583, 7; configuration, airtime", "the air that packets to the node, or to the mesh, may take was used up"},
 	NeighborInvalid:    {"neighbor-invalid", "RFC 4861, 6.1 and 7.1; RFC 6980, 5", "a neighbour discovery message that is not valid, or stands behind an extension header"},
 	RegistryBusy:       {"registry-busy", "DEVELOPERS.md, state", "a neighbour discovery message whose changes could not be kept: too many wait for the disk"},

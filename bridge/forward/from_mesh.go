@@ -23,6 +23,7 @@ import (
 	"culvert/bridge/ipv6"
 	"culvert/bridge/nd"
 	"culvert/bridge/node"
+	"culvert/bridge/policy"
 	"culvert/bridge/radio"
 )
 
@@ -144,9 +145,11 @@ func (f *Forwarder) fromNode(n *node.Node, p ipv6.Packet, from ieee802154.Addr, 
 	}
 
 	// 11. RFC 6092, RFC 4890.
-	if r := f.permit(p, u, n, nil, f.lately(), &f.fromScratch); r != drop.None {
+	var v policy.Verdict
+	if r := f.permit(p, u, n, nil, f.lately(), &f.fromScratch, &v); r != drop.None {
 		return r
 	}
+	f.passed(&v)
 	p.SetHopLimit(p.HopLimit() - 1)
 
 	// 12.

@@ -71,7 +71,7 @@ func (f *Forwarder) reply(e ipv6.ICMPError, about ipv6.Packet, limit *bucket, sc
 		c.offered.Add(1)
 		r := drop.UnknownNode
 		if n := f.table.ByAddress(about.Source()); n != nil {
-			r = f.push(n, *scratch, classNetwork, false)
+			r = f.push(n, *scratch, classNetwork, nil)
 		}
 		if r != drop.None {
 			c.dropped[r].Add(1)

@@ -6,6 +6,7 @@ package forward
 // can say so. Packets of the gateway itself, and to it, are not asked about.
 
 import (
+	"encoding/binary"
 	"net/netip"
 	"time"
 
@@ -21,13 +22,13 @@ import (
 var errProhibited = ipv6.ICMPError{Type: ipv6.TypeUnreachable, Code: ipv6.CodeProhibited}
 
 // permit asks whether a packet may pass, from the node from, nil for outside, to the
-// node to, nil for outside.
-func (f *Forwarder) permit(p ipv6.Packet, u ipv6.Upper, from, to *node.Node, at int64, scratch *[]byte) drop.Reason {
+// node to, nil for outside. The engine is told v when the packet has found room.
+func (f *Forwarder) permit(p ipv6.Packet, u ipv6.Upper, from, to *node.Node, at int64, scratch *[]byte, v *policy.Verdict) drop.Reason {
 	e := f.opt.Policy
 	if e == nil {
 		return drop.None
 	}
-	v := e.Check(p, u, from, to, f.start.Add(time.Duration(at)))
+	e.Decide(v, p, u, from, to, f.start.Add(time.Duration(at)))
 	if v.Allow {
 		return drop.None
 	}
@@ -35,12 +36,35 @@ func (f *Forwarder) permit(p ipv6.Packet, u ipv6.Upper, from, to *node.Node, at 
 		f.reply(errProhibited, p, &f.errors, scratch)
 	}
 	switch v.Why {
-	case policy.OverRate:
+	case policy.OverRate, policy.OverErrors:
 		return drop.RateLimited
+	case policy.BadFragment:
+		return drop.PacketFragment
 	case policy.ByDefault, policy.Unnamed:
 		f.refused.note(policy.Parse(p, u), v.Why, from, to, at)
 	}
 	return drop.Policy
+}
+
+// passed tells the engine that a packet has found room.
+func (f *Forwarder) passed(v *policy.Verdict) {
+	if e := f.opt.Policy; e != nil {
+		e.Begin(v)
+	}
+}
+
+// cutError returns the first keep octets of an ICMPv6 error, in scratch.
+func cutError(p ipv6.Packet, u ipv6.Upper, keep int, scratch *[]byte) ipv6.Packet {
+	*scratch = append((*scratch)[:0], p[:keep]...)
+	p = *scratch
+	binary.BigEndian.PutUint16(p[4:], uint16(keep-ipv6.HeaderLen))
+	msg := p[u.Offset:]
+	if t := msg[0]; t == ipv6.TypeUnreachable || t == ipv6.TypeTimeExceeded {
+		msg[4] = 0 // where extensions begin behind what is quoted (RFC 4884, section 4): they are gone
+	}
+	msg[2], msg[3] = 0, 0
+	binary.BigEndian.PutUint16(msg[2:], ipv6.Checksum(p.SourceBytes(), p.DestinationBytes(), ipv6.ProtoICMPv6, msg))
+	return p
 }
 
 // charge asks for the air that a packet to a node costs.

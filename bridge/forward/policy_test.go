@@ -106,6 +106,7 @@ func TestPolicy(t *testing.T) {
 			back := udp(outside, global(nodeA), 64, 4)
 			copy(back[40:42], fromA[42:44])
 			copy(back[42:44], fromA[40:42])
+			copy(back[48:], []byte{0x60, 0x44, 0, 1}) // 2.04 (RFC 7252, section 5.9.1.4)
 			r.down(back)
 		}, drop.None, false, nil},
 		{"node to node by a rule", []string{"fenland/*; fenland/*; udp"}, func(r *rig) { r.up(nodeA, udp(global(nodeA), global(nodeB), 64, 4)) }, drop.None, false, nil},

@@ -9,6 +9,7 @@ import (
 	"culvert/bridge/ieee802154"
 	"culvert/bridge/ipv6"
 	"culvert/bridge/node"
+	"culvert/bridge/policy"
 	"culvert/bridge/radio"
 )
 
@@ -73,14 +74,15 @@ func (f *Forwarder) room(n *node.Node, octets int) drop.Reason {
 }
 
 // push adds a copy of pkt to the queue of n, with one hop less if it is forwarded;
-// the reason if there is no room.
-func (f *Forwarder) push(n *node.Node, pkt ipv6.Packet, c class, forwarded bool) drop.Reason {
-	return f.enqueue(n, ieee802154.Addr{}, pkt, c, forwarded)
+// the reason if there is no room. verdict is what the rules say of a forwarded packet, nil
+// for one of the gateway itself; it opens its flow here, before anybody can answer.
+func (f *Forwarder) push(n *node.Node, pkt ipv6.Packet, c class, verdict *policy.Verdict) drop.Reason {
+	return f.enqueue(n, ieee802154.Addr{}, pkt, c, verdict)
 }
 
 // enqueue is push to a certain link address, whether it is one of the node's or not;
 // none is the one that the node is sent to anyway.
-func (f *Forwarder) enqueue(n *node.Node, link ieee802154.Addr, pkt ipv6.Packet, c class, forwarded bool) drop.Reason {
+func (f *Forwarder) enqueue(n *node.Node, link ieee802154.Addr, pkt ipv6.Packet, c class, verdict *policy.Verdict) drop.Reason {
 	if r := f.room(n, len(pkt)); r != drop.None {
 		return r
 	}
@@ -90,7 +92,8 @@ func (f *Forwarder) enqueue(n *node.Node, link ieee802154.Addr, pkt ipv6.Packet,
 		return drop.QueueFull
 	}
 	p.octets = append(p.octets, pkt...)
-	if p.decremented = forwarded; forwarded {
+	if p.decremented = verdict != nil; verdict != nil {
+		f.passed(verdict)
 		ipv6.Packet(p.octets).SetHopLimit(pkt.HopLimit() - 1)
 	} else {
 		p.deadline = f.deadlines.of(pkt)

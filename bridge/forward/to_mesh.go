@@ -23,6 +23,7 @@ import (
 	"culvert/bridge/drop"
 	"culvert/bridge/ipv6"
 	"culvert/bridge/node"
+	"culvert/bridge/policy"
 )
 
 // ToMesh takes one packet that was read from the TUN, and does not keep it. It
@@ -119,12 +120,17 @@ func (f *Forwarder) toNode(p ipv6.Packet, u ipv6.Upper, from *node.Node, fromUs 
 		return drop.PacketTooBig
 	}
 
+	var verdict *policy.Verdict
 	if !fromUs {
 		// 10. RFC 6092, RFC 4890. The two errors above come first, as they do in Linux:
 		// what they tell is how the way is made, not what stands at its end.
 		at := f.now()
-		if r := f.permit(p, u, from, n, at, scratch); r != drop.None {
+		var v policy.Verdict
+		if r := f.permit(p, u, from, n, at, scratch, &v); r != drop.None {
 			return r
+		}
+		if verdict = &v; v.Keep > 0 {
+			p = cutError(p, u, v.Keep, scratch)
 		}
 
 		// 11. What finds no room in the queue is not charged.
@@ -137,5 +143,5 @@ func (f *Forwarder) toNode(p ipv6.Packet, u ipv6.Upper, from *node.Node, fromUs 
 	}
 
 	// 12. Decrementing comes before compression, which prefers 64.
-	return f.push(n, p, classOf(p, u, fromUs), !fromUs)
+	return f.push(n, p, classOf(p, u, fromUs), verdict)
 }

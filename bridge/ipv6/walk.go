@@ -62,3 +62,26 @@ func Walk(p Packet) Upper {
 		u.Proto, u.NextAt, u.Offset = b[0], u.Offset, u.Offset+n
 	}
 }
+
+// FragmentHeader returns the offset of the first Fragment header that the walk u over p
+// passed, 0 for none, and whether it passed another one behind that.
+func FragmentHeader(p Packet, u Upper) (at int, nested bool) {
+	if !u.Fragment {
+		return 0, false
+	}
+	for next, proto := HeaderLen, p.NextHeader(); next <= u.NextAt; {
+		b := p[next:]
+		n := 8 * (int(b[1]) + 1)
+		switch proto {
+		case ProtoFragment:
+			if at != 0 {
+				return at, true
+			}
+			at, n = next, 8
+		case ProtoAH:
+			n = 4 * (int(b[1]) + 2)
+		}
+		proto, next = b[0], next+n
+	}
+	return at, false
+}

@@ -24,7 +24,8 @@ type Options struct {
 const (
 	defaultNodes = 65536
 	defaultFlows = 16384
-	fragmentLife = 60 * time.Second // RFC 8200, 4.5
+	minFragments = 64 // packets that pass in fragments at a time; else a sixteenth of the flows
+	errorEvery   = int64(time.Second)
 )
 
 // Engine decides about packets. All methods may be called from any goroutine.
@@ -34,6 +35,7 @@ type Engine struct {
 	limits  atomic.Pointer[Limits]
 	classes classes
 	flows   flowTable
+	first   fragmentTable
 	buckets bucketTable
 
 	airMu   sync.Mutex
@@ -81,20 +83,22 @@ func New(o Options) *Engine {
 	secret := maphash.Bytes(maphash.MakeSeed(), nil)
 	e.flows.init(o.Flows, secret)
 	e.buckets.init(o.Flows, secret+1)
+	e.first.init(max(minFragments, o.Flows/16), secret+2)
 	e.SetLimits(o.Limits)
 	none, _ := Compile(nil)
 	e.Swap(none)
 	return e
 }
 
-// Swap puts other rules in force, for all packets from now on. Flows and buckets
-// stay.
+// Swap puts other rules in force, for all packets from now on. Flows that these would
+// not open are closed; the others, and the buckets, stay.
 func (e *Engine) Swap(s *Set) {
 	l := &live{set: s, id: make([]uint64, s.Len()), hits: make([]atomic.Uint64, s.Len())}
 	for i := range l.id {
 		l.id[i] = fingerprint(s.Rule(i))
 	}
 	e.rules.Store(l)
+	e.closeFlows(l)
 }
 
 // SetLimits puts other limits in force. Flows and buckets stay; a flow keeps the life
@@ -132,6 +136,11 @@ type Verdict struct {
 	Answer bool // a denied packet is answered: administratively prohibited
 	Why    Why
 	Rule   int // that decided, from 0; -1 if none
+	// Keep is how many octets of an allowed ICMPv6 error go on, from its start; 0 is all.
+	Keep int
+
+	opens opening
+	first firstFragment
 }
 
 // Why names what decided.
@@ -146,11 +155,13 @@ const (
 	OverRate               // a rule would allow it, but not so often
 	OverAir                // the air has no room for it
 	NotFirst               // a fragment of a packet whose first fragment did not pass
+	BadFragment            // a fragment that hides or rewrites what rules look at
 	BadICMP                // an ICMPv6 error about no flow
+	OverErrors             // an ICMPv6 error about a flow that had one a moment ago
 	whyWordsLen            // the number of reasons
 )
 
-var whyWords = [whyWordsLen]string{"rule", "flow", "default", "unnamed", "rate", "air", "fragment", "icmp-error"}
+var whyWords = [whyWordsLen]string{"rule", "flow", "default", "unnamed", "rate", "air", "fragment", "bad-fragment", "icmp-error", "icmp-rate"}
 
 // String returns the word for w in the log.
 func (w Why) String() string {
@@ -160,92 +171,182 @@ func (w Why) String() string {
 	return whyWords[w]
 }
 
-// Check decides about a packet from the node from, nil for one from outside, to the
-// node to, nil for one to the outside. u is the walk over p. It must be asked once a
-// packet: it counts.
+// Check decides about a packet that passes at once if it may: Decide and Begin.
 func (e *Engine) Check(p ipv6.Packet, u ipv6.Upper, from, to *node.Node, now time.Time) Verdict {
-	v := e.check(p, u, from, to, int64(now.Sub(e.o.Now))+1)
+	var v Verdict
+	e.Decide(&v, p, u, from, to, now)
+	e.Begin(&v)
+	return v
+}
+
+// Decide sets v to what becomes of a packet from the node from, nil for one from outside, to the
+// node to, nil for one to the outside. u is the walk over p. It must be asked once a
+// packet: it counts. An allowed packet opens a flow only when Begin is called with the
+// verdict.
+func (e *Engine) Decide(v *Verdict, p ipv6.Packet, u ipv6.Upper, from, to *node.Node, now time.Time) {
+	e.decide(v, p, u, from, to, int64(now.Sub(e.o.Now))+1)
 	switch {
-	case v.Why == ByFlow:
+	case v.Allow && v.Why == ByFlow:
 		e.stats.answered.Add(1)
 	case v.Allow:
 		e.stats.allowed.Add(1)
-	case v.Why == OverRate:
+	case v.Why == OverRate || v.Why == OverErrors:
 		e.stats.limited.Add(1)
 	default:
 		e.stats.denied.Add(1)
 	}
-	return v
 }
 
-func (e *Engine) check(p ipv6.Packet, u ipv6.Upper, from, to *node.Node, now int64) Verdict {
-	t := Parse(p, u)
-	if t.Later {
-		if e.flows.live(fragmentKey(&t, fragmentID(p, u)), now) {
-			return Verdict{Allow: true, Why: ByFlow, Rule: -1}
-		}
-		return Verdict{Why: NotFirst, Rule: -1}
+// Begin says that a packet which was allowed has found room on its way: from now on it
+// is answered, and its later fragments follow it. What finds none opens nothing, so that
+// packets that are thrown away push no flows out. It must be called before the packet can
+// be answered.
+func (e *Engine) Begin(v *Verdict) {
+	if v.opens.valid {
+		e.flows.note(&v.opens)
 	}
-	if t.ICMPError {
-		// RFC 4890, 4.3.1: errors about a live flow always pass, whichever end they
-		// come from; the flow stands under the tuple of what opened it.
-		if q, ok := Quoted(p, u); ok && q.Source == t.Destination {
-			back := q.reverse()
-			if e.flows.live(flowKey(&q), now) || e.flows.live(flowKey(&back), now) {
-				return Verdict{Allow: true, Why: ByFlow, Rule: -1}
-			}
-		}
-		return Verdict{Why: BadICMP, Rule: -1}
+	if v.first.at != 0 {
+		e.first.note(&v.first)
 	}
-	back := t.reverse()
-	v := Verdict{Rule: -1, Why: ByFlow, Allow: true}
-	if !e.flows.answers(flowKey(&back), now, e.life(&t)) {
-		v = e.byRule(&t, from, to, now)
-	}
-	if v.Allow && u.Fragment {
-		e.flows.note(fragmentKey(&t, fragmentID(p, u)), now, int64(fragmentLife))
-	}
-	return v
 }
 
-func (e *Engine) byRule(t *Tuple, from, to *node.Node, now int64) Verdict {
+func (e *Engine) decide(v *Verdict, p ipv6.Packet, u ipv6.Upper, from, to *node.Node, now int64) {
 	l := e.rules.Load()
-	i, why := e.find(l.set, t, from, to)
+	q := query{t: Parse(p, u), p: p, u: u, rules: l, from: e.classes.of(l.set, from), to: e.classes.of(l.set, to), fromNode: from, toNode: to, now: now}
+	v.Allow, v.Answer, v.Rule, v.Keep, v.opens.valid, v.first.at = false, false, -1, 0, false, 0
+	if u.Fragment {
+		var ok bool
+		if q.fragment, ok = fragmentOf(p, u); !ok {
+			v.Why = BadFragment
+			return
+		}
+		if q.t.Later {
+			e.later(v, &q)
+			return
+		}
+	}
+	if q.t.ICMPError {
+		e.icmpError(v, &q)
+		return
+	}
+	if !q.fragment.more {
+		e.decideWhole(v, &q)
+		return
+	}
+	if u.Cut || u.Offset+minTransport > len(p) {
+		v.Why = BadFragment
+		return
+	}
+	k, end := fragmentKey(&q.t, q.fragment.id), len(p)-q.fragment.start
+	shape := e.first.shape(&q, end)
+	if !e.first.mayBegin(&k, shape, now) {
+		v.Why = BadFragment
+		return
+	}
+	if e.decideWhole(v, &q); v.Allow {
+		v.first = firstFragment{key: k, at: now, shape: shape, end: end, rules: l, rule: v.Rule}
+	}
+}
+
+// query is a packet that is asked about.
+type query struct {
+	t                Tuple
+	p                ipv6.Packet
+	u                ipv6.Upper
+	fragment         fragmentHeader
+	rules            *live
+	from, to         *class // of the nodes; nil is outside
+	fromNode, toNode *node.Node
+	now              int64
+}
+
+// decideWhole decides about a packet that shows its transport.
+func (e *Engine) decideWhole(v *Verdict, q *query) {
+	if e.answers(q) {
+		v.Allow, v.Why = true, ByFlow
+		return
+	}
+	e.byRule(v, q)
+}
+
+// later decides about a fragment that is not the first. Each one counts under the rates
+// of the rule that let the first pass.
+func (e *Engine) later(v *Verdict, q *query) {
+	k := fragmentKey(&q.t, q.fragment.id)
+	first, ok := e.first.first(&k, q.now)
+	switch {
+	case !ok || first.rules != q.rules:
+		v.Why = NotFirst
+	case q.fragment.offset < first.end:
+		v.Why = BadFragment
+	case first.rule >= 0 && !e.withinRates(q, first.rule):
+		v.Why, v.Answer = OverRate, q.rules.set.rules[first.rule].Answer
+	default:
+		v.Allow, v.Why = true, ByFlow
+	}
+}
+
+func (e *Engine) byRule(v *Verdict, q *query) {
+	l := q.rules
+	i, why := l.set.find(&q.t, q.from, q.to)
 	if i < 0 {
-		return Verdict{Why: why, Rule: -1}
+		v.Why = why
+		return
 	}
 	l.hits[i].Add(1)
 	r := &l.set.rules[i]
+	v.Why, v.Rule, v.Answer = ByRule, i, r.Answer
 	if r.Deny {
-		return Verdict{Answer: r.Answer, Why: ByRule, Rule: i}
+		return
 	}
-	if !e.withinRates(r, l.id[i], t, from, to, now) {
-		return Verdict{Answer: r.Answer, Why: OverRate, Rule: i}
+	if !e.withinRates(q, i) {
+		v.Why = OverRate
+		return
 	}
-	e.flows.note(flowKey(t), now, e.life(t))
-	return Verdict{Allow: true, Why: ByRule, Rule: i}
+	v.Allow, v.Answer = true, false
+	o := &v.opens
+	o.valid, o.echo, o.hello, o.coap.valid = true, q.t.Echo, false, false
+	o.key, o.rules, o.from, o.to, o.now, o.life = flowKey(&q.t), l, q.from, q.to, q.now, e.life(&q.t)
+	switch {
+	case q.t.isCoAP():
+		if b, _, ok := udpPayload(q.p, q.u, q.fragment.more); ok {
+			o.coap = parseCoAP(b)
+		}
+	case q.t.isDTLS():
+		if b, _, ok := udpPayload(q.p, q.u, q.fragment.more); ok {
+			o.hello, _ = readRecords(b)
+		}
+	}
 }
 
 // find returns the rule that decides about a packet, or -1 and why there is none.
-func (e *Engine) find(s *Set, t *Tuple, from, to *node.Node) (int, Why) {
-	a, b, named := e.classes.of(s, from), e.classes.of(s, to), crosses(t)
-	i := s.match(t, a, b, named)
-	if i < 0 && named && s.match(t, a, b, false) >= 0 {
+func (s *Set) find(t *Tuple, from, to *class) (int, Why) {
+	named := crosses(t)
+	i := s.match(t, from, to, named)
+	if i < 0 && named && s.match(t, from, to, false) >= 0 {
 		return i, Unnamed
 	}
 	return i, ByDefault
 }
 
 // withinRates asks the buckets of a rule: the source's first, so that a source over
-// its own rate takes nothing from others.
-func (e *Engine) withinRates(r *Rule, id uint64, t *Tuple, from, to *node.Node, now int64) bool {
-	if r.Source.limited() && !e.take(r.Source, key{a: t.Source.As16(), c: id}, now) {
-		return false
+// its own rate takes nothing from others. Outside, a source is a /64: whoever has one
+// address there has all of them.
+func (e *Engine) withinRates(q *query, rule int) bool {
+	r, id, now := &q.rules.set.rules[rule], q.rules.id[rule], q.now
+	if r.Source.limited() {
+		k := key{a: q.t.Source.As16(), c: id}
+		if q.fromNode == nil {
+			clear(k.a[8:])
+		}
+		if !e.take(r.Source, k, now) {
+			return false
+		}
 	}
 	if r.Node.limited() {
-		n := to
+		n := q.toNode
 		if n == nil {
-			n = from
+			n = q.fromNode
 		}
 		k := key{c: id}
 		k.b[0] = 1
@@ -278,26 +379,6 @@ func (e *Engine) life(t *Tuple) int64 {
 		return int64(l.Echo)
 	}
 	return int64(l.UDP)
-}
-
-// fragmentID returns the identification of the Fragment header, which is the last
-// extension header that the walk passed.
-func fragmentID(p ipv6.Packet, u ipv6.Upper) uint32 {
-	for at, proto := ipv6.HeaderLen, p.NextHeader(); at+8 <= len(p); {
-		b := p[at:]
-		n := 8 * (int(b[1]) + 1)
-		if proto == ipv6.ProtoFragment {
-			return binary.BigEndian.Uint32(b[4:])
-		}
-		if at >= u.NextAt {
-			break
-		}
-		if proto == ipv6.ProtoAH {
-			n = 4 * (int(b[1]) + 2)
-		}
-		proto, at = b[0], at+n
-	}
-	return 0
 }
 
 // Air asks for the octets on the air that a packet to n will cost, and takes them if
@@ -353,7 +434,8 @@ func (e *Engine) Hits() []uint64 {
 // Would tells which rule decides about a packet with the tuple that belongs to no
 // flow, or -1 and why there is none, and counts nothing.
 func (e *Engine) Would(t Tuple, from, to *node.Node) (int, Why) {
-	return e.find(e.rules.Load().set, &t, from, to)
+	s := e.rules.Load().set
+	return s.find(&t, e.classes.of(s, from), e.classes.of(s, to))
 }
 
 // Stats returns the counts so far.

@@ -3,7 +3,9 @@ package policy
 import (
 	"encoding/binary"
 	"math/bits"
+	"net/netip"
 	"sync"
+	"time"
 
 	"culvert/bridge/ipv6"
 )
@@ -16,6 +18,15 @@ const (
 	stripes = 64
 )
 
+// sets returns how many sets, a power of two, hold so many places.
+func sets(size int) int {
+	n := 1
+	for n*ways < size {
+		n *= 2
+	}
+	return n
+}
+
 // key names a flow by its tuple, or a bucket by its rule and address.
 type key struct {
 	a, b [16]byte
@@ -25,6 +36,13 @@ type key struct {
 func flowKey(t *Tuple) key {
 	return key{t.Source.As16(), t.Destination.As16(),
 		uint64(t.Proto)<<32 | uint64(t.SourcePort)<<16 | uint64(t.DestinationPort)}
+}
+
+// opened returns the tuple of the packet that opened the flow with the key.
+func (k *key) opened() Tuple {
+	proto := uint8(k.c >> 32)
+	return Tuple{Source: netip.AddrFrom16(k.a), Destination: netip.AddrFrom16(k.b), Proto: proto,
+		SourcePort: uint16(k.c >> 16), DestinationPort: uint16(k.c)}
 }
 
 // hash mixes a key with a secret, so that nobody outside can aim at one set.
@@ -40,54 +58,104 @@ func (k *key) hash(secret uint64) uint64 {
 	return h
 }
 
-// flow is one conversation that a rule let begin.
+// flow is one conversation that a rule let begin. Its key is the tuple of the side
+// that opened it.
 type flow struct {
 	key      key
 	used     int64 // nanoseconds since the engine was made; 0: the place is free
-	until    int64
+	until    int64 // answers pass until then
+	opener   int64 // when the opener's last packet passed
+	life     int64 // after the opener's last packet, without an observation
+	errorAt  int64 // when the last ICMPv6 error about it went to a node
+	rules    *live // that allow it
+	from, to *class
 	answered bool
+	echo     bool
+	hello    bool // the opener sent a DTLS ClientHello
+	observed [maxObservations]observation
+}
+
+// opening is what an allowed packet changes in the table of flows once it has found
+// room on its way.
+type opening struct {
+	valid, echo, hello bool
+	key                key
+	rules              *live
+	from, to           *class
+	now, life          int64
+	coap               message
+}
+
+// flowSet is one set of the table of flows. A tag is a part of the hash of the key beside
+// it, so that a packet looks at the flow that it belongs to and at no other.
+type flowSet struct {
+	tag  [ways]uint32
+	flow [ways]flow
+}
+
+// find returns the flow with the key, nil if it is not there. The caller holds the lock of
+// the set.
+func (s *flowSet) find(k *key, tag uint32) *flow {
+	for i, t := range s.tag {
+		if t == tag {
+			if f := &s.flow[i]; f.used != 0 && f.key == *k {
+				return f
+			}
+		}
+	}
+	return nil
 }
 
 // flowTable is the bounded table of flows.
 type flowTable struct {
 	secret uint64
 	lock   [stripes]sync.Mutex
-	set    [][ways]flow // a power of two
+	set    []flowSet // a power of two
 }
 
 func (t *flowTable) init(size int, secret uint64) {
-	n := 1
-	for n*ways < size {
-		n *= 2
-	}
-	t.set, t.secret = make([][ways]flow, n), secret
+	t.set, t.secret = make([]flowSet, sets(size)), secret
 }
 
-func (t *flowTable) at(k *key) (*[ways]flow, *sync.Mutex) {
+func (t *flowTable) at(k *key) (s *flowSet, mu *sync.Mutex, tag uint32) {
 	h := k.hash(t.secret)
 	i := h & uint64(len(t.set)-1)
-	return &t.set[i], &t.lock[i%stripes]
+	return &t.set[i], &t.lock[i%stripes], uint32(h >> 32)
 }
+
+// helloLife is for how long after its opener's last packet a flow remembers that the
+// opener sent a ClientHello, longer than answers pass: a node that reports every quarter
+// of an hour over one DTLS session opens the flow anew each time. Our choice.
+const helloLife = int64(25 * time.Hour)
 
 // note records that a rule let a packet of the flow pass, which makes or renews it.
 // Where a set is full, the flow goes that is over, else the one without an answer
 // that was used longest ago, else the one used longest ago.
-func (t *flowTable) note(k key, now, life int64) {
-	set, mu := t.at(&k)
+func (t *flowTable) note(o *opening) {
+	set, mu, tag := t.at(&o.key)
 	mu.Lock()
 	defer mu.Unlock()
-	victim := &set[0]
-	for i := range set {
-		f := &set[i]
-		if f.used != 0 && f.key == k {
-			f.used, f.until = now, now+life
-			return
+	f := set.find(&o.key, tag)
+	switch {
+	case f == nil:
+		i := 0
+		for j := range set.flow {
+			if worse(&set.flow[j], &set.flow[i], o.now) {
+				i = j
+			}
 		}
-		if worse(f, victim, now) {
-			victim = f
-		}
+		f = &set.flow[i]
+		*f, set.tag[i] = flow{key: o.key}, tag
+	case f.until <= o.now:
+		*f = flow{key: o.key, hello: f.hello && o.now-f.opener < helloLife}
 	}
-	*victim = flow{key: k, used: now, until: now + life}
+	f.used, f.opener, f.life = o.now, o.now, o.life
+	f.rules, f.from, f.to, f.echo = o.rules, o.from, o.to, o.echo
+	f.hello = f.hello || o.hello
+	if o.coap.valid {
+		f.request(&o.coap)
+	}
+	f.extend()
 }
 
 // worse reports whether a should rather go than b.
@@ -102,41 +170,13 @@ func worse(a, b *flow, now int64) bool {
 	return a.used < b.used
 }
 
-// answers reports whether the flow with the key is live, and renews it: what passes
-// is its answer.
-func (t *flowTable) answers(k key, now, life int64) bool {
-	set, mu := t.at(&k)
-	mu.Lock()
-	defer mu.Unlock()
-	for i := range set {
-		if f := &set[i]; f.used != 0 && f.key == k && f.until > now {
-			f.used, f.until, f.answered = now, now+life, true
-			return true
-		}
-	}
-	return false
-}
-
-// live reports whether the flow with the key is live, and leaves it as it is.
-func (t *flowTable) live(k key, now int64) bool {
-	set, mu := t.at(&k)
-	mu.Lock()
-	defer mu.Unlock()
-	for i := range set {
-		if f := &set[i]; f.used != 0 && f.key == k && f.until > now {
-			return true
-		}
-	}
-	return false
-}
-
 // count returns the number of live flows.
 func (t *flowTable) count(now int64) (n int) {
 	for i := range t.set {
 		mu := &t.lock[uint64(i)%stripes]
 		mu.Lock()
-		for j := range t.set[i] {
-			if f := &t.set[i][j]; f.used != 0 && f.until > now {
+		for j := range t.set[i].flow {
+			if f := &t.set[i].flow[j]; f.used != 0 && f.until > now {
 				n++
 			}
 		}
@@ -145,66 +185,44 @@ func (t *flowTable) count(now int64) (n int) {
 	return n
 }
 
-// bucket is a token bucket. Its level is time: a packet costs as many nanoseconds
-// as the rate gives each.
-type bucket struct {
-	key   key
-	used  int64 // 0: the place is free
-	level int64
-}
-
-// bucketTable is the bounded table of buckets.
-type bucketTable struct {
-	secret uint64
-	lock   [stripes]sync.Mutex
-	set    [][ways]bucket
-}
-
-func (t *bucketTable) init(size int, secret uint64) {
-	n := 1
-	for n*ways < size {
-		n *= 2
+// stands reports whether the rules l would open the flow between the given classes of
+// nodes, and remembers that they do. A flow that the rules would not open any more, or
+// one whose address is another node's now, is closed.
+func (e *Engine) stands(f *flow, l *live, from, to *class) bool {
+	if f.rules == l && f.from == from && f.to == to {
+		return true
 	}
-	t.set, t.secret = make([][ways]bucket, n), secret
-}
-
-// take takes one packet's cost from the bucket with the key. A bucket that is not
-// there is full. The one used longest ago makes room.
-func (t *bucketTable) take(k key, cost, capacity, now int64) bool {
-	h := k.hash(t.secret)
-	i := h & uint64(len(t.set)-1)
-	mu := &t.lock[i%stripes]
-	mu.Lock()
-	defer mu.Unlock()
-	set := &t.set[i]
-	b := &set[0]
-	for j := range set {
-		if x := &set[j]; x.used != 0 && x.key == k {
-			b = x
-			break
-		} else if x.used < b.used {
-			b = x
-		}
-	}
-	if b.used == 0 || b.key != k {
-		*b = bucket{key: k, used: now, level: capacity}
-	}
-	return b.draw(cost, capacity, now)
-}
-
-// draw refills the bucket and takes cost from it if that much is there.
-func (b *bucket) draw(cost, capacity, now int64) bool {
-	b.level = min(capacity, b.level+now-b.used)
-	b.used = now
-	if b.level < cost {
+	t := f.key.opened()
+	t.Echo = f.echo
+	if i, _ := l.set.find(&t, from, to); i < 0 || l.set.rules[i].Deny {
+		*f = flow{}
 		return false
 	}
-	b.level -= cost
+	f.rules, f.from, f.to = l, from, to
 	return true
 }
 
-// fragmentKey names a fragmented packet, so that later fragments pass with the
-// first (RFC 8200, 4.5).
-func fragmentKey(t *Tuple, id uint32) key {
-	return key{t.Source.As16(), t.Destination.As16(), uint64(ipv6.ProtoFragment)<<32 | uint64(id)}
+// closeFlows closes all flows that the rules l would not open.
+func (e *Engine) closeFlows(l *live) {
+	t := &e.flows
+	for i := range t.set {
+		mu := &t.lock[uint64(i)%stripes]
+		mu.Lock()
+		for j := range t.set[i].flow {
+			if f := &t.set[i].flow[j]; f.used != 0 {
+				e.stands(f, l, e.classes.under(l.set, f.from), e.classes.under(l.set, f.to))
+			}
+		}
+		mu.Unlock()
+	}
+}
+
+// isDTLS reports whether one of the ports of a UDP packet is that of CoAP over DTLS.
+func (t *Tuple) isDTLS() bool {
+	return t.Proto == ipv6.ProtoUDP && (t.SourcePort == portCoAPS || t.DestinationPort == portCoAPS)
+}
+
+// isCoAP reports whether one of the ports of a UDP packet is that of CoAP.
+func (t *Tuple) isCoAP() bool {
+	return t.Proto == ipv6.ProtoUDP && (t.SourcePort == portCoAP || t.DestinationPort == portCoAP)
 }

@@ -190,12 +190,13 @@ func (s *Set) service(t *Tuple) []uint64 {
 // and list of rules.
 type class struct {
 	set      *Set
+	slot     int // of the node
 	label    string
 	from, to []uint64
 }
 
-func (s *Set) classOf(mesh, label string) *class {
-	c := &class{set: s, label: label, from: make([]uint64, s.words), to: make([]uint64, s.words)}
+func (s *Set) classOf(mesh, label string, slot int) *class {
+	c := &class{set: s, slot: slot, label: label, from: make([]uint64, s.words), to: make([]uint64, s.words)}
 	for i := range s.rules {
 		for _, e := range s.rules[i].From {
 			if e.matches(mesh, label) {
@@ -244,14 +245,25 @@ func (cs *classes) of(s *Set, n *node.Node) *class {
 	if n == nil {
 		return nil
 	}
-	i := n.Slot()
-	if i < 0 || i >= len(cs.slot) {
-		return s.classOf(cs.mesh, n.Label())
+	return cs.get(s, n.Slot(), n.Label())
+}
+
+// under returns what a class is under the given rules; nil is outside.
+func (cs *classes) under(s *Set, c *class) *class {
+	if c == nil {
+		return nil
 	}
-	c := cs.slot[i].Load()
-	if label := n.Label(); c == nil || c.set != s || c.label != label {
-		c = s.classOf(cs.mesh, label)
-		cs.slot[i].Store(c)
+	return cs.get(s, c.slot, c.label)
+}
+
+func (cs *classes) get(s *Set, slot int, label string) *class {
+	if slot < 0 || slot >= len(cs.slot) {
+		return s.classOf(cs.mesh, label, slot)
+	}
+	c := cs.slot[slot].Load()
+	if c == nil || c.set != s || c.label != label {
+		c = s.classOf(cs.mesh, label, slot)
+		cs.slot[slot].Store(c)
 	}
 	return c
 }

@@ -45,15 +45,22 @@ func Parse(p ipv6.Packet, u ipv6.Upper) Tuple {
 	return t
 }
 
-// Quoted reads the tuple of the packet that an ICMPv6 error quotes (RFC 4443,
-// section 3), and false where too little of it is there.
-func Quoted(p ipv6.Packet, u ipv6.Upper) (Tuple, bool) {
-	if u.Offset+8 > len(p) {
-		return Tuple{}, false
+// quotedTransport is how much of the transport an ICMPv6 error has to quote for the node
+// that gets it: a TCP header without options, or a UDP header and a CoAP header with the
+// longest token.
+const quotedTransport = 20
+
+// Quoted reads the tuple of the packet that an ICMPv6 error quotes (RFC 4443, section 3),
+// and false where too little of it is there. keep is how many octets of the error are
+// enough to say about what it is.
+func Quoted(p ipv6.Packet, u ipv6.Upper) (t Tuple, keep int, ok bool) {
+	at := u.Offset + 8
+	if at > len(p) {
+		return t, 0, false
 	}
-	q := p[u.Offset+8:]
+	q := p[at:]
 	if len(q) < ipv6.HeaderLen || q[0]>>4 != 6 {
-		return Tuple{}, false
+		return t, 0, false
 	}
 	// What is quoted may be cut: give the walk a packet that ends where the quote does.
 	var whole [ipv6.MinMTU]byte
@@ -61,8 +68,7 @@ func Quoted(p ipv6.Packet, u ipv6.Upper) (Tuple, bool) {
 	binary.BigEndian.PutUint16(whole[4:], uint16(n-ipv6.HeaderLen))
 	quoted := ipv6.Packet(whole[:n])
 	w := ipv6.Walk(quoted)
-	t := Parse(quoted, w)
-	return t, !w.Cut
+	return Parse(quoted, w), min(len(p), at+w.Offset+quotedTransport), !w.Cut
 }
 
 // reverse returns the tuple of an answer.
