@@ -75,6 +75,10 @@ type Options struct {
 	// Policy says what may pass between the mesh and other hosts, and from node to
 	// node. Nil: everything.
 	Policy *policy.Engine
+	// ErrorRate and ErrorBurst are how many ICMPv6 errors the gateway sends a second, and at
+	// once: about destinations that no node has, and about all else each. 0: the defaults of
+	// package forward.
+	ErrorRate, ErrorBurst int
 
 	Log *slog.Logger
 	Now func() time.Time
@@ -135,6 +139,8 @@ func New(o Options) (*Mesh, error) {
 		MeshHeaders: o.MeshHeaders,
 		MaxAge:      o.MaxAge,
 		Policy:      o.Policy,
+		ErrorRate:   o.ErrorRate,
+		ErrorBurst:  o.ErrorBurst,
 		Name:        o.Name,
 		Shared:      o.Shared,
 		Tag:         uint16(o.Now().UnixNano()), // a restarted gateway does not repeat the last tags

@@ -57,12 +57,18 @@ type Options struct {
 	Buffers      int           // packets in all queues together; 4096
 	MaxAge       time.Duration // in the queue; 10 s
 	ResultWait   time.Duration // for the result of a frame, should the radio forget it; 60 s
-	ErrorRate    int           // ICMPv6 errors a second, for unknown destinations and for all else each; 100
-	ErrorBurst   int           // of them at once; 50
+	ErrorRate    int           // ICMPv6 errors a second, for unknown destinations and for all else each; DefaultErrorRate
+	ErrorBurst   int           // of them at once; DefaultErrorBurst
 
 	Log *slog.Logger
 	Now func() time.Time
 }
+
+// Defaults of the rate of ICMPv6 errors (RFC 4443, section 2.4 f). Our choice.
+const (
+	DefaultErrorRate  = 100 // a second
+	DefaultErrorBurst = 50
+)
 
 // Radio is the sending half of a radio.Attachment.
 type Radio interface {
@@ -81,8 +87,8 @@ func (o Options) withDefaults() Options {
 	set(&o.QueuePackets, 64)
 	set(&o.QueueOctets, 32<<10)
 	set(&o.Buffers, 4096)
-	set(&o.ErrorRate, 100)
-	set(&o.ErrorBurst, 50)
+	set(&o.ErrorRate, DefaultErrorRate)
+	set(&o.ErrorBurst, DefaultErrorBurst)
 	if o.MaxAge <= 0 {
 		o.MaxAge = 10 * time.Second
 	}

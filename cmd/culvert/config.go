@@ -45,6 +45,7 @@ type meshConfig struct {
 	listed          bool // admit = "listed"
 	elidedPorts     []uint16
 	limits          policy.Limits // of the air, and of the life of flows
+	icmpErrors      policy.Rate   // that the gateway sends, a second; zero is the default
 	flows           int           // 0 is the default
 	radio           radioConfig
 	places          []placeConfig

@@ -110,6 +110,7 @@ func (r *configReader) mesh(t *table) meshConfig {
 	m.listed = t.word("admit", []string{"any", "listed"}) == "listed"
 	m.elidedPorts = r.ports(t, "elided_checksum_ports")
 	m.limits, m.flows = r.limits(t)
+	m.icmpErrors = t.rateOfErrors("icmp_errors")
 	t.value("coap") // nodeTables reads it
 	if radio := t.table("radio"); radio != nil {
 		m.radio = r.radio(radio)

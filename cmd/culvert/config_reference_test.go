@@ -7,7 +7,9 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
+	"culvert/bridge/forward"
 	"culvert/bridge/policy"
 	"culvert/coap"
 )
@@ -153,6 +155,7 @@ func TestConfigReferenceDefaults(t *testing.T) {
 		{"", "control", defaultControl},
 		{"mesh", "airtime_node", air(policy.DefaultNodeAir)},
 		{"mesh", "airtime_mesh", air(policy.DefaultMeshAir)},
+		{"mesh", "icmp_errors", policy.Rate{Packets: forward.DefaultErrorRate, Per: time.Second, Burst: forward.DefaultErrorBurst}.String()},
 		{"mesh.radio", "speed", describe(int64(defaultSpeed))},
 		{"coap.nodes", "ack_timeout", durationText(asked.AckTimeout)},
 		{"coap.nodes", "ack_random_factor", describe(asked.AckRandomFactor)},

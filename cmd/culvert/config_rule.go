@@ -186,6 +186,21 @@ func (t *table) rate(key string, deny bool) policy.Rate {
 	return rate
 }
 
+// rateOfErrors returns the rate under key in messages a second, zero where it is absent.
+func (t *table) rateOfErrors(key string) policy.Rate {
+	const want = `messages in a second, like "100/s" or "100/s burst 50"`
+	s, ok := t.text(key, want)
+	if !ok {
+		return policy.Rate{}
+	}
+	rate, err := policy.ParseRate(s)
+	if err != nil || rate.Per != time.Second {
+		t.errorf(key, "%s; want %s", describe(s), want)
+		return policy.Rate{}
+	}
+	return rate
+}
+
 // duration returns the time under key, zero where it is absent.
 func (t *table) duration(key string, least, most time.Duration) time.Duration {
 	want := fmt.Sprintf("a time from %s to %s, like \"90 s\", \"5 min\" or \"2 h\"", durationText(least), durationText(most))

@@ -37,7 +37,7 @@ func TestConfigFull(t *testing.T) {
 			full: true, listed: true, elidedPorts: []uint16{61616, 61617},
 			limits: policy.Limits{UDP: 10 * time.Minute, TCP: 2 * time.Hour, Echo: 30 * time.Second,
 				NodeAir: policy.Air{PerSecond: 800, Burst: 4000}, MeshAir: policy.Air{PerSecond: -1}},
-			flows: 4096,
+			flows: 4096, icmpErrors: policy.Rate{Packets: 20, Per: time.Second, Burst: 40},
 			radio: radioConfig{kind: radioSerial, device: "/dev/serial/by-id/radio", speed: 460800, meshHeaders: true},
 			places: []placeConfig{
 				{name: "grain-bin", eui64: ieee802154.Extended(0x00005eef10000005), full: &yes},

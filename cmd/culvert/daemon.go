@@ -233,6 +233,8 @@ func (d *daemon) mesh(c meshConfig) (*bridge.Mesh, error) {
 		ElidedChecksumPorts: c.elidedPorts,
 		MeshHeaders:         c.radio.meshHeaders,
 		Policy:              newEngine(c),
+		ErrorRate:           c.icmpErrors.Packets,
+		ErrorBurst:          c.icmpErrors.Burst,
 		Log:                 d.log,
 	})
 	if err != nil {
