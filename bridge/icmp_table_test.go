@@ -184,10 +184,11 @@ func headerRows(culvertSays func(raw, byte, byte, uint32) raw) []injected {
 	toA := func(hops byte) raw { return coapTo(h, addrA, hops, 52) }
 	skip, discard := []byte{0x1e, 4, 1, 2, 3, 4}, []byte{0x9e, 4, 1, 2, 3, 4} // options that nobody knows
 	echoA := icmpTo(h, addrA, 64, 128, 0, 0, 0, 0, 7, 0, 1)
-	first := toA(64).with(44, 0, 1, 0, 0, 0, 9) // offset 0, more follow
-	later := toA(64).with(44, 0, 9, 0, 0, 0, 9) // offset 8 octets
-	alone := toA(64).with(44, 0, 9, 0, 0, 0, 8) // of another packet
-	flow := coapTo(addrA, h, 64, 52)            // of node A, outward
+	first := toA(64).with(44, 0, 1, 0, 0, 0, 9)  // offset 0, more follow
+	later := toA(64).with(44, 0, 17, 0, 0, 0, 9) // offset 16 octets: behind the first
+	over := toA(64).with(44, 0, 9, 0, 0, 0, 9)   // offset 8 octets: over the end of the first
+	alone := toA(64).with(44, 0, 9, 0, 0, 0, 8)  // of another packet
+	flow := coapTo(addrA, h, 64, 52)             // of node A, outward
 	tooBigOf := errorAbout(flow, netip.MustParseAddr("2001:db8:5::9"), addrA, 64, 2, 0, 1280)
 	noFlow := errorAbout(coapTo(addrA, netip.MustParseAddr("2001:db8:5::8"), 64, 52), netip.MustParseAddr("2001:db8:5::9"), addrA, 64, 1, 4, 0)
 	badSum := toA(64)
@@ -212,6 +213,7 @@ func headerRows(culvertSays func(raw, byte, byte, uint32) raw) []injected {
 		{name: "no next header", section: "RFC 8200, 4.7", p: ip6(o, addrB, 59, 64), out: mesh, want: ip6(o, addrB, 59, 63)},
 		{name: "the first fragment", section: "RFC 8200, 4.5", p: first, out: mesh, want: first.hops(63)},
 		{name: "a later fragment", section: "RFC 8200, 4.5", p: later, out: mesh, want: later.hops(63)},
+		{name: "a fragment over the end of the first", section: "RFC 5722, 3", p: over, reason: drop.PacketFragment},
 		{name: "a later fragment alone", section: "RFC 6092, 3; our choice", p: alone, reason: drop.Policy},
 		{name: "a wrong UDP checksum", section: "RFC 8200, 8.1: not a router's business", p: badSum, out: mesh, want: badSum.hops(63)},
 		{name: "no UDP checksum", section: "RFC 8200, 8.1", p: noSum, out: mesh, want: noSum.hops(63)},

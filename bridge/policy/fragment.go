@@ -43,7 +43,7 @@ type fragmentHeader struct {
 }
 
 // fragmentOf reads the Fragment header of a packet that has one, and reports whether it is
-// as RFC 8200, section 4.5, has it.
+// the only one and its fragment ends within the largest packet (RFC 8200, section 4.5).
 func fragmentOf(p ipv6.Packet, u ipv6.Upper) (h fragmentHeader, ok bool) {
 	at, nested := ipv6.FragmentHeader(p, u)
 	if nested {
@@ -52,8 +52,7 @@ func fragmentOf(p ipv6.Packet, u ipv6.Upper) (h fragmentHeader, ok bool) {
 	b := p[at:]
 	offset := binary.BigEndian.Uint16(b[2:])
 	h = fragmentHeader{at: at, start: at + 8, offset: int(offset &^ 7), more: offset&1 != 0, id: binary.BigEndian.Uint32(b[4:])}
-	octets := len(b) - 8
-	return h, octets > 0 && (!h.more || octets%8 == 0) && h.offset+octets <= 65535
+	return h, h.offset+len(b)-8 <= 65535
 }
 
 // fragmentKey names a fragmented packet, so that later fragments pass with the

@@ -72,9 +72,9 @@ func TestFragmentsHideNothing(t *testing.T) {
 		{"options that go on in the second", []ipv6.Packet{send(fragmentOctets(dst, 0, true, 7, options(udp, 24)[:16]...))}, BadFragment, false},
 		{"options and the whole UDP header", []ipv6.Packet{send(fragmentOctets(dst, 0, true, 7, join(options(udp, 8), ntp)...))}, ByRule, false},
 		{"empty", []ipv6.Packet{send(fragmentOctets(udp, 0, true, 7))}, BadFragment, false},
-		{"not in units of 8 octets", []ipv6.Packet{send(fragmentOctets(udp, 0, true, 7, join(ntp, rest[:4])...))}, BadFragment, false},
-		{"a later one not in units of 8 octets", []ipv6.Packet{first, send(fragmentOctets(udp, 16, true, 7, rest[:4]...))}, BadFragment, false},
-		{"an empty later one", []ipv6.Packet{first, send(fragmentOctets(udp, 16, false, 7))}, BadFragment, false},
+		// RFC 8200, section 4.5: the destination discards what is not in units of 8 octets.
+		{"over the last 4 octets of an odd first", []ipv6.Packet{send(fragmentOctets(udp, 0, true, 7, join(ntp, rest[:4])...)),
+			send(fragmentOctets(udp, 8, false, 7, rest...))}, BadFragment, false},
 		{"past 65,535 octets", []ipv6.Packet{first, send(fragmentOctets(udp, 65528, false, 7, rest...))}, BadFragment, false},
 		{"over the ports of the first", []ipv6.Packet{first, send(fragmentOctets(udp, 8, false, 7, coap...))}, BadFragment, false},
 		{"over the last 8 octets of the first", []ipv6.Packet{send(fragmentOctets(dst, 0, true, 7, join(options(udp, 8), ntp)...)),
