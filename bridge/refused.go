@@ -17,7 +17,7 @@ func (m *Mesh) Refusals(n int) []forward.Refusal { return m.fwd.Refusals(n) }
 func (m *Mesh) Scanners(n int) []forward.Scanner { return m.fwd.Scanners(n) }
 
 // Way returns what the packet path knows of the way to a node now.
-func (m *Mesh) Way(n *node.Node) forward.Way { return m.fwd.Way(n) }
+func (m *Mesh) Way(n *node.Node, own bool) forward.Way { return m.fwd.Way(n, own) }
 
 // ForgetRefusals forgets what no rule let pass, so that it is said again where other
 // rules do not let it pass either.

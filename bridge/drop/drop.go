@@ -66,6 +66,9 @@ const (
 	NodeSilent
 	NotAdmitted
 	RoutingType0
+	RoutingType3
+	RoutingType4
+	RPLOption
 	KernelOwn
 	GroupReport
 	Policy
@@ -148,6 +151,9 @@ var table = [Count]about{
 	NodeSilent:         {"node-silent", "DEVELOPERS.md, nodes", "the node is known to be unreachable now"},
 	NotAdmitted:        {"not-admitted", "configuration, admit", "the node is not listed and admit is \"listed\""},
 	RoutingType0:       {"routing-type-0", "RFC 5095, 3", "a type 0 routing header"},
+	RoutingType3:       {"routing-type-3", "RFC 6554, 5.1", "a type 3 routing header (RPL source route) with segments left: it may not cross the border of the mesh"},
+	RoutingType4:       {"routing-type-4", "RFC 8754, 5.1", "a type 4 routing header (segment routing) with segments left: it may not cross the border of the mesh"},
+	RPLOption:          {"rpl-option", "RFC 6554, 5.1; RFC 9008, 12", "an RPL option from outside the mesh, or one from a node that cannot be overwritten"},
 	KernelOwn:          {"kernel-own", "RFC 4861; RFC 3810", "what the gateway's kernel says by itself on the interface: router and neighbour solicitations, group reports"},
 	GroupReport:        {"group-report", "RFC 3810; RFC 2710", "a node's report of the groups that it listens to: nothing is forwarded to groups here"},
 	Policy:             {"policy", "RFC 6092; RFC 4890", "no rule lets it pass"},

@@ -106,6 +106,23 @@ func groupTalk(p ipv6.Packet) drop.Reason {
 	return drop.NeighborInvalid
 }
 
+// meshRouting returns why a packet must not cross the border of the mesh, if it carries
+// what only routers inside a mesh may act on. A routing header with segments left would
+// have the node that a rule opened pass the packet on to one that no rule opened (RFC
+// 6554, section 5.1; RFC 8754, section 5.1). An RPL option from outside could feign a loop, at
+// which the mesh repairs its routes (RFC 6550, section 11.2).
+func meshRouting(u ipv6.Upper) drop.Reason {
+	switch {
+	case u.Routing3:
+		return drop.RoutingType3
+	case u.Routing4:
+		return drop.RoutingType4
+	case u.RPL:
+		return drop.RPLOption
+	}
+	return drop.None
+}
+
 // linkTalk reports whether p is a message that has a meaning on its own link only:
 // neighbour discovery (RFC 4861, RFC 6775) or multicast listener discovery (RFC
 // 2710, RFC 3810). RFC 4890, section 4.3.3: a router never passes one on.
@@ -127,11 +144,7 @@ func linkTalk(p ipv6.Packet, u ipv6.Upper) bool {
 // extension header, or is too short to be one. No message of RFC 4861 or RFC 6775
 // has use for an extension header, RFC 6980 forbids the Fragment header, and the
 // kernel would take such a message without the checks of the server.
-func neighbourTalk(p ipv6.Packet) bool {
-	if p.NextHeader() == ipv6.ProtoUDP {
-		return false
-	}
-	u := ipv6.Walk(p)
+func neighbourTalk(p ipv6.Packet, u ipv6.Upper) bool {
 	if !linkTalk(p, u) {
 		return false
 	}
@@ -141,7 +154,7 @@ func neighbourTalk(p ipv6.Packet) bool {
 
 // classOf returns the class of a packet to the mesh. ICMPv6 errors count as those
 // of the network only from the gateway itself: from elsewhere they could starve the
-// rest.
+// rest. The gateway's own writes overtake those of other hosts.
 func classOf(p ipv6.Packet, u ipv6.Upper, fromUs bool) class {
 	if u.Cut || !u.First || u.Offset >= len(p) {
 		return classData
@@ -151,6 +164,9 @@ func classOf(p ipv6.Packet, u ipv6.Upper, fromUs bool) class {
 	case u.Proto == ipv6.ProtoICMPv6 && fromUs && b[0] < ipv6.TypeEchoRequest:
 		return classNetwork
 	case u.Proto == ipv6.ProtoUDP && isControlWrite(b):
+		if fromUs {
+			return classOwn
+		}
 		return classControl
 	}
 	return classData

@@ -123,8 +123,8 @@ func TestDeadlineFragments(t *testing.T) {
 		t.Fatalf("%d more", len(more))
 	}
 	r.now = r.now.Add(2 * time.Second)
-	if next := time.Duration(r.f.turn()); next != 0 {
-		t.Errorf("to be looked at again at %v", next)
+	if next, _ := r.f.turn(); time.Duration(next) != 0 {
+		t.Errorf("to be looked at again at %v", time.Duration(next))
 	}
 	if ids := r.radio.Cancelled(); len(ids) != 2 {
 		t.Errorf("%d frames cancelled, want the 2 under way", len(ids))
@@ -143,8 +143,8 @@ func TestDeadlineWakes(t *testing.T) {
 	r := canCancel(t, 4)
 	r.notAfter(7, 2*time.Second)
 	r.down(write(7, 4))
-	if next := time.Duration(r.f.turn()); next != 2*time.Second {
-		t.Errorf("looks again at %v, want at 2 s", next)
+	if next, _ := r.f.turn(); time.Duration(next) != 2*time.Second {
+		t.Errorf("looks again at %v, want at 2 s", time.Duration(next))
 	}
 }
 

@@ -275,7 +275,7 @@ func (f *Forwarder) sayTo(n *node.Node, link ieee802154.Addr, b ipv6.Packet) {
 	c.offered.Add(1)
 	r := drop.UnknownNode
 	if n != nil {
-		r = f.enqueue(n, link, b, classNetwork, nil)
+		r = f.push(n, b, entry{class: classNetwork, link: link}, nil)
 	}
 	if r != drop.None {
 		c.dropped[r].Add(1)

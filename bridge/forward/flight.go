@@ -7,12 +7,11 @@ import (
 	"culvert/bridge/radio"
 )
 
-// maxFlights is how many frames may be under way or waiting to be tried again, of
-// all nodes together, whatever credits the radio gives. A power of 2.
+// maxFlights is how many frames of all nodes together may be without a result,
+// whatever credits the radio gives. A power of 2.
 const maxFlights = 1024
 
-// flight is one frame from the moment it is handed to the radio to its result. A
-// frame that came back with "queue full" stays one until it is tried again.
+// flight is one frame from the moment it is handed to the radio to its result.
 type flight struct {
 	// id is not 0 while the frame has no result. Whoever swaps it to 0 owns the
 	// flight's end: the radio's reader by a result, or the sender.
@@ -26,8 +25,7 @@ type flight struct {
 	timed    bool // sentAt is exact
 	p        *packet
 	to       ieee802154.Addr
-	payload  []byte // kept for the next try
-	waiting  bool   // to be tried again
+	payload  []byte // kept for the next frame that takes this flight
 	recalled bool   // its deadline passed, and the radio was asked to drop it
 }
 
@@ -62,7 +60,7 @@ func (x *flights) take() *flight {
 
 func (x *flights) give(fl *flight) {
 	fl.p = nil
-	fl.waiting, fl.recalled = false, false
+	fl.recalled = false
 	x.free = append(x.free, fl.slot)
 }
 

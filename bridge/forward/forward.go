@@ -52,8 +52,8 @@ type Options struct {
 	MeshHeaders bool
 	Tag         uint16 // of the first fragmented datagram
 
-	QueuePackets int           // of one node; 64
-	QueueOctets  int           // of one node; 32 KiB
+	QueuePackets int           // of one node; 64, at most 2047
+	QueueOctets  int           // of one node; 32 KiB, at most 512 KiB
 	Buffers      int           // packets in all queues together; 4096
 	MaxAge       time.Duration // in the queue; 10 s
 	ResultWait   time.Duration // for the result of a frame, should the radio forget it; 60 s
@@ -87,6 +87,7 @@ func (o Options) withDefaults() Options {
 	set(&o.QueuePackets, 64)
 	set(&o.QueueOctets, 32<<10)
 	set(&o.Buffers, 4096)
+	o.QueuePackets, o.QueueOctets = min(o.QueuePackets, maxQueuePackets), min(o.QueueOctets, maxQueueOctets)
 	set(&o.ErrorRate, DefaultErrorRate)
 	set(&o.ErrorBurst, DefaultErrorBurst)
 	if o.MaxAge <= 0 {
@@ -119,6 +120,7 @@ type Forwarder struct {
 	contexts   atomic.Pointer[lowpan.Contexts]
 	tun        atomic.Pointer[tunWriter]
 
+	shares    shares
 	buffers   buffers
 	queues    queues
 	sender    sender
@@ -138,7 +140,7 @@ type Forwarder struct {
 	texts       radioTexts
 	changes     nodeChanges
 
-	toScratch, fromScratch, sendScratch []byte // ICMPv6 errors being built; one a goroutine
+	toReplies, fromReplies, sendReplies replies // one for each goroutine
 }
 
 // own are the gateway's addresses.
@@ -175,6 +177,7 @@ func New(o Options) *Forwarder {
 		f.contexts.Store(o.Discovery.Contexts())
 	}
 	f.setOwn(radio.Info{})
+	f.shares.init(&o)
 	f.buffers.init(o.Buffers)
 	f.queues.init(o.Table.Max())
 	f.sender.wake = make(chan struct{}, 1)

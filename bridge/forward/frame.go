@@ -35,6 +35,10 @@ func (f *Forwarder) sendingNode(a ieee802154.Addr, now time.Time) (*node.Node, d
 	return n, drop.None
 }
 
+// toGroup reports whether a frame went to more than one node. A radio that does not say
+// where a frame went is taken to have received it for the gateway alone.
+func toGroup(to ieee802154.Addr) bool { return !to.IsNone() && !to.IsNode() }
+
 // heard records that a frame of n arrived.
 func (f *Forwarder) heard(n *node.Node, fr *radio.Frame, now time.Time) {
 	n.Heard(now, fr.Signal, fr.Hops)

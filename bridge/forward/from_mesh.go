@@ -8,6 +8,7 @@ package forward
 //	4  addresses that no packet in transit may have
 //	5  a node sends from its own addresses only
 //	6  link-local only between a node and the gateway
+//	6a no routing header with segments left; RPL options are overwritten
 //	7  to the gateway itself, or a group that it is in: the kernel, hop limit untouched
 //	8  no type 0 routing header, nothing that is for one link only
 //	9  to another node: turned round into its queue
@@ -49,6 +50,7 @@ func (f *Forwarder) fromMesh(fr *radio.Frame) {
 		return
 	}
 	c.offered.Add(1)
+	f.fromReplies.linkGroup = toGroup(fr.To) || toGroup(got.To)
 	if got.From != fr.From {
 		n, r = f.sendingNode(got.From, now)
 	}
@@ -103,23 +105,31 @@ func (f *Forwarder) fromNode(n *node.Node, p ipv6.Packet, from ieee802154.Addr, 
 
 	// 6. RFC 4291, section 2.5.6; RFC 4443, section 3.1, code 2.
 	if src == linkLocal && dst != linkLocal {
-		f.reply(errBeyond, p, &f.errors, &f.fromScratch)
+		f.reply(errBeyond, p, &f.errors, &f.fromReplies)
 		return drop.LinkLocal
 	}
 	if dst == linkLocal && !joined && !o.isLocal(dstAt) {
 		return drop.LinkLocal
 	}
 
+	// 6a. RFC 6554, section 5.1; RFC 9008, section 8. A node cannot know that its packet
+	// will leave the mesh, and every Linux host discards one with the older RPL option
+	// (RFC 8200, section 4.2): so the option becomes padding, and the packet goes on.
+	ipv6.ClearRPL(p)
+	u := ipv6.Walk(p)
+	if r := meshRouting(u); r != drop.None {
+		return r
+	}
+
 	// 7. Neighbour discovery that did not end above is not as it must be.
 	if joined || o.is(dstAt) {
-		if neighbourTalk(p) {
+		if neighbourTalk(p, u) {
 			return drop.NeighborInvalid
 		}
 		return f.toKernel(p)
 	}
 
 	// 8. RFC 5095, section 3; RFC 4890, section 4.3.3.
-	u := ipv6.Walk(p)
 	if u.Routing0 {
 		return drop.RoutingType0
 	}
@@ -132,7 +142,7 @@ func (f *Forwarder) fromNode(n *node.Node, p ipv6.Packet, from ieee802154.Addr, 
 		f.counters.from.turned.Add(1)
 		to := &f.counters.to
 		to.offered.Add(1)
-		if r := f.toNode(p, u, n, false, &f.fromScratch); r != drop.None {
+		if r := f.toNode(p, u, n, false, &f.fromReplies); r != drop.None {
 			to.dropped[r].Add(1)
 		}
 		return drop.None
@@ -140,13 +150,13 @@ func (f *Forwarder) fromNode(n *node.Node, p ipv6.Packet, from ieee802154.Addr, 
 
 	// 10. RFC 8200, section 3; RFC 4443, section 3.3.
 	if p.HopLimit() <= 1 {
-		f.reply(errHopLimit, p, &f.errors, &f.fromScratch)
+		f.reply(errHopLimit, p, &f.errors, &f.fromReplies)
 		return drop.HopLimit
 	}
 
 	// 11. RFC 6092, RFC 4890.
 	var v policy.Verdict
-	if r := f.permit(p, u, n, nil, f.lately(), &f.fromScratch, &v); r != drop.None {
+	if r := f.permit(p, u, n, nil, f.lately(), &f.fromReplies, &v); r != drop.None {
 		return r
 	}
 	f.passed(&v)

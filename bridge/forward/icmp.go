@@ -44,19 +44,28 @@ func (b *bucket) take(now int64) bool {
 	}
 }
 
+// replies is what one goroutine needs to answer packets with errors.
+type replies struct {
+	scratch   []byte // the error that is being built
+	linkGroup bool   // the packet at hand came in a frame to more than one node
+}
+
 // reply sends the error e about a packet to its source, if it may be answered at
 // all and the bucket has a token left. The error enters the road at its one turning
-// point: a node's queue, or the TUN. scratch is the calling goroutine's.
-func (f *Forwarder) reply(e ipv6.ICMPError, about ipv6.Packet, limit *bucket, scratch *[]byte) {
-	if !e.MayAnswer(about) {
+// point: a node's queue, or the TUN. with is the calling goroutine's.
+func (f *Forwarder) reply(e ipv6.ICMPError, about ipv6.Packet, limit *bucket, with *replies) {
+	if !e.MayAnswer(about) || with.linkGroup && !e.MayAnswerGroup() {
+		return
+	}
+	o := f.own.Load()
+	to := about.SourceBytes()
+	if [16]byte(to) == o.anycast { // RFC 4443, section 2.4 e.6
 		return
 	}
 	if !limit.take(f.now()) {
 		f.counters.limited.Add(1)
 		return
 	}
-	o := f.own.Load()
-	to := about.SourceBytes()
 	src := o.global
 	if kindOf(to) == linkLocal { // RFC 4443, section 2.2: an address of that scope
 		if !o.hasLocal {
@@ -64,14 +73,14 @@ func (f *Forwarder) reply(e ipv6.ICMPError, about ipv6.Packet, limit *bucket, sc
 		}
 		src = o.linkLocal
 	}
-	*scratch = e.AppendError((*scratch)[:0], netip.AddrFrom16(src), about)
+	with.scratch = e.AppendError(with.scratch[:0], netip.AddrFrom16(src), about)
 	f.counters.errors[min(int(e.Type), errorTypes-1)][min(int(e.Code), maxErrorShown)].Add(1)
 	if (f.ofMesh(to) || kindOf(to) == linkLocal) && !o.is(to) {
 		c := &f.counters.to
 		c.offered.Add(1)
 		r := drop.UnknownNode
 		if n := f.table.ByAddress(about.Source()); n != nil {
-			r = f.push(n, *scratch, classNetwork, nil)
+			r = f.push(n, with.scratch, entry{class: classNetwork}, nil)
 		}
 		if r != drop.None {
 			c.dropped[r].Add(1)
@@ -80,7 +89,7 @@ func (f *Forwarder) reply(e ipv6.ICMPError, about ipv6.Packet, limit *bucket, sc
 	}
 	c := &f.counters.from
 	c.offered.Add(1)
-	if r := f.toKernel(*scratch); r != drop.None {
+	if r := f.toKernel(with.scratch); r != drop.None {
 		c.dropped[r].Add(1)
 	}
 }
@@ -92,8 +101,9 @@ func (f *Forwarder) unreachable(p *packet) {
 		return // of the bridge itself
 	}
 	about := ipv6.Packet(p.octets)
-	if p.decremented {
+	if p.forwarded {
 		about.SetHopLimit(about.HopLimit() + 1)
 	}
-	f.reply(errAddress, about, &f.unknown, &f.sendScratch)
+	f.sendReplies.linkGroup = p.linkGroup
+	f.reply(errAddress, about, &f.unknown, &f.sendReplies)
 }

@@ -23,7 +23,7 @@ var errProhibited = ipv6.ICMPError{Type: ipv6.TypeUnreachable, Code: ipv6.CodePr
 
 // permit asks whether a packet may pass, from the node from, nil for outside, to the
 // node to, nil for outside. The engine is told v when the packet has found room.
-func (f *Forwarder) permit(p ipv6.Packet, u ipv6.Upper, from, to *node.Node, at int64, scratch *[]byte, v *policy.Verdict) drop.Reason {
+func (f *Forwarder) permit(p ipv6.Packet, u ipv6.Upper, from, to *node.Node, at int64, with *replies, v *policy.Verdict) drop.Reason {
 	e := f.opt.Policy
 	if e == nil {
 		return drop.None
@@ -33,7 +33,7 @@ func (f *Forwarder) permit(p ipv6.Packet, u ipv6.Upper, from, to *node.Node, at 
 		return drop.None
 	}
 	if v.Answer {
-		f.reply(errProhibited, p, &f.errors, scratch)
+		f.reply(errProhibited, p, &f.errors, with)
 	}
 	switch v.Why {
 	case policy.OverRate, policy.OverErrors:

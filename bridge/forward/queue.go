@@ -14,21 +14,34 @@ import (
 )
 
 // class is the importance of a packet. A higher one goes first.
-type class = radio.Priority
+type class uint8
 
 const (
-	classData    = radio.PriorityData    // the rest
-	classControl = radio.PriorityControl // control writes
-	classNetwork = radio.PriorityNetwork // neighbour discovery, ICMPv6 errors of ours
-	classes      = 3
+	classData    class = iota // everything else
+	classControl              // forwarded CoAP requests that change something
+	classOwn                  // the same of the gateway itself: writes to outputs
+	classNetwork              // neighbour discovery, ICMPv6 errors of ours
+
+	classes = int(classNetwork) + 1
 )
+
+// priority returns what the radio is told of a class: it does not distinguish who
+// sent a control write.
+func (c class) priority() radio.Priority {
+	switch c {
+	case classNetwork:
+		return radio.PriorityNetwork
+	case classControl, classOwn:
+		return radio.PriorityControl
+	}
+	return radio.PriorityData
+}
 
 // queue is what waits for one node. Any goroutine may push; the sender takes all
 // at once, and everything below "the sender's" is its alone.
 type queue struct {
 	node   *node.Node
-	count  atomic.Int32 // packets from push to their end
-	octets atomic.Int32
+	held   atomic.Uint64 // a load: all packets from push to their end
 	result atomic.Uint64 // the last of a frame: queue.note
 	failed atomic.Int32  // frames in a row
 
@@ -40,12 +53,22 @@ type queue struct {
 
 	// The sender's.
 	flows      [classes]flow
-	unresolved int   // frames handed to the radio, or waiting to be tried again
-	backoff    int64 // until when the node rests after "queue full"; 0: it does not
-	fulls      int   // "queue full" in a row
-	waiting    int   // frames to be tried again
-	timedAt    int64 // when a frame was last handed over whose time is measured
-	busy       bool  // in the sender's list of queues that are not empty
+	unresolved int                     // frames handed to the radio, or waiting to be tried again
+	returned   [maxUnresolved]returned // the first waiting of them wait to be tried again, oldest first
+	waiting    int                     // the node rests while it is not 0
+	retryAt    int64                   // when the node has rested
+	fulls      int                     // "queue full" in a row
+	timedAt    int64                   // when a frame was last handed over whose time is measured
+	busy       bool                    // in the sender's list of queues that are not empty
+	resting    bool                    // in the sender's list of queues with frames to be tried again
+}
+
+// returned is a frame for which the radio had no room. It waits in the queue of its
+// node and holds no flight, so that nodes that are full take nothing from others.
+type returned struct {
+	p       *packet
+	to      ieee802154.Addr
+	payload []byte // kept for the next frame of the node that comes back
 }
 
 // flow is the packets of one class for one node, and their place in the scheduler.
@@ -61,13 +84,18 @@ type flow struct {
 	ready      bool // in the ring of its class
 }
 
-// room returns why the queue of n has no room for a packet of some octets.
+// room returns why the queue of n has no room for a forwarded packet of some octets.
 func (f *Forwarder) room(n *node.Node, octets int) drop.Reason {
 	q := f.queues.of(n)
-	switch {
-	case q == nil || n.Removed():
+	if q == nil || n.Removed() {
 		return drop.NodeRemoved
-	case int(q.count.Load()) >= f.opt.QueuePackets || int(q.octets.Load())+octets > f.opt.QueueOctets:
+	}
+	return f.roomIn(q, &f.shares.forwarded, octets)
+}
+
+func (f *Forwarder) roomIn(q *queue, s *share, octets int) drop.Reason {
+	used, forwarded := f.buffers.inUse()
+	if !s.room(load(q.held.Load()), used, forwarded, octets) {
 		return drop.QueueFull
 	}
 	return drop.None
@@ -76,31 +104,28 @@ func (f *Forwarder) room(n *node.Node, octets int) drop.Reason {
 // push adds a copy of pkt to the queue of n, with one hop less if it is forwarded;
 // the reason if there is no room. verdict is what the rules say of a forwarded packet, nil
 // for one of the gateway itself; it opens its flow here, before anybody can answer.
-func (f *Forwarder) push(n *node.Node, pkt ipv6.Packet, c class, verdict *policy.Verdict) drop.Reason {
-	return f.enqueue(n, ieee802154.Addr{}, pkt, c, verdict)
-}
-
-// enqueue is push to a certain link address, whether it is one of the node's or not;
-// none is the one that the node is sent to anyway.
-func (f *Forwarder) enqueue(n *node.Node, link ieee802154.Addr, pkt ipv6.Packet, c class, verdict *policy.Verdict) drop.Reason {
-	if r := f.room(n, len(pkt)); r != drop.None {
+func (f *Forwarder) push(n *node.Node, pkt ipv6.Packet, e entry, verdict *policy.Verdict) drop.Reason {
+	q := f.queues.of(n)
+	if q == nil || n.Removed() {
+		return drop.NodeRemoved
+	}
+	if r := f.roomIn(q, f.shares.of(e), len(pkt)); r != drop.None {
 		return r
 	}
-	q := f.queues.of(n)
-	p := f.buffers.take()
+	p := f.buffers.take(e.forwarded)
 	if p == nil {
 		return drop.QueueFull
 	}
 	p.octets = append(p.octets, pkt...)
-	if p.decremented = verdict != nil; verdict != nil {
+	p.entry = e
+	if e.forwarded {
 		f.passed(verdict)
 		ipv6.Packet(p.octets).SetHopLimit(pkt.HopLimit() - 1)
 	} else {
 		p.deadline = f.deadlines.of(pkt)
 	}
-	p.class, p.q, p.link, p.at = c, q, link, f.lately()
-	q.count.Add(1)
-	q.octets.Add(int32(len(pkt)))
+	p.q, p.at = q, f.lately()
+	q.held.Add(uint64(loadOf(len(pkt), e.forwarded)))
 	f.counters.to.queued.Add(1)
 	q.mu.Lock()
 	if q.tail == nil {

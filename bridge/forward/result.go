@@ -74,55 +74,88 @@ func (f *Forwarder) drop(fl *flight, r drop.Reason) {
 	f.release(fl)
 }
 
-// again lets a frame be tried again; its node rests for so many nanoseconds.
+// again lets a frame be tried again when its node has rested for so many nanoseconds.
+// The frame moves from its flight into the queue of the node.
 func (f *Forwarder) again(fl *flight, pause int64) {
-	q := fl.p.q
-	fl.waiting = true
+	s, q := &f.sender, fl.p.q
+	r := &q.returned[q.waiting]
+	r.p, r.to, r.payload = fl.p, fl.to, append(r.payload[:0], fl.payload...)
 	q.waiting++
-	q.backoff = f.now() + pause
-	f.sender.waiting = append(f.sender.waiting, fl)
-}
-
-// rested takes fl out of those to be tried again. The last one of a node ends the
-// node's rest.
-func (fl *flight) rested() {
-	q := fl.p.q
-	fl.waiting = false
-	if q.waiting--; q.waiting == 0 {
-		q.backoff = 0
+	q.retryAt = max(1, f.now()+pause)
+	s.retryAt = earlier(s.retryAt, q.retryAt)
+	s.flights.give(fl)
+	if !q.resting {
+		q.resting = true
+		s.resting = append(s.resting, q)
 	}
 }
 
-// retry hands over the frames whose nodes have rested, and returns when the next
-// one will have; 0 if none waits.
-func (f *Forwarder) retry() (next int64) {
+// retry hands over the frames whose nodes have rested, and returns when the next node
+// will have; 0 if none rests, or if a result or new credits must come first, which
+// wake the sender.
+func (f *Forwarder) retry() int64 {
 	s := &f.sender
-	now := s.now
-	list := s.waiting
-	s.waiting = s.waiting[:0]
-	for _, fl := range list {
-		p := fl.p
-		q := p.q
-		r := drop.None
-		if !p.ended {
-			r = f.unfit(p, fl.to, now)
+	if s.now < s.retryAt {
+		return s.retryAt
+	}
+	if f.window() == 0 {
+		return 0
+	}
+	s.retryAt = 0
+	kept := s.resting[:0]
+	for _, q := range s.resting {
+		for q.waiting > 0 && q.retryAt <= s.now && f.window() > 0 {
+			f.handAgain(q)
 		}
-		switch {
-		case p.ended || r != drop.None:
-			fl.rested()
-			f.drop(fl, r)
-		case q.backoff > now:
-			next = earlier(next, q.backoff)
-			s.waiting = append(s.waiting, fl)
-		case f.window() == 0: // until a result or new credits wake the sender
-			s.waiting = append(s.waiting, fl)
-		default:
-			fl.rested()
-			s.unblock(q)
-			f.hand(fl) // may put it back into s.waiting, which list is ahead of
+		if q.waiting == 0 {
+			q.resting = false
+			continue
+		}
+		s.retryAt = earlier(s.retryAt, q.retryAt)
+		kept = append(kept, q)
+	}
+	clear(s.resting[len(kept):])
+	s.resting = kept
+	if f.window() == 0 {
+		return 0
+	}
+	return s.retryAt
+}
+
+// handAgain gives the oldest returned frame of q to the radio once more.
+func (f *Forwarder) handAgain(q *queue) {
+	s, r := &f.sender, &q.returned[0]
+	if why := f.unfit(r.p, r.to, s.now); why != drop.None {
+		f.fail(r.p, why)
+		return
+	}
+	fl := s.flights.take()
+	fl.p, fl.to, fl.payload = r.p, r.to, append(fl.payload[:0], r.payload...)
+	q.shift(0)
+	s.unblock(q)
+	f.hand(fl)
+}
+
+// shift removes the returned frame at index i. The node's rest ends with the last one.
+func (q *queue) shift(i int) {
+	gone := q.returned[i]
+	gone.p = nil
+	q.waiting--
+	copy(q.returned[i:], q.returned[i+1:q.waiting+1])
+	q.returned[q.waiting] = gone
+}
+
+// abandon ends the returned frames of a packet that failed.
+func (f *Forwarder) abandon(p *packet) {
+	q := p.q
+	for i := q.waiting - 1; i >= 0; i-- {
+		if q.returned[i].p == p {
+			q.shift(i)
+			q.unresolved--
+			p.pending--
 		}
 	}
-	return next
+	f.sender.unblock(q)
 }
 
 // earlier returns the earlier of two times, where 0 is never.
@@ -138,13 +171,14 @@ func (f *Forwarder) lose() {
 	s := &f.sender
 	now := s.session.Load()
 	s.seen = now
+	for _, q := range s.resting {
+		for q.waiting > 0 {
+			f.fail(q.returned[0].p, drop.RadioDown)
+		}
+	}
 	for i := range s.flights.all {
 		fl := &s.flights.all[i]
 		if fl.p == nil || fl.session == now {
-			continue
-		}
-		if fl.waiting { // it has no id; retry gives it back
-			f.fail(fl.p, drop.RadioDown)
 			continue
 		}
 		id := fl.id.Load()
@@ -178,6 +212,11 @@ func (f *Forwarder) sweep() {
 	}
 	kept := s.busy[:0]
 	for _, q := range s.busy {
+		for i := q.waiting - 1; i >= 0; i = min(i, q.waiting) - 1 {
+			if r := f.unfit(q.returned[i].p, q.returned[i].to, now); r != drop.None {
+				f.fail(q.returned[i].p, r)
+			}
+		}
 		for c := range q.flows {
 			fl := &q.flows[c]
 			for fl.head != nil {
@@ -188,7 +227,7 @@ func (f *Forwarder) sweep() {
 				f.fail(fl.head, r)
 			}
 		}
-		if q.count.Load() == 0 && q.unresolved == 0 {
+		if load(q.held.Load()).packets() == 0 && q.unresolved == 0 {
 			q.busy = false
 			continue
 		}
@@ -217,6 +256,9 @@ func (f *Forwarder) fail(p *packet, r drop.Reason) {
 	if fl := &p.q.flows[p.class]; fl.head == p {
 		fl.pop()
 	}
+	if p.q.waiting > 0 {
+		f.abandon(p)
+	}
 	f.end(p)
 }
 
@@ -224,8 +266,7 @@ func (f *Forwarder) fail(p *packet, r drop.Reason) {
 // a result.
 func (f *Forwarder) end(p *packet) {
 	p.ended = true
-	p.q.count.Add(-1)
-	p.q.octets.Add(-int32(len(p.octets)))
+	p.q.held.Add(-uint64(loadOf(len(p.octets), p.forwarded)))
 	f.counters.to.queued.Add(-1)
 	if p.pending == 0 {
 		f.buffers.give(p)
@@ -248,14 +289,13 @@ func (f *Forwarder) Close() {
 				f.counters.to.framesInFlight.Add(-1)
 				f.countFailed(fl, drop.Shutdown)
 			}
-			if fl.waiting {
-				fl.rested()
-			}
 			f.drop(fl, drop.Shutdown)
 		}
 	}
-	s.waiting = nil
 	for _, q := range s.busy {
+		for q.waiting > 0 {
+			f.fail(q.returned[0].p, drop.Shutdown)
+		}
 		for c := range q.flows {
 			for q.flows[c].head != nil {
 				f.fail(q.flows[c].head, drop.Shutdown)

@@ -86,7 +86,9 @@ func up(t testing.TB) *rig {
 // run lets everything happen that can without more time.
 func (r *rig) run() {
 	for {
-		r.f.turn()
+		for _, more := r.f.turn(); more; {
+			_, more = r.f.turn()
+		}
 		ev, ok := r.radio.Poll()
 		if !ok {
 			return
@@ -174,7 +176,7 @@ func (r *rig) answerAll(o radio.Outcome, sent []forwardtest.Sent) (got []arrived
 type arrived struct {
 	to    ieee802154.Addr
 	pkt   ipv6.Packet
-	class class
+	class radio.Priority
 }
 
 // udp is a UDP packet with n octets of payload.

@@ -53,7 +53,7 @@ func (r *ring) shift() *flow {
 func (r *ring) first(window int) *flow {
 	for visits := 0; r.head != nil; {
 		fl := r.head
-		if fl.head == nil || fl.q.unresolved >= window || fl.q.backoff != 0 {
+		if fl.head == nil || fl.q.unresolved >= window || fl.q.waiting > 0 {
 			r.shift()
 			continue
 		}

@@ -20,6 +20,7 @@ const (
 	firstBackoff  = 20 * time.Millisecond // after "queue full", doubling
 	lastBackoff   = 2 * time.Second
 	maxTurns      = 8                    // that a goroutine with other work takes in a row
+	turnFrames    = 64                   // that one turn hands to the radio at most
 	timeEvery     = time.Second          // between two frames of a node whose time is measured
 	noCreditPause = 5 * time.Millisecond // the radio refused a frame that we thought it had room for
 )
@@ -48,8 +49,9 @@ type sender struct {
 	firm     int64  // the earliest deadline of a frame that the radio has; 0: none has one
 	inFlight int
 	rings    [classes]ring
-	busy     []*queue  // every queue that holds a packet, and some that did
-	waiting  []*flight // to be tried again
+	busy     []*queue // every queue that holds a packet, and some that did
+	resting  []*queue // every queue with frames to be tried again
+	retryAt  int64    // when the first of them has rested; 0: none rests
 }
 
 // Whoever has news for the sender takes its turn, if nobody is at it: so a packet
@@ -75,7 +77,7 @@ func (f *Forwarder) kick() {
 func (f *Forwarder) takeTurn() bool {
 	s := &f.sender
 	asked := s.asked.Load()
-	next := f.turn()
+	next, more := f.turn()
 	s.turns.Add(1)
 	if was := s.next.Swap(next); next != 0 && (was == 0 || next < was) {
 		select {
@@ -83,7 +85,7 @@ func (f *Forwarder) takeTurn() bool {
 		default: // it is told already
 		}
 	}
-	return s.asked.CompareAndSwap(asked, 0)
+	return !more && s.asked.CompareAndSwap(asked, 0)
 }
 
 // Run takes the turns that nobody else does until ctx ends.
@@ -126,12 +128,13 @@ func (f *Forwarder) news(q *queue) {
 	f.kick()
 }
 
-// turn does all that can be done now. It returns when something is to be tried
-// again, 0 if nothing is.
-func (f *Forwarder) turn() (next int64) {
+// turn does what can be done now: all of it, or as much as goes with turnFrames frames,
+// so that a load without end holds up no goroutine that has other work. It returns when
+// something is to be tried again, 0 if nothing is, and whether more can be done at once.
+func (f *Forwarder) turn() (next int64, more bool) {
 	s := &f.sender
 	s.now = f.lately()
-	for {
+	for frames := 0; ; frames++ {
 		for fl, o, ok := s.flights.landed(); ok; fl, o, ok = s.flights.landed() {
 			f.resolve(fl, o)
 		}
@@ -151,13 +154,16 @@ func (f *Forwarder) turn() (next int64) {
 		if s.pause != 0 && f.now() >= s.pause {
 			s.pause = 0
 		}
-		if len(s.waiting) > 0 {
+		if s.retryAt != 0 {
 			next = earlier(next, f.retry())
 		}
 		next = earlier(next, s.pause)
+		if frames == turnFrames {
+			return next, true
+		}
 		fl := s.pick(f.window())
 		if fl == nil {
-			return next
+			return next, false
 		}
 		f.serve(fl)
 	}
@@ -266,14 +272,7 @@ func (f *Forwarder) begin(fl *flow, p *packet) error {
 	} else if p.link.IsExtended() {
 		to, room = p.link, info.MaxExtended
 	}
-	// A radio with a short address may send from either. Only the gateway's
-	// link-local address comes from its EUI-64: from the short one nothing is elided
-	// that the far end could get wrong.
-	from := info.Short
-	if from.IsNone() {
-		from = info.EUI64
-	}
-	peer := lowpan.Peer{From: from, To: to, Full: f.opt.Full || q.node.Full(), GHC: q.node.GHC()}
+	peer := lowpan.Peer{From: info.Source(), To: to, Full: f.opt.Full || q.node.Full(), GHC: q.node.GHC()}
 	fl.to = to
 	p.begun = true
 	return s.adapt.Start(&fl.out, p.octets, peer, f.contexts.Load(), room)
@@ -291,7 +290,7 @@ func (f *Forwarder) hand(fl *flight) {
 		fl.sentAt, fl.timed = f.now(), true
 		q.timedAt = fl.sentAt
 	}
-	err := f.opt.Radio.Send(radio.Frame{To: fl.to, Payload: fl.payload, Priority: fl.p.class}, fl.depart())
+	err := f.opt.Radio.Send(radio.Frame{To: fl.to, Payload: fl.payload, Priority: fl.p.class.priority()}, fl.depart())
 	if err == nil {
 		s.inFlight++
 		c.framesInFlight.Add(1)

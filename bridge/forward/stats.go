@@ -55,7 +55,10 @@ type ErrorCount struct {
 }
 
 // Buffers are the packet buffers of all queues.
-type Buffers struct{ InUse, Max int }
+type Buffers struct {
+	InUse, Max int
+	Forwarded  int // of those in use, with forwarded packets: at most half of Max
+}
 
 // RadioState is what the sender knows of the radio.
 type RadioState struct {
@@ -125,12 +128,13 @@ func (f *Forwarder) Stats() Stats {
 		ToMesh:    c.to.load(),
 		FromMesh:  c.from.load(),
 		Limited:   c.limited.Load(),
-		Buffers:   Buffers{InUse: f.buffers.inUse(), Max: f.opt.Buffers},
 		Radio:     f.sender.state(),
 		Discovery: f.discovery.stats(),
 		Scanners:  f.scans.len(),
 		Turns:     f.sender.turns.Load(),
 	}
+	s.Buffers.Max = f.opt.Buffers
+	s.Buffers.InUse, s.Buffers.Forwarded = f.buffers.inUse()
 	s.Radio.Downs = c.downs.Load()
 	if ch := f.radioChange.Load(); ch != nil {
 		s.Radio.Since = ch.at

@@ -7,7 +7,7 @@ package forward
 //	3  addresses that no packet in transit may have
 //	4  link-local only between the gateway and a node
 //	5  no source of the mesh but the gateway's own
-//	6  no type 0 routing header, nothing that is for one link only
+//	6  no routing header but one that is used up, no RPL option, nothing that is for one link only
 //	7  a node that has the destination, and can be reached
 //	8  hop limit
 //	9  size
@@ -68,23 +68,26 @@ func (f *Forwarder) toMesh(b []byte) drop.Reason {
 		return drop.SourceForeign
 	}
 
-	// 6. RFC 5095, section 3; RFC 4890, section 4.3.3.
+	// 6. RFC 5095, section 3; RFC 6554, section 5.1; RFC 4890, section 4.3.3.
 	if u.Routing0 {
 		return drop.RoutingType0
+	}
+	if r := meshRouting(u); r != drop.None {
+		return r
 	}
 	if linkTalk(p, u) {
 		return drop.NeighborInvalid
 	}
 	if dst != linkLocal && !f.inPrefix(dstAt) {
-		f.reply(errNoRoute, p, &f.unknown, &f.toScratch)
+		f.reply(errNoRoute, p, &f.unknown, &f.toReplies)
 		return drop.UnknownNode
 	}
-	return f.toNode(p, u, nil, fromUs, &f.toScratch)
+	return f.toNode(p, u, nil, fromUs, &f.toReplies)
 }
 
 // toNode takes a packet, whichever way it came, to the queue of the node that has
 // its destination. from is the node that sent it, nil where none did.
-func (f *Forwarder) toNode(p ipv6.Packet, u ipv6.Upper, from *node.Node, fromUs bool, scratch *[]byte) drop.Reason {
+func (f *Forwarder) toNode(p ipv6.Packet, u ipv6.Upper, from *node.Node, fromUs bool, with *replies) drop.Reason {
 	// 7. RFC 4443, section 3.1, code 3. An address that no node has costs no state
 	// and no frame (RFC 6583, section 6).
 	n := f.table.ByAddress(p.Destination())
@@ -103,20 +106,20 @@ func (f *Forwarder) toNode(p ipv6.Packet, u ipv6.Upper, from *node.Node, fromUs 
 		r = drop.RadioDown
 	}
 	if r != drop.None {
-		f.reply(errAddress, p, &f.unknown, scratch)
+		f.reply(errAddress, p, &f.unknown, with)
 		return r
 	}
 
 	// 8. RFC 8200, section 3; RFC 4443, section 3.3. A packet of the gateway itself is
 	// not forwarded, so its hop limit stays.
 	if !fromUs && p.HopLimit() <= 1 {
-		f.reply(errHopLimit, p, &f.errors, scratch)
+		f.reply(errHopLimit, p, &f.errors, with)
 		return drop.HopLimit
 	}
 
 	// 9. RFC 8200, section 5; RFC 4443, section 3.2.
 	if len(p) > ipv6.MinMTU {
-		f.reply(errTooBig, p, &f.errors, scratch)
+		f.reply(errTooBig, p, &f.errors, with)
 		return drop.PacketTooBig
 	}
 
@@ -126,11 +129,11 @@ func (f *Forwarder) toNode(p ipv6.Packet, u ipv6.Upper, from *node.Node, fromUs 
 		// what they tell is how the way is made, not what stands at its end.
 		at := f.now()
 		var v policy.Verdict
-		if r := f.permit(p, u, from, n, at, scratch, &v); r != drop.None {
+		if r := f.permit(p, u, from, n, at, with, &v); r != drop.None {
 			return r
 		}
 		if verdict = &v; v.Keep > 0 {
-			p = cutError(p, u, v.Keep, scratch)
+			p = cutError(p, u, v.Keep, &with.scratch)
 		}
 
 		// 11. What finds no room in the queue is not charged.
@@ -143,5 +146,5 @@ func (f *Forwarder) toNode(p ipv6.Packet, u ipv6.Upper, from *node.Node, fromUs 
 	}
 
 	// 12. Decrementing comes before compression, which prefers 64.
-	return f.push(n, p, classOf(p, u, fromUs), verdict)
+	return f.push(n, p, entry{class: classOf(p, u, fromUs), forwarded: !fromUs, linkGroup: with.linkGroup}, verdict)
 }

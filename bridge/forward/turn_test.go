@@ -61,7 +61,7 @@ func TestTurnGoesRound(t *testing.T) {
 		defer close(room)
 		for i := range packets {
 			q := f.queues.of(table.ByLink(nodes[i%len(nodes)]))
-			for int(q.count.Load()) >= f.opt.QueuePackets {
+			for load(q.held.Load()).packets() >= f.shares.forwarded.forwarded.packets {
 				f.Tick()
 			}
 			f.ToMesh(udp(outside, global(nodes[i%len(nodes)]), 64, 4))

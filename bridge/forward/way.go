@@ -9,21 +9,30 @@ import (
 
 // Way is what the packet path knows of the way to one node.
 type Way struct {
-	Packets, Octets       int // in the node's queue, those under way included
-	MaxPackets, MaxOctets int
+	Packets, Octets       int           // in the node's queue, those under way included
+	MaxPackets, MaxOctets int           // from which on no more of that kind find a place
 	Last                  radio.Outcome // of the last frame to the node that had a result
 	At                    time.Time     // of that result; zero if there was none yet
 	Failed                int           // frames in a row that failed for good, the last one included
 }
 
-// Way returns what the packet path knows of the way to n now.
-func (f *Forwarder) Way(n *node.Node) Way {
-	w := Way{MaxPackets: f.opt.QueuePackets, MaxOctets: f.opt.QueueOctets}
+// Way returns what the packet path knows of the way to n now: of the gateway's own
+// packets, those of the gateway and all others; of forwarded packets, those alone.
+func (f *Forwarder) Way(n *node.Node, own bool) Way {
+	max := f.shares.forwarded.forwarded
+	if own {
+		max = f.shares.common.all
+	}
+	w := Way{MaxPackets: max.packets, MaxOctets: max.octets}
 	q := f.queues.of(n)
 	if q == nil {
 		return w
 	}
-	w.Packets, w.Octets = int(q.count.Load()), int(q.octets.Load())
+	l := load(q.held.Load())
+	if !own {
+		l = l.forwarded()
+	}
+	w.Packets, w.Octets = l.packets(), l.octets()
 	if r := q.result.Load(); r != 0 {
 		w.Failed = int(q.failed.Load())
 		w.Last, w.At = radio.Outcome(r), f.start.Add(time.Duration(r>>8)*time.Millisecond)

@@ -53,14 +53,14 @@ type ICMPError struct {
 // MayAnswer reports whether an ICMPv6 error about p may be sent at all (RFC 4443,
 // section 2.4 e): not about an ICMPv6 error or a redirect, even one behind
 // extension headers; not to a source that is no single node; and about a packet
-// to a multicast address only Packet Too Big, or Parameter Problem code 2.
+// to a multicast address only what MayAnswerGroup allows. The caller, who knows the
+// frame that the packet came in, asks MayAnswerGroup if that went to more than one node.
 func (e ICMPError) MayAnswer(p Packet) bool {
 	src := p.Source()
 	if src.IsUnspecified() || src.IsMulticast() || src.IsLoopback() || src.Is4In6() {
 		return false
 	}
-	if p.Destination().IsMulticast() && e.Type != TypePacketTooBig &&
-		!(e.Type == TypeParamProblem && e.Code == 2) {
+	if p.Destination().IsMulticast() && !e.MayAnswerGroup() {
 		return false
 	}
 	u := Walk(p)
@@ -72,6 +72,13 @@ func (e ICMPError) MayAnswer(p Packet) bool {
 		}
 	}
 	return true
+}
+
+// MayAnswerGroup reports whether e may be sent about a packet that went to more than one
+// node: to a multicast address, or in a link-layer multicast or broadcast (RFC 4443,
+// section 2.4 e.3 to e.5). Only Packet Too Big, and Parameter Problem with code 2, may.
+func (e ICMPError) MayAnswerGroup() bool {
+	return e.Type == TypePacketTooBig || e.Type == TypeParamProblem && e.Code == 2
 }
 
 // AppendError appends to dst the whole packet of the error e about p, sent from

@@ -54,6 +54,26 @@ func TestMayAnswer(t *testing.T) {
 	}
 }
 
+// Which errors may be about a packet that went to more than one node (RFC 4443, section
+// 2.4 e.3 to e.5).
+func TestMayAnswerGroup(t *testing.T) {
+	for _, c := range []struct {
+		e    ICMPError
+		want bool
+	}{
+		{ICMPError{Type: TypeUnreachable, Code: CodeAddress}, false},
+		{ICMPError{Type: TypePacketTooBig}, true},
+		{ICMPError{Type: TypeTimeExceeded}, false},
+		{ICMPError{Type: TypeParamProblem, Code: 0}, false},
+		{ICMPError{Type: TypeParamProblem, Code: 1}, false},
+		{ICMPError{Type: TypeParamProblem, Code: 2}, true},
+	} {
+		if got := c.e.MayAnswerGroup(); got != c.want {
+			t.Errorf("type %d, code %d: %v", c.e.Type, c.e.Code, got)
+		}
+	}
+}
+
 // The error is what golang.org/x/net/icmp makes of the same parts, and quotes as
 // much as fits in 1280 octets (RFC 4443, 2.4 c; 3.1 to 3.4).
 func TestAppendError(t *testing.T) {

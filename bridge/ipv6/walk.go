@@ -10,6 +10,9 @@ type Upper struct {
 	First    bool // no Fragment header was passed, or it has offset 0
 	Cut      bool // the packet ended within an extension header
 	Routing0 bool // a type 0 routing header was passed (RFC 5095)
+	Routing3 bool // one of type 3 with segments left was passed (RFC 6554)
+	Routing4 bool // one of type 4 with segments left was passed (RFC 8754)
+	RPL      bool // an RPL option was passed (RFC 6553; RFC 9008)
 	// NextAt is the offset of the octet that holds Proto: 6, or the first octet
 	// of the last extension header.
 	NextAt int
@@ -31,8 +34,11 @@ func Walk(p Packet) Upper {
 				return u
 			}
 			n = 8 * (int(b[1]) + 1) // section 4.3 and 4.4
-			if u.Proto == ProtoRouting && b[2] == 0 {
-				u.Routing0 = true
+			switch u.Proto {
+			case ProtoRouting:
+				u.routing(b)
+			case ProtoHopByHop:
+				u.RPL = u.RPL || rplOption(b[:min(n, len(b))], 2) >= 0
 			}
 		case ProtoAH:
 			if len(b) < 8 {

@@ -57,6 +57,7 @@ func (s *scrape) mesh(m bridge.Stats) {
 	s.counter(tunDowns, m.TunDowns, m.Name)
 	s.counter(returned, m.Forward.ToMesh.FramesReturned, m.Name)
 	s.gauge(buffers, float64(m.Forward.Buffers.InUse), m.Name)
+	s.gauge(buffersFwd, float64(m.Forward.Buffers.Forwarded), m.Name)
 	s.gauge(buffersMax, float64(m.Forward.Buffers.Max), m.Name)
 	s.counter(icmpWithheld, m.Forward.Limited, m.Name)
 	for _, e := range m.Forward.Errors {

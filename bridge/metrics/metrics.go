@@ -113,6 +113,7 @@ var (
 	tunDowns      = desc("interface_downs_total", "Times that the mesh's network interface vanished.", meshLabels...)
 	returned      = desc("radio_returned_frames_total", "Frames that the radio had no room for, and that were sent again later.", meshLabels...)
 	buffers       = desc("packet_buffers", "Packet buffers of all queues in use.", meshLabels...)
+	buffersFwd    = desc("packet_buffers_forwarded", "Packet buffers in use for forwarded packets, at most half of all.", meshLabels...)
 	buffersMax    = desc("packet_buffers_max", "Packet buffers that there are at most.", meshLabels...)
 	icmpWithheld  = desc("icmp_errors_withheld_total", "ICMPv6 errors that were not sent because too many would have been.", meshLabels...)
 	icmpErrors    = desc("icmp_errors_total", "ICMPv6 errors that the bridge itself sent.", "mesh", "type", "code")
@@ -137,7 +138,7 @@ var (
 func (c *Collector) Describe(ch chan<- *prometheus.Desc) {
 	for _, ds := range [][]*prometheus.Desc{{
 		buildInfo, meshUp, radioUp, packets, packetBytes, frames, frameBytes, dropped, droppedFrame,
-		queued, inFlight, credits, radioDowns, tunDowns, returned, buffers, buffersMax, icmpWithheld,
+		queued, inFlight, credits, radioDowns, tunDowns, returned, buffers, buffersFwd, buffersMax, icmpWithheld,
 		icmpErrors, addresses, discovery, rules, flows, scanners, reloadOK, reloadAt, stateKept, stateFailures, nodes,
 		nodeUp, nodeHeard, nodeInfo, nodeReading, nodeReadingAt,
 	}, frontDescs, upstreamDescs} {

@@ -221,11 +221,11 @@ func TestFrontFigures(t *testing.T) {
 // And for what a mesh has beside the packets.
 func TestQueueFigures(t *testing.T) {
 	m := bridge.Stats{Name: "fenland", TunDowns: 101}
-	m.Forward = forward.Stats{Limited: 102, Buffers: forward.Buffers{InUse: 103, Max: 104}, Radio: forward.RadioState{Credits: 105, Downs: 106}}
+	m.Forward = forward.Stats{Limited: 102, Buffers: forward.Buffers{InUse: 103, Max: 104, Forwarded: 111}, Radio: forward.RadioState{Credits: 105, Downs: 106}}
 	m.Forward.ToMesh = forward.Direction{Queued: 107, FramesReturned: 108, FramesInFlight: 109}
 	m.Forward.FromMesh = forward.Direction{Queued: 110}
 	figures(t, func(s *scrape) { s.mesh(m) }, map[string]float64{
-		"interface_downs_total fenland": 101, "icmp_errors_withheld_total fenland": 102, "packet_buffers fenland": 103,
+		"interface_downs_total fenland": 101, "icmp_errors_withheld_total fenland": 102, "packet_buffers fenland": 103, "packet_buffers_forwarded fenland": 111,
 		"packet_buffers_max fenland": 104, "radio_credits fenland": 105, "radio_downs_total fenland": 106, "queued_packets to_mesh fenland": 107,
 		"radio_returned_frames_total fenland": 108, "radio_frames_in_flight fenland": 109, "queued_packets from_mesh fenland": 110,
 	})

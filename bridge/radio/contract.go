@@ -105,14 +105,29 @@ type Info struct {
 	Version uint8           // of the link protocol, of the radio side
 	EUI64   ieee802154.Addr // of the gateway's radio
 	Short   ieee802154.Addr // of the gateway's radio; may be none
-	PAN     uint16
-	Boot    uint64   // differs after each boot of the radio
-	Feature Features // what else it can do
+	// SendsFrom is the source address in the MAC headers of the frames that it sends;
+	// none where that is not known. See Source.
+	SendsFrom ieee802154.Addr
+	PAN       uint16
+	Boot      uint64   // differs after each boot of the radio
+	Feature   Features // what else it can do
 	// MaxShort and MaxExtended are the largest MAC payloads, in octets, that a frame
 	// to a short and to an extended destination may carry.
 	MaxShort, MaxExtended int
 	Channel               uint8  // 0 is unknown, or hopping
 	Name                  string // of its make and program, for the log
+}
+
+// Source returns the link address that the far end finds as the source of the frames
+// sent. The interface identifier of a packet's source may be elided against this one
+// only (RFC 6282, section 3.2.2). A radio that does not say from which address it sends
+// must use its EUI-64 if it has no short address; if it has one, it may use either, and
+// the result is none: nothing may be elided.
+func (i *Info) Source() ieee802154.Addr {
+	if i.SendsFrom.IsNone() && i.Short.IsNone() {
+		return i.EUI64
+	}
+	return i.SendsFrom
 }
 
 // Features are a radio side's abilities.

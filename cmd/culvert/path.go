@@ -63,9 +63,10 @@ func (d *daemon) path(r coap.ControlRequest) (any, error) {
 	if n == nil {
 		return nil, fmt.Errorf("no node is called %q, or has that address: %s", r.Query.Get("to"), d.someNodes())
 	}
-	stats, way := m.Stats(), m.Way(n)
+	own := d.configOf(m).ownAddress(m.Prefix())
+	stats, way := m.Stats(), m.Way(n, from == own)
 	a := pathAnswer{
-		Mesh: m.Name(), Interface: d.interfaceOf(m), Prefix: m.Prefix(), Gateway: d.configOf(m).ownAddress(m.Prefix()), Shared: d.cfg.sharedWith(d.configOf(m)),
+		Mesh: m.Name(), Interface: d.interfaceOf(m), Prefix: m.Prefix(), Gateway: own, Shared: d.cfg.sharedWith(d.configOf(m)),
 		TunUp: stats.TunUp, RadioUp: stats.Forward.Radio.Up,
 		Node: n.Label(), Address: to, State: n.State().String(), Admitted: n.Admitted(), Reachable: n.Reachable(), Heard: instant(n.LastHeard()),
 		Packets: way.Packets, Octets: way.Octets, MaxPackets: way.MaxPackets, MaxOctets: way.MaxOctets, LastAt: instant(way.At), InARow: way.Failed,

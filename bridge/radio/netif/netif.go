@@ -247,10 +247,14 @@ func (i *Interface) connect() (radio.Event, bool, error) {
 	}
 }
 
+// sender is the source address of all frames that are sent: the EUI-64, also where the
+// interface has a short address, so that the link-local address can be elided.
+func (s settings) sender() ieee802154.Addr { return s.eui64 }
+
 // info is what the contract wants to know at Up.
 func (s settings) info() radio.Info {
 	return radio.Info{
-		EUI64: s.eui64, Short: s.short, PAN: s.pan, Channel: s.channel,
+		EUI64: s.eui64, Short: s.short, SendsFrom: s.sender(), PAN: s.pan, Channel: s.channel,
 		Feature:     radio.FeatureBroadcast,
 		MaxShort:    maxFrame - ieee802154.HeaderLen(ieee802154.Short(0), s.eui64),
 		MaxExtended: maxFrame - ieee802154.HeaderLen(s.eui64, s.eui64),
@@ -343,7 +347,7 @@ func (i *Interface) Send(f radio.Frame, id uint32) error {
 	if !i.room() {
 		return radio.ErrNoCredit
 	}
-	h := ieee802154.Header{Sequence: uint8(i.seq.Add(1)), PAN: s.set.pan, To: f.To, From: s.set.eui64, AckRequest: !f.To.IsBroadcast()}
+	h := ieee802154.Header{Sequence: uint8(i.seq.Add(1)), PAN: s.set.pan, To: f.To, From: s.set.sender(), AckRequest: !f.To.IsBroadcast()}
 	var buf [maxFrame]byte
 	outcome := radio.OutcomeFirstHop
 	if ieee802154.HeaderLen(h.To, h.From)+len(f.Payload) > maxFrame {
