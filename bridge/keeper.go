@@ -363,5 +363,6 @@ func sameRecord(old, r node.Record, heard time.Duration) bool {
 		return false
 	}
 	old.LastHeard = r.LastHeard
-	return old.EUI64 == r.EUI64 && old.Short == r.Short && old.PAN == r.PAN && old.FirstSeen.Equal(r.FirstSeen)
+	return old.EUI64 == r.EUI64 && old.Short == r.Short && old.PAN == r.PAN &&
+		old.GHC == r.GHC && old.OfferedGHC == r.OfferedGHC && old.FirstSeen.Equal(r.FirstSeen)
 }

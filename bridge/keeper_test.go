@@ -309,3 +309,19 @@ func TestReplacedGarbage(t *testing.T) {
 		t.Errorf("%v, %v, %v", places, retired, err)
 	}
 }
+
+// That a node was offered generic header compression, or shows that it understands it,
+// is written: without it its frames would end as ghc-not-offered after a restart.
+func TestCompressionIsKept(t *testing.T) {
+	old := node.Record{EUI64: keptNode, LastHeard: time.Unix(1_800_000_000, 0)}
+	for _, change := range []func(*node.Record){
+		func(r *node.Record) { r.GHC = true },
+		func(r *node.Record) { r.OfferedGHC = true },
+	} {
+		r := old
+		change(&r)
+		if sameRecord(old, r, heardEvery) {
+			t.Errorf("%+v is not written over %+v", r, old)
+		}
+	}
+}

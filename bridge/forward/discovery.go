@@ -205,6 +205,12 @@ func (f *Forwarder) carryOut(now time.Time) {
 	for i := range out.Changes {
 		f.changeAddress(out.Changes[i].AddressChange, now)
 	}
+	for _, p := range out.Peers {
+		if n := f.table.ByLink(p.Link); n != nil {
+			n.SetGHC(p.GHC)
+			n.SetOfferedGHC(p.Asked || n.OfferedGHC())
+		}
+	}
 	f.contexts.Store(d.server.Contexts())
 	announced := d.server.Version() != d.version
 	d.version = d.server.Version()

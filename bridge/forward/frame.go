@@ -58,14 +58,14 @@ func (f *Forwarder) oneNode(a, b ieee802154.Addr) bool {
 // compression.
 func (f *Forwarder) offeredGHC(a ieee802154.Addr) bool {
 	n := f.table.ByLink(a)
-	return n != nil && n.GHC()
+	return n != nil && n.OfferedGHC()
 }
 
-// restore gives a frame to the adaptation layer, and reports whether it made a packet
+// restore gives a frame of n to the adaptation layer, and reports whether it made a packet
 // whole, which is good until the next frame.
-func (f *Forwarder) restore(fr *radio.Frame, now time.Time) (got adapt.Received, whole bool) {
+func (f *Forwarder) restore(n *node.Node, fr *radio.Frame, now time.Time) (got adapt.Received, whole bool) {
 	f.receiveMu.Lock()
-	got, err := f.receiver.Receive(lowpan.Peer{From: fr.From, To: fr.To}, fr.Payload, f.contexts.Load(), now)
+	got, err := f.receiver.Receive(lowpan.Peer{From: fr.From, To: fr.To, GHC: n.OfferedGHC()}, fr.Payload, f.contexts.Load(), now)
 	f.receiveMu.Unlock()
 	if got.Ended.Err != nil {
 		f.lostDatagram(got.Ended)

@@ -45,7 +45,7 @@ func (f *Forwarder) fromMesh(fr *radio.Frame) {
 	f.heard(n, fr, now)
 
 	// 2. RFC 4944, section 5; RFC 6282.
-	got, ok := f.restore(fr, now)
+	got, ok := f.restore(n, fr, now)
 	if !ok {
 		return
 	}

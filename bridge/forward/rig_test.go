@@ -159,7 +159,8 @@ func (r *rig) answerAll(o radio.Outcome, sent []forwardtest.Sent) (got []arrived
 			return got
 		}
 		for _, s := range sent {
-			g, err := rx.Receive(lowpan.Peer{From: r.gw, To: s.Frame.To}, s.Frame.Payload, contexts, r.now)
+			n := r.table.ByLink(s.Frame.To) // what it can expand
+			g, err := rx.Receive(lowpan.Peer{From: r.gw, To: s.Frame.To, GHC: n != nil && n.GHC()}, s.Frame.Payload, contexts, r.now)
 			if err != nil {
 				r.t.Fatalf("frame to %v: %v", s.Frame.To, err)
 			}

@@ -77,11 +77,8 @@ func BenchmarkDecompress(b *testing.B) {
 func BenchmarkCompressGHC(b *testing.B) {
 	p := benchPeer
 	p.GHC = true
-	for name, n := range map[string]int{"50": 50, "1232": 1232} {
-		payload := make([]byte, n)
-		for i := range payload {
-			payload[i] = byte(i * i >> 3)
-		}
+	for name, payload := range map[string][]byte{"50": ghcPayloads["mixed"][:50], "1232": ghcPayloads["mixed"],
+		"zeros": ghcPayloads["zeros"], "periodic": ghcPayloads["periodic"], "noise": ghcPayloads["noise"]} {
 		pkt := udpPacket(ipv6.Header{HopLimit: 63, Source: benchPacket.Source(), Destination: benchPacket.Destination()}, 0xc123, 5683, payload)
 		buf := make([]byte, 0, 2*MTU)
 		b.Run(name, func(b *testing.B) {

@@ -20,7 +20,7 @@ const maxChain = 32
 // (RFC 6282, section 2): room is what that leaves for it, and p.GHC is to be false,
 // as a payload compressed by RFC 7400 cannot be cut.
 func AppendCompressed(dst []byte, pkt ipv6.Packet, p Peer, c *Contexts, room int) (out []byte, h Head, err error) {
-	e := encoder{pkt: pkt, contexts: c, full: p.Full, ghc: p.GHC}
+	e := encoder{pkt: pkt, contexts: c, full: p.Full, ghc: p.GHC, room: room}
 	limit := maxChain
 	for {
 		e.out, e.at = dst, 0
@@ -49,6 +49,7 @@ type encoder struct {
 	out       []byte
 	contexts  *Contexts
 	full, ghc bool
+	room      int  // for all of it
 	from, to  link // what an interface identifier need not be in-line for
 	header    int  // offset in pkt of the last IPv6 header
 	// generic is the length of what follows that header in GHC, where genericAt
@@ -136,7 +137,7 @@ func (e *encoder) next(proto byte, at int) step {
 			return step{kind: stepUDP, end: at + udpHeaderLen}
 		}
 	case ipv6.ProtoICMPv6:
-		if e.ghc && e.genericLen(at) < len(b) {
+		if e.shorter(at) {
 			return step{kind: stepICMP, end: len(e.pkt)}
 		}
 	case ipv6.ProtoIPv6:
@@ -210,7 +211,7 @@ func (e *encoder) extension(s step, more bool) {
 // shorter, the payload.
 func (e *encoder) udp(s step) {
 	b := e.pkt[e.at:]
-	generic := e.ghc && e.genericLen(s.end) < len(e.pkt)-s.end
+	generic := e.shorter(s.end)
 	o := byte(nhcUDP)
 	if generic {
 		o = nhcGHCUDP

@@ -13,6 +13,16 @@ func (e *encoder) genericLen(at int) int {
 	return e.generic
 }
 
+// shorter reports whether what follows at is shorter in GHC, and may fit into the frame
+// so: what is cut into fragments cannot be in GHC.
+func (e *encoder) shorter(at int) bool {
+	if !e.ghc {
+		return false
+	}
+	n := e.genericLen(at)
+	return n < len(e.pkt)-at && n <= e.room
+}
+
 // payload appends all that follows e.at in GHC.
 func (e *encoder) payload() {
 	var p ghcPlan
@@ -22,11 +32,19 @@ func (e *encoder) payload() {
 	e.at = len(e.pkt)
 }
 
-// ghcPlan is the shortest sequence of bytecodes for a payload, found from its end
-// backwards: the best at each octet is one bytecode and the best behind it.
+// ghcPlan is the best sequence of bytecodes for a payload, found from its end
+// backwards: the best at each octet is one bytecode and the best behind it. For
+// back-references the search is bounded, so that it takes a time that grows with the
+// length of the payload only: ghcPlaces places, and ghcLongest octets of each.
 type ghcPlan struct {
-	best [MTU]ghcStep
+	best     [MTU]ghcStep
+	compared int // octets, in the search for back-references
 }
+
+const (
+	ghcPlaces  = 16 // the nearest ones where perhaps the same two octets begin
+	ghcLongest = 42 // octets of a back-reference; a longer one costs as much as two
+)
 
 // ghcStep is one bytecode, with its extensions.
 type ghcStep struct {
@@ -47,17 +65,13 @@ func (p *ghcPlan) find(addresses, payload []byte) int {
 	if n == 0 || n > MTU-ipv6.HeaderLen {
 		return n + 1
 	}
-	// window is the dictionary and the payload behind it; match[q] is how many octets
-	// agree between window[q:] and the octet in hand.
-	var window [ghcDictLen + MTU]byte
-	var match [ghcDictLen + MTU + 1]uint16
-	dict := ghcDictOf(addresses)
-	copy(window[:], dict[:])
-	copy(window[ghcDictLen:], payload)
+	var w ghcWindow
+	w.fill(addresses, payload)
 	zeros := 0
+	var literal ghcStep
 	for i := n - 1; i >= 0; i-- {
-		j := ghcDictLen + i
-		best := p.literal(i, n)
+		literal = p.literal(i, n, literal)
+		best := literal
 		if payload[i] == 0 {
 			zeros++
 		} else {
@@ -66,23 +80,58 @@ func (p *ghcPlan) find(addresses, payload []byte) int {
 		for k := 2; k <= min(zeros, 17); k++ {
 			best = best.or(1+p.cost(i+k, n), k, ghcIsZeros)
 		}
-		for q := 0; q < j; q++ {
-			if window[q] == window[j] {
-				match[q] = match[q+1] + 1
-			} else {
-				match[q] = 0
-			}
-		}
-		// The nearest place for each length is the cheapest one.
-		for q, tried := j-2, 1; q >= 0; q-- {
-			for top := min(int(match[q]), j-q); tried < top; {
-				tried++
-				best = best.or(referenceLen(tried, j-q)+p.cost(i+tried, n), tried, j-q)
-			}
-		}
-		p.best[i] = best
+		p.best[i] = p.reference(best, &w, i, n)
 	}
 	return int(p.best[0].cost)
+}
+
+// reference returns the best back-reference at the octet i, or best if none is better.
+// The nearest place for each length is the cheapest one.
+func (p *ghcPlan) reference(best ghcStep, w *ghcWindow, i, n int) ghcStep {
+	j := ghcDictLen + i
+	at := w.octets[:ghcDictLen+n]
+	longest := min(ghcLongest, n-i)
+	tried := 1
+	for q, places := w.before[j], ghcPlaces; q != 0 && places > 0 && tried < longest; q, places = w.before[q-1], places-1 {
+		p.compared++
+		from := int(q) - 1
+		top := min(longest, j-from)
+		if top <= tried || at[from+tried] != at[j+tried] {
+			continue
+		}
+		match := 0
+		for match < top && at[from+match] == at[j+match] {
+			match++
+		}
+		p.compared += match
+		for tried < match {
+			tried++
+			best = best.or(referenceLen(tried, j-from)+p.cost(i+tried, n), tried, j-from)
+		}
+	}
+	return best
+}
+
+// ghcWindow is what a back-reference may point to: the dictionary, and the payload
+// behind it. before chains the places where pairs of octets with the same hash begin:
+// for each place the nearest one before it, plus 1; 0 is none.
+type ghcWindow struct {
+	octets [ghcDictLen + MTU]byte
+	before [ghcDictLen + MTU]uint16
+}
+
+func (w *ghcWindow) fill(addresses, payload []byte) {
+	const bits = 10
+	dict := ghcDictOf(addresses)
+	copy(w.octets[:], dict[:])
+	b := w.octets[:ghcDictLen+copy(w.octets[ghcDictLen:], payload)]
+	var last [1 << bits]uint16 // place of each hash, plus 1
+	for i := 1; i < len(b); i++ {
+		// The golden ratio spreads values that differ in few bits (Knuth, The Art of
+		// Computer Programming, volume 3, section 6.4).
+		slot := &last[(uint32(b[i-1])<<8|uint32(b[i]))*0x9e3779b1>>(32-bits)]
+		w.before[i-1], *slot = *slot, uint16(i)
+	}
 }
 
 // cost is what the payload costs from the octet i on.
@@ -93,11 +142,18 @@ func (p *ghcPlan) cost(i, n int) int {
 	return int(p.best[i].cost)
 }
 
-// literal returns the best literal at the octet i.
-func (p *ghcPlan) literal(i, n int) ghcStep {
-	best := ghcStep{cost: ^uint16(0)}
-	for k := 1; k <= min(n-i, ghcMaxLiteral); k++ {
-		best = best.or(1+k+p.cost(i+k, n), k, ghcIsLiteral)
+// literal returns the best literal at the octet i: one octet more than the best at the
+// next one, behind, or a new one of one octet.
+func (p *ghcPlan) literal(i, n int, behind ghcStep) ghcStep {
+	best := ghcStep{uint16(2 + p.cost(i+1, n)), 1, ghcIsLiteral}
+	switch {
+	case i == n-1:
+	case behind.n < ghcMaxLiteral:
+		best = best.or(int(behind.cost)+1, int(behind.n)+1, ghcIsLiteral)
+	default: // as long as a literal may be
+		for k := 2; k <= ghcMaxLiteral; k++ {
+			best = best.or(1+k+p.cost(i+k, n), k, ghcIsLiteral)
+		}
 	}
 	return best
 }

@@ -141,6 +141,86 @@ func TestShortestGHC(t *testing.T) {
 	}
 }
 
+// ghcPayloads are payloads as long as a UDP datagram in one packet may have, with more
+// and less to find in them.
+var ghcPayloads = func() map[string][]byte {
+	m := map[string][]byte{"zeros": make([]byte, 1232)}
+	for name, at := range map[string]func(i int) byte{
+		"mixed":    func(i int) byte { return byte(i * i >> 3) },
+		"periodic": func(i int) byte { return byte(i % 43) },
+		"two":      func(i int) byte { return byte(i >> 1 & i >> 3 & 1) },
+		"text":     func(i int) byte { return "[{\"n\":\"level\",\"u\":\"m\",\"v\":1.234},"[i*7/6%33] },
+		"noise":    func(i int) byte { return byte(uint32(i*i+7*i+100) * 0x9e3779b1 >> 13) },
+	} {
+		b := make([]byte, 1232)
+		for i := range b {
+			b[i] = at(i)
+		}
+		m[name] = b
+	}
+	return m
+}()
+
+// The search for back-references is bounded for each octet, whatever the payload: at
+// most ghcPlaces places, and at each no more octets than the longest back-reference has.
+func TestGHCSearchIsBounded(t *testing.T) {
+	for name, payload := range ghcPayloads {
+		var p ghcPlan
+		p.find(make([]byte, 32), payload)
+		if most := 170 * len(payload); p.compared > most {
+			t.Errorf("%s: %d octets were compared for %d, want at most %d", name, p.compared, len(payload), most)
+		}
+	}
+}
+
+// optimalGHC is the length of the shortest bytecodes for a payload, looked for without
+// any bound: every place, every length (RFC 7400, section 2).
+func optimalGHC(dict, payload []byte) int {
+	w := append(bytes.Clone(dict), payload...)
+	n := len(payload)
+	cost := make([]int, n+1)
+	for i := n - 1; i >= 0; i-- {
+		cost[i] = 2 + cost[i+1]
+		for k := 2; k <= min(95, n-i); k++ {
+			cost[i] = min(cost[i], 1+k+cost[i+k])
+		}
+		for k := 2; k <= min(17, n-i) && bytes.Equal(payload[i:i+k], make([]byte, k)); k++ {
+			cost[i] = min(cost[i], 1+cost[i+k])
+		}
+		at := len(dict) + i
+		for from := 0; from+2 <= at; from++ {
+			for k := 1; k <= min(n-i, at-from) && w[from+k-1] == w[at+k-1]; k++ {
+				if k >= 2 {
+					// Each extension adds up to 8 to the length and up to 120 to the distance.
+					s := at - from - k
+					cost[i] = min(cost[i], 1+max((k-2)/8, (s/8+14)/15)+cost[i+k])
+				}
+			}
+		}
+	}
+	return cost[0]
+}
+
+// The bound costs little: at most a twentieth over the shortest bytecodes there are.
+func TestGHCBoundCostsLittle(t *testing.T) {
+	addresses := make([]byte, 32)
+	dict := ghcDictOf(addresses)
+	for name, payload := range ghcPayloads {
+		for _, n := range []int{20, 80, 200} {
+			var p ghcPlan
+			got, want := p.find(addresses, payload[:n]), optimalGHC(dict[:], payload[:n])
+			if got < want || got > want+want/20+1 {
+				t.Errorf("%s, %d octets: %d, the shortest has %d", name, n, got, want)
+			}
+			out := p.appendTo(nil, payload[:n])
+			b, err := expandGHC(t, netip.IPv6Unspecified(), netip.IPv6Unspecified(), out)
+			if len(out) != got || err != nil || !bytes.Equal(b, payload[:n]) {
+				t.Errorf("%s, %d octets: %d octets planned, %d made, %v", name, n, got, len(out), err)
+			}
+		}
+	}
+}
+
 // The longest that one bytecode stands for, and one octet more (RFC 7400, 2).
 func TestGHCLimits(t *testing.T) {
 	noise := func(n int) []byte {

@@ -84,6 +84,15 @@ type Out struct {
 	Packets []Packet
 	Changes []Change
 	Pairs   []Pair
+	Peers   []Peer
+}
+
+// Peer is what a node said of itself in a router solicitation.
+type Peer struct {
+	Link ieee802154.Addr
+	// Asked: it carried a 6CIO, so that the answer offers generic header compression
+	// (RFC 7400, section 3.4). GHC: G was set, the node understands it.
+	Asked, GHC bool
 }
 
 // Pair is a node's word that two link addresses are its own: its message carried
@@ -108,7 +117,7 @@ type Change struct {
 
 // Reset empties out and keeps its memory.
 func (o *Out) Reset() {
-	o.Buf, o.Packets, o.Changes, o.Pairs = o.Buf[:0], o.Packets[:0], o.Changes[:0], o.Pairs[:0]
+	o.Buf, o.Packets, o.Changes, o.Pairs, o.Peers = o.Buf[:0], o.Packets[:0], o.Changes[:0], o.Pairs[:0], o.Peers[:0]
 }
 
 // Bytes returns the octets of one of its packets.
@@ -216,6 +225,7 @@ func (s *Server) Handle(p ipv6.Packet, from ieee802154.Addr, now time.Time, out 
 	switch m.typ {
 	case ipv6.TypeRouterSol:
 		s.stats.Solicitations++
+		out.Peers = append(out.Peers, Peer{Link: from, Asked: m.hasCaps, GHC: m.hasCaps && m.caps&CapGHC != 0})
 		s.advertise(out, m.src, from, m.hasCaps)
 		return nil
 	case ipv6.TypeNeighborSol:

@@ -63,6 +63,8 @@ func (t *Table) Associate(from, eui, short ieee802154.Addr, at time.Time) Change
 	if c.Cut != nil && c.Cut.removed.Load() && c.Node != nil {
 		t.giveLocked(c.Node, extra)
 		c.Node.heard.Store(c.Cut.heard.Load())
+		c.Node.SetGHC(c.Cut.GHC())
+		c.Node.SetOfferedGHC(c.Cut.OfferedGHC())
 		c.Cut = nil // it went on as c.Node
 	}
 	if c.Node != nil {

@@ -71,6 +71,7 @@ type Node struct {
 	removed atomic.Bool
 	told    atomic.Uint32 // which of its link addresses the radio itself told: toldEUI, toldShort
 	ghc     atomic.Bool
+	offered atomic.Bool
 	hops    atomic.Uint32
 	signal  atomic.Int32
 	battery atomic.Uint32 // millivolts << 8 | percent
@@ -133,6 +134,13 @@ func (n *Node) GHC() bool { return n.ghc.Load() }
 
 // SetGHC records whether the node offers generic header compression.
 func (n *Node) SetGHC(v bool) { n.ghc.Store(v) }
+
+// OfferedGHC reports whether generic header compression was offered to the node: it
+// may use it from then on, whether it understands it itself or not.
+func (n *Node) OfferedGHC() bool { return n.offered.Load() }
+
+// SetOfferedGHC records that generic header compression was offered to the node.
+func (n *Node) SetOfferedGHC(v bool) { n.offered.Store(v) }
 
 // Admitted reports whether the node is served. One that is not is listed and
 // counted, and its packets go nowhere.

@@ -13,6 +13,8 @@ type Record struct {
 	PAN          uint16
 	FirstSeen    time.Time
 	LastHeard    time.Time
+	GHC          bool `json:",omitzero"` // it understands generic header compression
+	OfferedGHC   bool `json:",omitzero"` // which was offered to it
 }
 
 // Records returns what is to be kept of every node that was ever heard.
@@ -29,7 +31,8 @@ func (t *Table) Records() []Record {
 // Record returns what is to be kept of one node.
 func (n *Node) Record() Record {
 	id := n.id.Load()
-	return Record{EUI64: id.eui, Short: id.short, PAN: id.pan, FirstSeen: n.first, LastHeard: n.LastHeard()}
+	return Record{EUI64: id.eui, Short: id.short, PAN: id.pan, FirstSeen: n.first, LastHeard: n.LastHeard(),
+		GHC: n.GHC(), OfferedGHC: n.OfferedGHC()}
 }
 
 // Restore brings back records of an earlier run, into a table that nobody uses
@@ -47,6 +50,8 @@ func (t *Table) Restore(records []Record, at time.Time) (lost int) {
 			continue
 		}
 		n.first = r.FirstSeen
+		n.SetGHC(r.GHC)
+		n.SetOfferedGHC(r.OfferedGHC)
 		n.told.Store(0) // it is not the radio that says so
 		if !r.LastHeard.IsZero() {
 			n.heard.Store(t.clock.number(r.LastHeard))
