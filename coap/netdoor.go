@@ -149,10 +149,19 @@ func (c *idleConn) Read(b []byte) (int, error) {
 	return c.Conn.Read(b)
 }
 
+// family is the network to listen in at an address: 0.0.0.0 is every IPv4 address of this
+// host, which package net alone would take for every IPv6 address too; [::] is both.
+func family(network string, at netip.AddrPort) string {
+	if at.Addr().Is4() {
+		return network + "4"
+	}
+	return network
+}
+
 // openSecureLocked opens the DTLS, TCP and TLS doors.
 func (s *Server) openSecureLocked() error {
 	for _, a := range s.opts.DTLS {
-		c, err := net.ListenUDP("udp", net.UDPAddrFromAddrPort(a))
+		c, err := net.ListenUDP(family("udp", a), net.UDPAddrFromAddrPort(a))
 		if err != nil {
 			return fmt.Errorf("coap: dtls %v: %w", a, err)
 		}
@@ -168,7 +177,7 @@ func (s *Server) openSecureLocked() error {
 	}
 	for kind, addrs := range map[Door][]netip.AddrPort{DoorTCP: s.opts.TCP, DoorTLS: s.opts.TLS} {
 		for _, a := range addrs {
-			l, err := net.Listen("tcp", a.String())
+			l, err := net.Listen(family("tcp", a), a.String())
 			if err != nil {
 				return fmt.Errorf("coap: %v %v: %w", kind, a, err)
 			}

@@ -174,7 +174,7 @@ func (s *Server) openLocked() error {
 		s.udp = append(s.udp, d)
 	}
 	for _, a := range s.opts.UDP {
-		c, err := net.ListenUDP("udp", net.UDPAddrFromAddrPort(a))
+		c, err := net.ListenUDP(family("udp", a), net.UDPAddrFromAddrPort(a))
 		if err != nil {
 			return fmt.Errorf("coap: udp %v: %w", a, err)
 		}

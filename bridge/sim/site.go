@@ -55,7 +55,7 @@ type Link struct {
 // Air is how the mesh shares the air. Zero fields take the defaults.
 type Air struct {
 	Slot    time.Duration // of one attempt and its acknowledgement; 10 ms
-	Slots   int           // in a slotframe; 11. The first is shared, for broadcasts.
+	Slots   int           // in a slotframe; 13. The first is shared, for broadcasts.
 	Cells   int           // for each direction of each tree link, in a slotframe; 1
 	Retries int           // after the first attempt; 3. Negative: none.
 	Queue   int           // frames that a node holds; 24
@@ -76,7 +76,7 @@ type Bursts struct {
 // The defaults of Air, and the bounds of a Site.
 const (
 	defaultSlot    = 10 * time.Millisecond
-	defaultSlots   = 11
+	defaultSlots   = 13
 	defaultCells   = 1
 	defaultRetries = 3
 	defaultQueue   = 24

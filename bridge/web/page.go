@@ -31,9 +31,10 @@ const rowsMax = 1000
 const pageAge = time.Second
 
 type pageCache struct {
-	mu   sync.Mutex
-	body []byte
-	at   time.Time
+	mu    sync.Mutex
+	body  []byte
+	state string
+	at    time.Time
 }
 
 // view is what the template shows.
@@ -42,6 +43,7 @@ type view struct {
 	Now     string
 	Meshes  []meshView
 	Trouble []string // in a sentence each
+	State   string   // names what the page shows, see state
 }
 
 type meshView struct {
@@ -67,23 +69,33 @@ type row struct {
 
 // status is the page at /.
 func (s *Server) status(w http.ResponseWriter, _ *http.Request) {
-	s.page.mu.Lock()
-	now := s.opt.Now()
-	if s.page.body == nil || now.Sub(s.page.at).Abs() >= pageAge {
-		var b bytes.Buffer
-		if err := statusPage.Execute(&b, s.view(now)); err != nil {
-			s.page.mu.Unlock()
-			s.log.Error("status page not made", "error", err)
-			http.Error(w, "the page could not be made", http.StatusInternalServerError)
-			return
-		}
-		s.page.body, s.page.at = b.Bytes(), now
+	body, _, err := s.render()
+	if err != nil {
+		http.Error(w, "the page could not be made", http.StatusInternalServerError)
+		return
 	}
-	body := s.page.body
-	s.page.mu.Unlock()
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	w.Header().Set("Cache-Control", "no-store")
 	_, _ = w.Write(body) // the client is gone: nothing to do
+}
+
+// render returns the page, and what names its state; one rendering serves everybody for
+// pageAge.
+func (s *Server) render() (body []byte, state string, err error) {
+	s.page.mu.Lock()
+	defer s.page.mu.Unlock()
+	now := s.opt.Now()
+	if s.page.body == nil || now.Sub(s.page.at).Abs() >= pageAge {
+		var b bytes.Buffer
+		v := s.view(now)
+		v.State = v.state()
+		if err := statusPage.Execute(&b, v); err != nil {
+			s.log.Error("status page not made", "error", err)
+			return nil, "", err
+		}
+		s.page.body, s.page.state, s.page.at = b.Bytes(), v.State, now
+	}
+	return s.page.body, s.page.state, nil
 }
 
 func (s *Server) style(w http.ResponseWriter, _ *http.Request) {

@@ -1,4 +1,5 @@
-// Package web is the HTTP side of the daemon: a status page that needs no script,
+// Package web is the HTTP side of the daemon: a status page that needs no script (one
+// keeps it up to date where scripts run, by server-sent events),
 // a health check, and the metrics. It shows; it changes nothing.
 package web
 
@@ -47,6 +48,12 @@ type Server struct {
 	mux *http.ServeMux
 
 	page pageCache
+
+	streams chan struct{} // one for each stream of events
+	// Tests shorten these.
+	streamEvery, beatEvery, readTimeout time.Duration
+	stopping                            chan struct{} // closed when Run ends
+	stop                                sync.Once
 }
 
 // Limits of ours: the pages are small, and nobody sends a body.
@@ -68,9 +75,12 @@ func New(o Options) *Server {
 	if o.Now == nil {
 		o.Now = time.Now
 	}
-	s := &Server{opt: o, log: o.Log.With("part", "web"), mux: http.NewServeMux()}
+	s := &Server{opt: o, log: o.Log.With("part", "web"), mux: http.NewServeMux(),
+		streams: make(chan struct{}, maxStreams), streamEvery: streamEvery, beatEvery: beatEvery, readTimeout: readTimeout, stopping: make(chan struct{})}
 	s.mux.HandleFunc("GET /{$}", s.status)
 	s.mux.HandleFunc("GET /style.css", s.style)
+	s.mux.HandleFunc("GET /live.js", s.script)
+	s.mux.HandleFunc("GET /events", s.events)
 	s.mux.HandleFunc("GET /healthz", s.health)
 	if o.Metrics != nil {
 		s.mux.Handle("GET /metrics", o.Metrics)
@@ -81,7 +91,7 @@ func New(o Options) *Server {
 // ServeHTTP implements http.Handler.
 func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	h := w.Header()
-	h.Set("Content-Security-Policy", "default-src 'none'; style-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'")
+	h.Set("Content-Security-Policy", "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'")
 	h.Set("X-Content-Type-Options", "nosniff")
 	h.Set("Referrer-Policy", "no-referrer")
 	r.Body = http.MaxBytesReader(w, r.Body, 0)
@@ -106,7 +116,7 @@ func (s *Server) Run(ctx context.Context) error {
 	srv := &http.Server{
 		Handler:           s,
 		ReadHeaderTimeout: readHeaderTimeout,
-		ReadTimeout:       readTimeout,
+		ReadTimeout:       s.readTimeout,
 		WriteTimeout:      writeTimeout,
 		IdleTimeout:       idleTimeout,
 		MaxHeaderBytes:    maxHeader,
@@ -124,6 +134,7 @@ func (s *Server) Run(ctx context.Context) error {
 		return fmt.Errorf("web: %w", err)
 	case <-ctx.Done():
 	}
+	s.stop.Do(func() { close(s.stopping) }) // streams do not end by themselves
 	stop, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopTimeout)
 	defer cancel()
 	if err := srv.Shutdown(stop); err != nil {

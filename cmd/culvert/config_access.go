@@ -27,7 +27,7 @@ type doorConfig struct {
 // What the keys of [[access]] and [coap] may hold.
 const (
 	wantIdentity = `the name of an identity, 1 to 63 printable characters, like "ops-laptop", or "anyone" for who shows none`
-	wantMay      = `rights: "read", "write" and "trial"`
+	wantMay      = `rights: "read" and "write"`
 	wantNodes    = `nodes like "fenland/*" or "fenland/grain-bin"`
 	wantSubject  = `the common name of a client's certificate, like "ops-laptop"`
 	wantPSKFile  = `the path of a file that holds a key of 16 to 64 octets, as 'openssl rand -hex 16' makes it`
@@ -86,9 +86,12 @@ func (r *configReader) identity(t *table, meshes []meshConfig) coap.Identity {
 	if id.Name != coap.Anyone && !t.has("psk_file") && !t.has("subject") {
 		t.errorf("identity", "%q has nothing to prove itself with; want psk_file, subject or both", id.Name)
 	}
-	rights := map[string]coap.Right{"read": coap.MayRead, "write": coap.MayWrite, "trial": coap.MayTrial}
+	rights := map[string]coap.Right{"read": coap.MayRead, "write": coap.MayWrite}
 	for i, s := range t.oneOrMore("may", wantMay) {
-		if rights[s] == 0 && s != "" {
+		switch {
+		case s == "trial":
+			t.elementErrorf("may", i, "%q is not in this version of culvert yet: there are no trials; want %s", s, wantMay)
+		case rights[s] == 0 && s != "":
 			t.elementErrorf("may", i, "%s; want %s", describe(s), wantMay)
 		}
 		id.May |= rights[s]

@@ -201,6 +201,7 @@ var invalidConfigs = map[string][]string{
 	},
 	"undeclared": {
 		`c.toml:8: coap.undeclared_outputs: "perhaps"; want "ask", "refuse" or "allow"`,
+		`c.toml:12: access.may: "trial" is not in this version of culvert yet: there are no trials; want ` + wantMay,
 	},
 	"upstream-less": {
 		`c.toml:7: upstream.interface: missing; want ` + wantUpstream,

@@ -79,7 +79,7 @@ func TestConfigFull(t *testing.T) {
 		nodes:      coap.Transmission{AckTimeout: 3 * time.Second, AckRandomFactor: 1.25, MaxRetransmit: 3, NodeTimeout: 80 * time.Second, NodeBlock: 32},
 		doors:      doorConfig{tcp: []netip.AddrPort{netip.MustParseAddrPort("[::]:5683")}},
 		access: identities(t, coap.Identity{Name: "anyone", May: coap.MayRead, Nodes: []string{"fenland/*"}},
-			coap.Identity{Name: "ops-laptop", Subject: "ops laptop", May: coap.MayRead | coap.MayWrite | coap.MayTrial}),
+			coap.Identity{Name: "ops-laptop", Subject: "ops laptop", May: coap.MayRead | coap.MayWrite}),
 		outputs: []coap.Output{{Place: "grain-bin", Resource: "/output", Lease: 20 * time.Minute, MaxLease: time.Hour,
 			Interval: 10 * time.Second, Off: "off", Who: []string{"ops-laptop"}}},
 		httpListen: "[::1]:6282",

@@ -55,7 +55,7 @@ one, fit a local interlock that holds whatever arrives over the network, and fol
 the local codes.`,
 		Example: `  culvert demo            try everything once
   culvert demo --stay     keep the site up until Ctrl-C, with its web page on this machine
-  culvert demo --shell    a shell inside: ping, coap-client and culvert work there`,
+  culvert demo --shell    a shell inside: ping, coap-client-notls (Debian: libcoap3-bin) and culvert work there`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error { return runDemo(cmd, g, o) },
 	}
@@ -183,13 +183,18 @@ func siteDemo(cmd *cobra.Command, g *globals, o demoOptions, listener net.Listen
 	if err != nil {
 		return err
 	}
-	defer func() { err = errors.Join(err, s.stop()) }()
-
 	r := &demoReport{out: cmd.OutOrStdout(), json: g.json, options: o}
+	defer func() {
+		interrupted := ctx.Err() != nil
+		err = errors.Join(err, s.stop())
+		if interrupted && err == nil {
+			r.say("\nstopped\n")
+		}
+	}()
 	r.opening(s)
 	tryAll(try, s, r)
 	if ctx.Err() != nil {
-		return errors.New("interrupted")
+		return errors.New("stopped by a signal, before everything was tried")
 	}
 	if try.Err() != nil {
 		r.fail("not done within %v", demoLimit)

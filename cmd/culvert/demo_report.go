@@ -131,7 +131,7 @@ func (r *demoReport) closing(s *site) error {
 	default:
 		r.say("\nHow to go on:\n" +
 			"  culvert demo --stay    keep the site up, with its web page on this machine\n" +
-			"  culvert demo --shell   a shell inside: ping, coap-client, culvert nodes\n" +
+			"  culvert demo --shell   a shell inside: ping, a CoAP client, culvert nodes\n" +
 			"  culvert run --help     your own site, with a radio\n")
 	}
 	return nil

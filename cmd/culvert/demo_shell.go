@@ -39,11 +39,11 @@ func (s *site) shell(ctx context.Context, cmd *cobra.Command) error {
 A shell in the network of the site. Leave it with 'exit', and the site ends. Try:
   culvert nodes
   ping %s
-  coap-client -m get 'coap://%s/temp'
+  %s -m get 'coap://%s/temp'
 From another shell, or a browser, of this machine: http://%s/
 The daemon's log: %s
 
-`, host, uri, s.web, s.log.Name())
+`, host, coapClient(), uri, s.web, s.log.Name())
 
 	program := os.Getenv("SHELL")
 	if program == "" {
@@ -60,7 +60,22 @@ The daemon's log: %s
 	return nil // how the last command in the shell ended is no matter of ours
 }
 
-// example returns how ping and coap-client can name a node: by its place, where the
+// coapClients are the names that the client of libcoap has: those of Debian's package
+// libcoap3-bin, and that of a build by hand.
+var coapClients = []string{"coap-client-notls", "coap-client-openssl", "coap-client-gnutls", "coap-client"}
+
+// coapClient returns the name of a CoAP client that is installed, else of the one that
+// Debian's package brings.
+func coapClient() string {
+	for _, name := range coapClients {
+		if _, err := exec.LookPath(name); err == nil {
+			return name
+		}
+	}
+	return coapClients[0]
+}
+
+// example returns how ping and a CoAP client can name a node: by its place, where the
 // names could be made known inside, else by its address.
 func (s *site) example(nodes []coap.NodeState) (host, uri string) {
 	if len(nodes) == 0 {

@@ -166,8 +166,8 @@ func TestDemoStay(t *testing.T) {
 	if err := d.cmd.Process.Signal(syscall.SIGINT); err != nil {
 		t.Fatal(err)
 	}
-	if code := d.wait(t); code != 0 {
-		t.Errorf("exit code %d", code)
+	if code := d.wait(t); code != 0 || !strings.HasSuffix(d.stdout.String(), "\nstopped\n") {
+		t.Errorf("exit code %d, and the last line should be 'stopped'", code)
 	}
 	nothingLeft(t, d)
 }

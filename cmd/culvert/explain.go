@@ -50,7 +50,7 @@ check sequence. Give the fragments of one datagram as several arguments.
 An elided interface identifier comes from the link addresses of the frame (--from,
 --to), a compressed prefix from the contexts that both ends share (--context). A
 frame that the daemon would drop is explained as far as it can be read, with the
-reason for the drop.
+reason for the drop, and the exit code is then 1.
 
 With --json it reads one JSON object a line from standard input,
 

@@ -11,10 +11,10 @@ import (
 )
 
 // explainText prints every frame of in with what came of it, and every packet where
-// it was completed.
+// it was completed. Where something would be dropped, it ends with exitBad.
 func explainText(w io.Writer, in explainInput) error {
 	contexts := lowpan.NewContexts(in.contexts)
-	packets, printed := 0, 0
+	packets, printed, dropped := 0, 0, false
 	p := &printer{w: w}
 	restore(in, func(o outcome) {
 		if !o.whole { // the frames are reported in order, each once
@@ -26,9 +26,11 @@ func explainText(w io.Writer, in explainInput) error {
 		}
 		switch {
 		case o.err != nil && o.whole:
+			dropped = true
 			p.f("  the datagram of frame %d ends: %v\n", o.frame, o.err)
 			p.f("  (%s)\n", drop.Of(o.err).About())
 		case o.err != nil:
+			dropped = true
 			p.f("  dropped: %v\n", o.err)
 			p.f("  (%s)\n", drop.Of(o.err).About())
 		case o.packet == nil:
@@ -39,6 +41,9 @@ func explainText(w io.Writer, in explainInput) error {
 			packets++
 		}
 	})
+	if p.err == nil && dropped {
+		return &exitError{code: exitBad} // what was printed says why
+	}
 	return p.err
 }
 

@@ -63,6 +63,12 @@ BAD:1: mesh: missing; want at least one [[mesh]]`},
 		{"demo --stay --shell", 2, `culvert demo: --stay and --shell exclude each other: with --shell the site stays up as long as the shell (see 'culvert demo --help')`},
 		{"demo --http nowhere", 2, `culvert demo: --http nowhere: listen tcp: address nowhere: missing port in address`},
 		{"demo --inside", 2, `culvert demo: --inside is for the demo itself`},
+		{"read", 2, `culvert read: the NODE is missing: culvert read NODE [PATH]; 'culvert nodes' lists them (see 'culvert read --help')`},
+		{"read a b c", 2, `culvert read: "c" is one argument too many: culvert read NODE [PATH] (see 'culvert read --help')`},
+		{"watch", 2, `culvert watch: the NODE is missing: culvert watch NODE...; 'culvert nodes' lists them (see 'culvert watch --help')`},
+		{"set", 2, `culvert set: the NODE is missing: culvert set NODE PATH [VALUE]; 'culvert nodes' lists them (see 'culvert set --help')`},
+		{"set pump-house", 2, `culvert set: the PATH is missing: culvert set NODE PATH [VALUE] (see 'culvert set --help')`},
+		{"set pump-house /output", 2, `culvert set: the VALUE is missing (see 'culvert set --help')`},
 		{"nodes --config NONE", 2, `culvert nodes: configuration NONE does not exist; name another with --config FILE`},
 		{"nodes --config BAD", 2, `culvert nodes: BAD:1: control: 1; want the path of a socket`},
 		{"nodes --config GOOD", 3, `culvert nodes: the daemon cannot be reached: nothing listens at DIR/control.sock; is 'culvert run' up, and with the same --config?`},
@@ -75,6 +81,18 @@ BAD:1: mesh: missing; want at least one [[mesh]]`},
 				t.Errorf("exit code %d, stdout %q\n got %s\nwant %s", code, stdout, stderr, c.want)
 			}
 		})
+	}
+}
+
+// TestRootFlags holds that the program says its version by a flag too, and names the
+// environment variable that it reads.
+func TestRootFlags(t *testing.T) {
+	_, want, _ := command(t, "version")
+	if code, got, errs := command(t, "--version"); code != 0 || got != want || errs != "" {
+		t.Errorf("--version: exit code %d, %q, %q; want %q", code, got, errs, want)
+	}
+	if _, help, _ := command(t, "--help"); !strings.Contains(help, configEnv) {
+		t.Errorf("help does not name %s:\n%s", configEnv, help)
 	}
 }
 

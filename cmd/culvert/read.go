@@ -37,7 +37,7 @@ the daemon answers from what it kept as long as that is fresh.`,
   culvert read grain-bin --last 5
   culvert read pump-house /output
   culvert read grain-bin --server coaps://[2001:db8:5::1] --identity ops-laptop --psk-file ops-laptop.key`,
-		Args: cobra.RangeArgs(1, 2),
+		Args: wantArgs("NODE", "[PATH]"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if err := nodeArg(args[0]); err != nil {
 				return err

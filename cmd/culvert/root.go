@@ -43,6 +43,7 @@ var commands = []func(*globals) *cobra.Command{
 // newRoot returns the tree of commands.
 func newRoot() *cobra.Command {
 	g := &globals{config: configDefault}
+	version := false
 	if v := os.Getenv(configEnv); v != "" {
 		g.config = v
 	}
@@ -61,14 +62,20 @@ be reached.`,
 		Example: `  culvert demo                        a whole site on this machine, no radio needed
   culvert run --config culvert.toml   the daemon
   culvert nodes                       what the daemon knows of its nodes`,
-		Args:                       cobra.ArbitraryArgs,
-		RunE:                       runRoot,
+		Args: cobra.ArbitraryArgs,
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if version && len(args) == 0 {
+				return printVersion(cmd.OutOrStdout(), g.json)
+			}
+			return runRoot(cmd, args)
+		},
 		SilenceErrors:              true,
 		SilenceUsage:               true,
 		SuggestionsMinimumDistance: 2,
 	}
-	root.PersistentFlags().StringVar(&g.config, "config", g.config, "configuration `FILE`")
+	root.PersistentFlags().StringVar(&g.config, "config", g.config, "configuration `FILE`, else $"+configEnv)
 	root.PersistentFlags().BoolVar(&g.json, "json", false, "answer in JSON, for machines")
+	root.Flags().BoolVar(&version, "version", false, "print which culvert this is, like 'culvert version'")
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return asUsage(err) })
 	root.SetUsageFunc(printUsage)
 	root.SetHelpCommand(newHelpCommand())

@@ -65,7 +65,7 @@ until --unlock.
   culvert set pump-house /output 0 --yes
   culvert set pump-house /output --lock "the sump is open"
   culvert set pump-house /output --unlock`,
-		Args: cobra.RangeArgs(2, 3),
+		Args: wantArgs("NODE", "PATH", "[VALUE]"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o.leaseChanged = cmd.Flags().Changed("for")
 			return runSet(cmd, g, o, args)

@@ -3,6 +3,7 @@ package main
 import (
 	"encoding/json"
 	"fmt"
+	"io"
 	"runtime"
 	"runtime/debug"
 
@@ -52,23 +53,26 @@ func newVersionCommand(g *globals) *cobra.Command {
 		Long: `Print the version of this program, the revision that it was built from, and the
 Go release that built it. Please give it with every report of a fault.`,
 		Example: `  culvert version
-  culvert version --json`,
+  culvert version --json
+  culvert --version`,
 		Args: cobra.NoArgs,
-		RunE: func(cmd *cobra.Command, _ []string) error {
-			b := readBuildInfo()
-			out := cmd.OutOrStdout()
-			if g.json {
-				return json.NewEncoder(out).Encode(b)
-			}
-			rev := b.Revision
-			if rev == "" {
-				rev = "unknown revision"
-			}
-			if b.Modified {
-				rev += ", changed since"
-			}
-			_, err := fmt.Fprintf(out, "culvert %s (%s, %s, %s)\n", b.Version, rev, b.Go, b.Platform)
-			return err
-		},
+		RunE: func(cmd *cobra.Command, _ []string) error { return printVersion(cmd.OutOrStdout(), g.json) },
 	}
+}
+
+// printVersion prints which culvert this is.
+func printVersion(out io.Writer, asJSON bool) error {
+	b := readBuildInfo()
+	if asJSON {
+		return json.NewEncoder(out).Encode(b)
+	}
+	rev := b.Revision
+	if rev == "" {
+		rev = "unknown revision"
+	}
+	if b.Modified {
+		rev += ", changed since"
+	}
+	_, err := fmt.Fprintf(out, "culvert %s (%s, %s, %s)\n", b.Version, rev, b.Go, b.Platform)
+	return err
 }

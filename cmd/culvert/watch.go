@@ -31,7 +31,7 @@ func newWatchCommand(g *globals) *cobra.Command {
 the mesh nothing. With --json each line is one reading.`,
 		Example: `  culvert watch grain-bin cold-store
   culvert watch grain-bin --json --count 3 | jq .value`,
-		Args: cobra.MinimumNArgs(1),
+		Args: wantArgs("NODE..."),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			for _, n := range args {
 				if err := nodeArg(n); err != nil {
