@@ -255,7 +255,7 @@ func TestSlotframe(t *testing.T) {
 		m.sendTo("n1", junk, id)
 	}
 	until(t, m, 5*time.Second, "ten results", func() bool { return r.count(radio.EventResult) == 10 })
-	if took, frame := m.Now()-began, 110*time.Millisecond; took < 9*frame || took > 10*frame+2*m.air.Slot {
+	if took, frame := m.Now()-began, 13*m.air.Slot; took < 9*frame || took > 10*frame+2*m.air.Slot {
 		t.Errorf("ten frames took %v, want between nine and ten slotframes of %v", took, frame)
 	}
 }
