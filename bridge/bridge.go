@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"culvert/bridge/adapt"
+	"culvert/bridge/drop"
 	"culvert/bridge/forward"
 	"culvert/bridge/nd"
 	"culvert/bridge/node"
@@ -206,12 +207,28 @@ type Stats struct {
 // Stats returns the figures now.
 func (m *Mesh) Stats() Stats {
 	s := Stats{Name: m.opt.Name, TunUp: m.tunUp.Load(), TunDowns: m.tunDowns.Load(), Ticks: m.ticks.Load(), Forward: m.fwd.Stats(), Nodes: m.nodes.Stats()}
+	if l, ok := m.opt.Radio.(linkStats); ok {
+		addLinkDrops(&s.Forward.FromMesh, l.Stats())
+	}
 	if m.opt.Policy != nil {
 		s.Policy = m.opt.Policy.Stats(m.opt.Now())
 	}
 	s.Routed = s.TunUp && m.routed()
 	s.Up = m.running.Load() && s.Routed && s.Forward.Radio.Up
 	return s
+}
+
+// linkStats is an attachment that speaks the radio link protocol.
+type linkStats interface{ Stats() radio.Stats }
+
+// addLinkDrops adds the records and frames that ended in the radio link, before the packet
+// path saw them. They count as received, so that received is consumed and dropped still.
+func addLinkDrops(d *forward.Direction, s radio.Stats) {
+	for _, r := range []drop.Reason{drop.LinkRecord, drop.FrameTooLong, drop.RadioDown} {
+		n := s.Dropped(r)
+		d.Frames += n
+		d.FramesDropped[r] += n
+	}
 }
 
 // routed asks the TUN; one that does not know counts as routed.

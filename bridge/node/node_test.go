@@ -6,6 +6,7 @@ import (
 	"strings"
 	"testing"
 	"time"
+	"unsafe"
 
 	"culvert/bridge/ieee802154"
 	"culvert/bridge/ipv6"
@@ -316,6 +317,41 @@ func TestClockStep(t *testing.T) {
 	}
 	if !c.time(never).IsZero() || c.number(time.Time{}) != never {
 		t.Error("never is a time")
+	}
+}
+
+// stepped is t as a later reading of a wall clock that was put forward by whole seconds,
+// while the monotonic one was not. It writes into the representation of time.Time.
+func stepped(at time.Time, step time.Duration) time.Time {
+	(*struct {
+		wall uint64
+		ext  int64
+		loc  *time.Location
+	})(unsafe.Pointer(&at)).wall += uint64(step/time.Second) << 30
+	return at
+}
+
+// After a step of the wall clock the times shown are what it would have shown, and the
+// distances between them are those of the monotonic clock.
+func TestClockFollowsAStep(t *testing.T) {
+	begin := time.Now()
+	late := stepped(begin.Add(20*time.Second), time.Hour)
+	if late.Sub(begin) != 20*time.Second || late.Round(0).Sub(begin.Round(0)) != time.Hour+20*time.Second {
+		t.Fatalf("time.Time is made in another way now: %v, %v", late.Sub(begin), late.Round(0).Sub(begin.Round(0)))
+	}
+	c := newClock(begin)
+	heard := c.number(begin.Add(10 * time.Second))
+	c.follow(late)
+	if got, want := c.time(heard).Round(0), begin.Add(time.Hour+10*time.Second).Round(0); !got.Equal(want) {
+		t.Errorf("heard at %v by the new wall clock, want %v", got, want)
+	}
+	if n := c.number(late); time.Duration(n) != 20*time.Second {
+		t.Errorf("the step took %v of the clock, want 20 s", time.Duration(n))
+	}
+	before := c.base.Load()
+	c.follow(stepped(begin.Add(30*time.Second), time.Hour+time.Second)) // a second more is no step
+	if c.base.Load() != before {
+		t.Error("a second is taken for a step")
 	}
 }
 

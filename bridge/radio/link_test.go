@@ -493,6 +493,52 @@ func TestStuckLine(t *testing.T) {
 	})
 }
 
+// A radio side that does not read makes at most 64 KiB and one frame wait, however many
+// credits it gave: PROTOCOL.md allows 256 frames of 2047 octets.
+func TestHungLineHoldsABoundedNumberOfOctets(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		conns := make(chan net.Conn, 16)
+		l := NewLink("test radio", func(context.Context) (io.ReadWriteCloser, error) {
+			ours, theirs := net.Pipe()
+			conns <- theirs
+			return ours, nil
+		}, Options{})
+		r := receive(t, l)
+		conn := <-conns
+		var hello Record
+		if err := NewDecoder(conn).Decode(&hello); err != nil {
+			t.Fatal(err)
+		}
+		up := upRecord(hello.Session)
+		up.Credits, up.Info.MaxExtended = MaxCredits, 2000
+		if err := NewEncoder(conn).Encode(&up); err != nil {
+			t.Fatal(err)
+		}
+		r.next(EventUp)
+		synctest.Wait() // the writer has taken the record that says the time, and is stuck with it
+		accepted := 0
+		for id := range uint32(MaxCredits) {
+			switch err := l.Send(Frame{To: sump, Payload: make([]byte, 1900)}, id); err {
+			case nil:
+				accepted++
+			case ErrNoCredit:
+			default:
+				t.Fatal(err)
+			}
+		}
+		// A frame is 1900 octets and a few more on the line (RFC 1662, section 4). The
+		// writer may hold one piece beside those that wait.
+		if accepted < 64<<10/2000 || accepted > 64<<10/1900+2 {
+			t.Errorf("%d frames of 1900 octets accepted by a line that is stuck", accepted)
+		}
+		if s := l.Stats(); s.NoCredit != uint64(MaxCredits-accepted) || s.Unresolved != accepted {
+			t.Errorf("refused %d, unresolved %d", s.NoCredit, s.Unresolved)
+		}
+		l.Close()
+		r.ends()
+	})
+}
+
 func TestReboot(t *testing.T) {
 	for _, c := range []struct {
 		name string
