@@ -38,6 +38,9 @@ const (
 type audit struct {
 	dir string
 	max int64 // octets of a file
+	// shut is why the log, or the lock-outs, could not be opened when the daemon started;
+	// nil: they were. Nothing is driven then.
+	shut error
 
 	failed atomic.Uint64 // lines that the disk did not take
 
@@ -180,6 +183,9 @@ func (a *audit) pay() error {
 
 // write writes one line. One that could not be written is taken back.
 func (a *audit) write(l auditLine) error {
+	if a.shut != nil {
+		return a.shut
+	}
 	b, err := json.Marshal(l)
 	if err != nil {
 		return err
@@ -270,6 +276,9 @@ func (a *audit) close() error {
 	}
 	a.mu.Lock()
 	defer a.mu.Unlock()
+	if a.shut != nil {
+		return nil
+	}
 	return errors.Join(a.pay(), a.f.Close())
 }
 

@@ -320,3 +320,32 @@ func TestAuditOwes(t *testing.T) {
 		t.Errorf("audit log: %q", got)
 	}
 }
+
+// A disk that refuses the audit log, or the lock-outs, when the daemon starts keeps
+// nothing from running but the outputs: none is driven, and no lock-out that could not
+// be read is lost.
+func TestAuditRefusedAtStart(t *testing.T) {
+	for _, name := range []string{auditFile, locksFile} {
+		t.Run(name, func(t *testing.T) {
+			dir := t.TempDir()
+			if err := os.Mkdir(filepath.Join(dir, name), 0o700); err != nil { // which no file can be opened for
+				t.Fatal(err)
+			}
+			f := newFront(t, siteOutput(), inDir(dir))
+			pump(t, f)
+			if w, code := f.write("1"); code != "5.00" || w.Outcome != OutcomeRefused || !strings.Contains(w.Reason, "audit log") {
+				t.Errorf("write: %s %+v", code, w)
+			}
+			if n := f.Stats().NodeMessages; n != 0 || f.reads("output") != "0" {
+				t.Errorf("%d messages went to the node, output %s", n, f.reads("output"))
+			}
+			if _, code := f.ask(codes.PUT, "/outputs/grain-bin/output/lock", "somebody stands in the sump"); code != "5.00" {
+				t.Errorf("lock-out: %s", code)
+			}
+			all, err := os.ReadDir(dir)
+			if err != nil || len(all) != 1 || !all[0].IsDir() {
+				t.Errorf("files %v, %v", all, err)
+			}
+		})
+	}
+}

@@ -102,6 +102,9 @@ func (o *outputs) setLock(dir string, x *outputEntry, by, reason string, lock bo
 	}
 	o.mu.Unlock()
 	err := o.audit.locked(event, by, x, reason)
+	if o.audit.shut != nil { // the lock-outs on the disk may not have been read: they stay
+		return err
+	}
 	if lock || err == nil { // a lock-out is kept whether or not the log takes it
 		err = errors.Join(err, saveLocks(dir, locks))
 	}

@@ -9,6 +9,7 @@ import (
 	"strings"
 	"sync"
 	"sync/atomic"
+	"syscall"
 	"time"
 
 	"github.com/plgd-dev/go-coap/v3/message"
@@ -111,7 +112,8 @@ type driven struct {
 	last    *Written
 }
 
-// open reads what outlives the daemon.
+// open reads what outlives the daemon. Where the disk does not let it, which is no
+// error here, no output is driven until the daemon starts again.
 func (o *outputs) open(declared []Output, dir string) error {
 	if len(declared) > maxOutputs {
 		return fmt.Errorf("coap: %d outputs, at most %d", len(declared), maxOutputs)
@@ -119,7 +121,14 @@ func (o *outputs) open(declared []Output, dir string) error {
 	if len(declared) == 0 {
 		return nil
 	}
-	return o.begin(declared, dir)
+	err := o.begin(declared, dir)
+	if !errors.As(err, new(syscall.Errno)) {
+		return err
+	}
+	// The disk refuses: the outputs are there, and none of them is driven.
+	o.audit, o.known = &audit{dir: dir, shut: err}, map[string]*driven{}
+	o.declare(declared)
+	return nil
 }
 
 // auditLog returns the audit log, which it opens where no output was ever declared.

@@ -204,6 +204,10 @@ func (s *Server) openLocked() error {
 	if err := s.outputs.open(s.opts.Outputs, s.opts.StateDir); err != nil {
 		return err
 	}
+	if a := s.outputs.audit; a != nil && a.shut != nil {
+		s.log.Error("no output is driven: the audit log or the lock-outs cannot be opened. "+
+			"Make the folder writable for the daemon's user; then restart the daemon", "folder", a.dir, "cause", a.shut)
+	}
 	return s.upstream.open()
 }
 

@@ -97,6 +97,10 @@ func load(path string) (saved, error) {
 // after a loss of power. Without anything to put back there is no file.
 func (s *saved) store(path string) error {
 	if s.empty() {
+		// On a read-only disk removing what is not there is refused for the disk's sake.
+		if _, err := os.Lstat(path); errors.Is(err, fs.ErrNotExist) {
+			return nil
+		}
 		if err := os.Remove(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return fmt.Errorf("lan: state: %w", err)
 		}

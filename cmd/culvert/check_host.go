@@ -31,6 +31,7 @@ var hostChecks = []hostCheck{
 	{"capabilities", (*host).checkCapabilities},
 	{"ipv6", (*host).checkIPv6},
 	{"disk", (*host).checkDisk},
+	{"state", (*host).checkState},
 	{"clock", (*host).checkClock},
 	{"interface", (*host).checkInterfaces},
 	{"mesh route", (*host).checkMeshRoutes},

@@ -15,6 +15,7 @@ import (
 type siteAnswer struct {
 	Since  time.Time  `json:"since"` // from when on Lost counts
 	Meshes []siteMesh `json:"meshes"`
+	State  *siteState `json:"state,omitempty"`
 	// Upstream is what [upstream] did, by interface; nil where it is not configured.
 	Upstream []siteUpstream `json:"upstream,omitempty"`
 }
@@ -88,7 +89,7 @@ const maxSiteNodes = 50
 // siteNow answers how the site does.
 func (d *daemon) siteNow(coap.ControlRequest) (any, error) {
 	since, rose := d.drops.lately()
-	a := siteAnswer{Since: *instant(since), Meshes: make([]siteMesh, 0, len(d.meshes))}
+	a := siteAnswer{State: newSiteState(d.state), Since: *instant(since), Meshes: make([]siteMesh, 0, len(d.meshes))}
 	for i, m := range d.meshes {
 		s := siteMesh{Mesh: m.Name(), Interface: d.cfg.meshes[i].iface, Admit: admitWord(d.cfg.meshes[i]),
 			Nodes: map[string]int{}, Silent: []siteNode{}, Late: []siteNode{}, Strangers: []siteNode{},
