@@ -157,6 +157,15 @@ func TestErrorsAboutAFlowAreFewAndShort(t *testing.T) {
 	if !ipv6.ChecksumOK(p.SourceBytes(), p.DestinationBytes(), ipv6.ProtoICMPv6, msg) {
 		t.Error("the checksum is wrong")
 	}
+	if n := testing.AllocsPerRun(20, func() {
+		r.now = r.now.Add(time.Second)
+		if r.f.ToMesh(unreachable); r.f.Stats().ToMesh.Queued == 0 {
+			t.Error("the error did not pass")
+		}
+	}); n != 0 {
+		t.Errorf("%v allocations for an error that is cut", n)
+	}
+	r.answer(radio.OutcomeDelivered)
 	r.step(time.Second)
 	if r.passes(unreachable) != 1 {
 		t.Error("a second later none passes")

@@ -11,6 +11,7 @@ import (
 	"github.com/plgd-dev/go-coap/v3/udp/coder"
 
 	"culvert/bridge/ipv6"
+	"culvert/bridge/node"
 )
 
 // coap is a CoAP message as another implementation writes it. observe and block are
@@ -463,5 +464,36 @@ func TestRateOfAllNodesTogether(t *testing.T) {
 	}
 	if got := pass(500 * time.Millisecond); got != 2 {
 		t.Errorf("half a second later %d passed, want 2", got)
+	}
+}
+
+// Nothing is allocated for a packet, whatever the engine has to look at.
+func TestWhatIsLookedIntoAllocatesNothing(t *testing.T) {
+	table, nodes := site(t)
+	bin := nodes["grain-bin"]
+	a := table.Address(bin)
+	e := engine(t, rule(t, "any", "fenland", "udp"), rule(t, "fenland", "any", "udp"))
+	get := datagram(host, a, 4000, 5683, coap(t, coapmsg.Confirmable, codes.GET, 1, "tok", 0, -1)...)
+	content := datagram(a, host, 5683, 4000, coap(t, coapmsg.Acknowledgement, codes.Content, 1, "tok", 5, -1)...)
+	first := fragmentOctets(ipv6.ProtoUDP, 0, true, 7, join(udpHeader(123), make([]byte, 8))...)
+	later := fragmentOctets(ipv6.ProtoUDP, 16, false, 7, 1, 2, 3)
+	hello := []byte{22, 0xfe, 0xfd, 0, 0, 0, 0, 0, 0, 0, 0, 0, 12, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0}
+	list := []struct {
+		p        ipv6.Packet
+		from, to *node.Node
+	}{
+		{get, nil, bin}, {content, bin, nil},
+		{ext(host, a, ipv6.ProtoFragment, first...), nil, bin}, {ext(host, a, ipv6.ProtoFragment, later...), nil, bin},
+		{datagram(a, host, 5684, 5684, hello...), bin, nil}, {datagram(host, a, 5684, 5684, hello...), nil, bin},
+		{ipv6.ICMPError{Type: ipv6.TypePacketTooBig, Param: 1280}.AppendError(nil, other, content), nil, bin},
+	}
+	at := time.Duration(0)
+	if n := testing.AllocsPerRun(200, func() {
+		at += 2 * time.Second
+		for _, x := range list {
+			e.ask(x.p, x.from, x.to, at)
+		}
+	}); n != 0 {
+		t.Errorf("%v allocations for %d packets", n, len(list))
 	}
 }
