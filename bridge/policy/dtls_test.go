@@ -216,6 +216,10 @@ func TestNoFragmentsOnTheDTLSPort(t *testing.T) {
 		t.Error("a first fragment passed as an answer")
 	}
 	whole := datagram(host, a, 5684, 5684, s.server[0]...)[ipv6.HeaderLen:]
+	p = ext(host, a, ipv6.ProtoFragment, fragmentOctets(ipv6.ProtoUDP, 0, true, 2, whole...)...)
+	if e.ask(p, nil, bin, 0).Allow {
+		t.Error("a first fragment that is whole by its UDP header passed as an answer")
+	}
 	p = ext(host, a, ipv6.ProtoFragment, fragmentOctets(ipv6.ProtoUDP, 0, false, 1, whole...)...)
 	if !e.ask(p, nil, bin, 0).Allow {
 		t.Error("a whole datagram behind a Fragment header did not pass")
