@@ -28,6 +28,7 @@ const meshSpeed = 16
 func TestHostProgramsReachNodes(t *testing.T) {
 	for _, loss := range []float64{0, 0.1} {
 		t.Run(fmt.Sprintf("%v %% of attempts lost", 100*loss), func(t *testing.T) {
+			t.Parallel()
 			site := estate()
 			r := world(t, sim.Options{Site: site, Seed: 1, Period: -1}, meshSpeed)
 			r.Do(func(m *sim.Mesh) {
@@ -64,6 +65,9 @@ func reach(t *testing.T, ns *tuntest.NS, p sim.Place, tries int) {
 		}
 	}
 	for _, octets := range []int{16, 1232} { // ping needs 16 to take the time
+		if !fullLength() {
+			break
+		}
 		median, got := medianOf(t, ns, to.String(), octets)
 		if got < 10 {
 			t.Errorf("%s: %d of 20 echoes of %d octets", p.Name, got, octets)
