@@ -139,6 +139,15 @@ func TestWritesFindAPlaceBehindReadsAndDiscovery(t *testing.T) {
 	r.sums()
 }
 
+// A packet that no rule lets pass is counted as policy, and takes no place.
+func TestPacketThatNoRuleOpensIsCounted(t *testing.T) {
+	r := ruled(t, noAir, "any; fenland/*; udp/123")
+	r.down(udp(outside, global(nodeA), 64, 4))
+	if s := r.f.Stats(); s.ToMesh.Dropped[drop.Policy] != 1 || total(s.ToMesh.Dropped) != 1 || s.Buffers.InUse != 0 {
+		t.Errorf("dropped %v, %d buffers in use", reasons(s.ToMesh.Dropped), s.Buffers.InUse)
+	}
+}
+
 // The counts of a load stay apart.
 func TestLoad(t *testing.T) {
 	var l load
