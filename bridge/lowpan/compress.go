@@ -137,7 +137,7 @@ func (e *encoder) next(proto byte, at int) step {
 			return step{kind: stepUDP, end: at + udpHeaderLen}
 		}
 	case ipv6.ProtoICMPv6:
-		if e.shorter(at) {
+		if e.ghc && e.shorter(at) {
 			return step{kind: stepICMP, end: len(e.pkt)}
 		}
 	case ipv6.ProtoIPv6:
@@ -211,7 +211,7 @@ func (e *encoder) extension(s step, more bool) {
 // shorter, the payload.
 func (e *encoder) udp(s step) {
 	b := e.pkt[e.at:]
-	generic := e.shorter(s.end)
+	generic := e.ghc && e.shorter(s.end)
 	o := byte(nhcUDP)
 	if generic {
 		o = nhcGHCUDP

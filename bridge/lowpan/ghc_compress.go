@@ -16,9 +16,6 @@ func (e *encoder) genericLen(at int) int {
 // shorter reports whether what follows at is shorter in GHC, and may fit into the frame
 // so: what is cut into fragments cannot be in GHC.
 func (e *encoder) shorter(at int) bool {
-	if !e.ghc {
-		return false
-	}
 	n := e.genericLen(at)
 	return n < len(e.pkt)-at && n <= e.room
 }
