@@ -58,9 +58,9 @@ type Options struct {
 	Contexts   map[uint8]netip.Prefix // of header compression; nil: context 0 is the mesh prefix
 	Places     []node.Place
 	Admit      node.Admit
-	Period     time.Duration // between a node's reports; 0: no node is ever late
-	MaxNodes   int           // 65,536
-	Registered bool          // addresses = "registered": only what nodes registered or claimed is served
+	Report     node.Reporting // when a node is late or silent
+	MaxNodes   int            // 65,536
+	Registered bool           // addresses = "registered": only what nodes registered or claimed is served
 	// Store keeps what outlives the daemon, under the name of the mesh; whoever opened
 	// it closes it after Run. Nil: nothing does.
 	Store *node.Store
@@ -120,7 +120,7 @@ func New(o Options) (*Mesh, error) {
 	if err != nil {
 		return nil, fmt.Errorf("bridge: mesh %q: %w", o.Name, err)
 	}
-	nodes, err := node.New(node.Options{Prefix: o.Prefix, Admit: o.Admit, Places: places, Period: o.Period,
+	nodes, err := node.New(node.Options{Prefix: o.Prefix, Admit: o.Admit, Places: places, Report: o.Report, Start: o.Now(),
 		Max: o.MaxNodes, Registered: o.Registered, Retired: retired})
 	if err != nil {
 		return nil, fmt.Errorf("bridge: mesh %q: %w", o.Name, err)
@@ -130,6 +130,7 @@ func New(o Options) (*Mesh, error) {
 	if err != nil {
 		return nil, err
 	}
+	nodes.RadioDown(o.Now()) // until it is up for the first time
 	fo := forward.Options{
 		Table:       nodes,
 		Radio:       o.Radio,

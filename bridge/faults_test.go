@@ -22,6 +22,7 @@ import (
 
 	"culvert/bridge"
 	"culvert/bridge/drop"
+	"culvert/bridge/node"
 	"culvert/bridge/radio"
 	"culvert/bridge/sim"
 	"culvert/tun"
@@ -150,7 +151,10 @@ func radioDowns(s bridge.Stats) uint64 { return s.Forward.Radio.Downs }
 func tunIsDown(s bridge.Stats) bool    { return !s.TunUp }
 func tunDowns(s bridge.Stats) uint64   { return s.TunDowns }
 func isUp(m running) func() (bool, string) {
-	return func() (bool, string) { return m.Stats().Up && m.Stats().Nodes.Nodes[2] == 6, m.log.String() }
+	return func() (bool, string) {
+		s := m.Stats() // a node that has sent nothing yet is joining
+		return s.Up && s.Nodes.Nodes[node.Up]+s.Nodes.Nodes[node.Joining] == 6, m.log.String()
+	}
 }
 
 func TestRadioProcessKilled(t *testing.T) {

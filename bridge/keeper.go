@@ -51,6 +51,7 @@ type keeper struct {
 	saved    func(*forward.Unsaved)
 	bindings func(func(nd.Record) bool)
 	now      func() time.Time
+	ask      chan chan<- error // for a sweep right now
 
 	clock     storeClock
 	addresses map[netip.Addr]int64 // that stand in the store: until when, by its clock
@@ -94,6 +95,15 @@ type keptAddress struct {
 	Life  int64           `json:"life"`  // seconds that were granted last
 }
 
+// keptRecord is the value of a node in the store. Where the wall clock jumped between two
+// runs, the times of the record are wrong, and those in seconds of the store's clock
+// are not.
+type keptRecord struct {
+	node.Record
+	HeardAt  *int64 `json:"heard_at,omitempty"`
+	ReportAt *int64 `json:"report_at,omitempty"`
+}
+
 // keptDiscovery is what is kept of neighbour discovery as a whole.
 type keptDiscovery struct {
 	Version  uint32        `json:"version"` // of the border router option
@@ -117,6 +127,8 @@ func (k *keeper) run(ctx context.Context) error {
 			k.commit(k.gather(u))
 		case <-t.C:
 			k.sweep(heardEvery)
+		case done := <-k.ask:
+			done <- k.sweep(heardEvery)
 		case <-ctx.Done():
 			for len(k.unsaved) > 0 {
 				k.commit(k.gather(<-k.unsaved))
@@ -234,7 +246,7 @@ func (k *keeper) putNode(p *pending, r node.Record, heard time.Duration) {
 	} else if old, there := k.nodes[key]; !ok && there && sameRecord(old, r, heard) {
 		return
 	}
-	k.put(p, nodesBucket, string(key.bytes()), r)
+	k.put(p, nodesBucket, string(key.bytes()), k.keep(r))
 	p.nodes[key] = r
 }
 
@@ -310,7 +322,7 @@ func (k *keeper) failed(p *pending, err error, now time.Time) {
 
 // sweep writes what has changed of the nodes, the time where the wall clock jumped,
 // and everything that failed to be written before.
-func (k *keeper) sweep(heard time.Duration) {
+func (k *keeper) sweep(heard time.Duration) error {
 	now := k.now()
 	p := pending{addresses: map[netip.Addr]int64{}, nodes: map[nodeKey]node.Record{}}
 	seen := make(map[nodeKey]struct{}, len(k.nodes))
@@ -324,8 +336,8 @@ func (k *keeper) sweep(heard time.Duration) {
 			p.nodes[key] = node.Record{}
 		}
 	}
-	if k.store.Fault() != nil {
-		return // nothing more is written
+	if err := k.store.Fault(); err != nil {
+		return err // nothing more is written
 	}
 	if k.behind {
 		k.catchUp(&p)
@@ -333,7 +345,10 @@ func (k *keeper) sweep(heard time.Duration) {
 	if k.clock.jumped(now) {
 		k.put(&p, meshBucket, keyClock, k.clock.stamp(now))
 	}
-	k.write(&p, now)
+	if !k.write(&p, now) {
+		return errNotWritten
+	}
+	return nil
 }
 
 // catchUp adds all that failed to be written before: every address whose record is not
@@ -355,14 +370,19 @@ func (k *keeper) catchUp(p *pending) {
 	}
 }
 
+// errNotWritten is why a change may not outlive the daemon.
+var errNotWritten = errors.New("the state file cannot be written now; is the disk full?")
+
 // sameRecord reports whether a record has not changed enough to be written. That a
-// node was heard is a change only if it was not heard for so long before; 0 writes
-// every change of that too.
+// node was heard, or reported, is a change only if it was not heard for so long before;
+// 0 writes every change of that too.
 func sameRecord(old, r node.Record, heard time.Duration) bool {
 	if apart := r.LastHeard.Sub(old.LastHeard); apart != 0 && apart >= heard {
 		return false
 	}
-	old.LastHeard = r.LastHeard
+	if heard == 0 && (old.Gaps != r.Gaps || !old.LastReport.Equal(r.LastReport)) {
+		return false
+	}
 	return old.EUI64 == r.EUI64 && old.Short == r.Short && old.PAN == r.PAN &&
 		old.GHC == r.GHC && old.OfferedGHC == r.OfferedGHC && old.FirstSeen.Equal(r.FirstSeen)
 }

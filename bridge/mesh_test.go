@@ -354,9 +354,12 @@ func TestRadioDownIsNoticed(t *testing.T) {
 		if n := m.log.count("radio down"); n != 1 {
 			t.Errorf("logged %d times", n)
 		}
+		if s := m.Stats(); s.Nodes.Nodes[node.Unknown] != 2 {
+			t.Errorf("nodes %v while the radio is down", s.Nodes.Nodes)
+		}
 		r.Up(forwardtest.Info(), 4, radio.NodeInfo{Addr: a})
 		synctest.Wait()
-		if s := m.Stats(); !s.Up || s.Nodes.Nodes[node.Up] != 1 || s.Nodes.Nodes[node.Silent] != 1 {
+		if s := m.Stats(); !s.Up || s.Nodes.Nodes[node.Joining] != 1 || s.Nodes.Nodes[node.Silent] != 1 {
 			t.Errorf("up %v, nodes %v", s.Up, s.Nodes.Nodes)
 		}
 		m.stop()

@@ -81,12 +81,13 @@ func openIn(n *tuntest.NS, p netip.Prefix, gateway netip.Addr) func() (bridge.Tu
 	}
 }
 
-// joined waits until a number of nodes are up.
+// joined waits until the radio lists a number of nodes: they are up, or joining as long
+// as they have sent nothing.
 func joined(t testing.TB, m running, n int) {
 	t.Helper()
 	tuntest.Poll(t, 60*time.Second, func() (bool, string) {
-		up := m.Stats().Nodes.Nodes[node.Up]
-		return up == n, m.log.String()
+		nodes := m.Stats().Nodes.Nodes
+		return nodes[node.Up]+nodes[node.Joining] == n, m.log.String()
 	})
 }
 

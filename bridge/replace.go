@@ -1,6 +1,7 @@
 package bridge
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -83,6 +84,34 @@ func placed(s *node.Store, mesh string, places []node.Place, log *slog.Logger) (
 	return places, r.Retired, nil
 }
 
+// Forget ends the record of a node, with all that was learned of it and the addresses
+// that it registered or claimed, for this run and the next. A place is expected again;
+// any other device makes a new record if it is heard once more.
+func (m *Mesh) Forget(ctx context.Context, n *node.Node) error {
+	m.replaceMu.Lock()
+	defer m.replaceMu.Unlock()
+	if !m.fwd.Release(n.HasLink) {
+		return errors.New("bridge: too many changes wait for the disk; try again")
+	}
+	if !m.nodes.Forget(n) {
+		return nil // it has gone meanwhile
+	}
+	m.log.Info("node forgotten: somebody asked for it", "node", n.Label())
+	if m.keep == nil {
+		return nil
+	}
+	done := make(chan error, 1)
+	select {
+	case m.keep.ask <- done:
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	if err := <-done; err != nil {
+		return fmt.Errorf("the node is forgotten, but not beyond the next start of the daemon: %w", err)
+	}
+	return nil
+}
+
 // Replaced tells of a device that took another one's place.
 type Replaced struct {
 	Place    string
@@ -121,8 +150,8 @@ func (m *Mesh) Replace(place string, eui ieee802154.Addr) (Replaced, error) {
 	if err != nil {
 		return out, fmt.Errorf("the place is bound to the other device, but not beyond the next start of the daemon: %w", err)
 	}
-	if !out.Old.IsNone() {
-		m.fwd.Retire(out.Old)
+	if old := m.nodes.ByLink(out.Old); old != nil {
+		m.fwd.Release(old.HasLink)
 	}
 	m.log.Info("place bound to another device", "place", place, "eui64", eui.String(), "retired", out.Old.String())
 	return out, nil

@@ -20,6 +20,7 @@ import (
 func newKeeper(store *node.Store, mesh string, t *node.Table, log *slog.Logger, now func() time.Time) (*keeper, nd.State, error) {
 	k := &keeper{store: store, mesh: mesh, table: t, log: log, now: now,
 		unsaved:   make(chan *forward.Unsaved, maxUnsaved),
+		ask:       make(chan chan<- error),
 		addresses: map[netip.Addr]int64{}, nodes: map[nodeKey]node.Record{}}
 	at := now()
 	k.clock.base = at
@@ -114,8 +115,10 @@ func (k *keeper) restoreClock(at time.Time) error {
 func (k *keeper) restoreNodes(at time.Time) error {
 	var records []node.Record
 	err := k.store.Each(nodesBucket+k.mesh, func(key, value []byte) error {
-		var r node.Record
-		if err := json.Unmarshal(value, &r); err != nil || string(keyOf(r).bytes()) != string(key) {
+		var kept keptRecord
+		err := json.Unmarshal(value, &kept)
+		r := k.record(kept)
+		if err != nil || string(keyOf(r).bytes()) != string(key) {
 			k.log.Warn("a kept node cannot be read and is forgotten", "node", string(key), "cause", err)
 			k.discard(nodesBucket, key)
 			return nil
@@ -131,6 +134,33 @@ func (k *keeper) restoreNodes(at time.Time) error {
 		k.log.Warn("there is no room for all nodes of the last run", "lost", lost)
 	}
 	return nil
+}
+
+// keep returns what is kept of a record.
+func (k *keeper) keep(r node.Record) keptRecord {
+	kept := keptRecord{Record: r}
+	if !r.LastHeard.IsZero() {
+		at := k.clock.seconds(r.LastHeard)
+		kept.HeardAt = &at
+	}
+	if !r.LastReport.IsZero() {
+		at := k.clock.seconds(r.LastReport)
+		kept.ReportAt = &at
+	}
+	return kept
+}
+
+// record returns the record that was kept. Its times are those of the store's clock,
+// which does not jump.
+func (k *keeper) record(kept keptRecord) node.Record {
+	r := kept.Record
+	if kept.HeardAt != nil {
+		r.LastHeard = k.clock.time(*kept.HeardAt)
+	}
+	if kept.ReportAt != nil {
+		r.LastReport = k.clock.time(*kept.ReportAt)
+	}
+	return r
 }
 
 // restoreAddresses reads what nodes registered and claimed. A refresh is not written

@@ -107,6 +107,7 @@ func (d *decodeDoor) take(buf []senml.Reading, b []byte, from netip.Addr, now ti
 		d.say(now, decodeLength, t.node.Label(), fmt.Errorf("%d octets: %w", len(b), err))
 		return buf, decodeLength
 	}
+	t.table.Report(t.node, now)
 	lost := d.s.readings.put(t.mesh, t.node, buf, now)
 	d.s.observers.touched.Store(true)
 	if lost > 0 {

@@ -19,30 +19,38 @@ import (
 // NodeState is what /nodes/NODE says of a node in JSON; /nodes is an array of
 // these, sorted by label. What is unknown is left out.
 type NodeState struct {
-	Node      string           `json:"node"` // the label
-	Mesh      string           `json:"mesh"`
-	State     string           `json:"state"`
-	Since     *time.Time       `json:"since,omitempty"` // when the state began
-	Heard     *time.Time       `json:"heard,omitempty"` // the last frame
-	Address   *netip.Addr      `json:"address,omitempty"`
-	Others    []netip.Addr     `json:"other_addresses,omitempty"`
-	EUI64     *ieee802154.Addr `json:"eui64,omitempty"`
-	Short     *ieee802154.Addr `json:"short,omitempty"`
-	Hops      uint8            `json:"hops,omitempty"`    // radio links to the gateway
-	Signal    int8             `json:"signal,omitempty"`  // dBm
-	Parents   []string         `json:"parents,omitempty"` // link addresses, preferred one first
-	Supply    uint16           `json:"supply_mv,omitempty"`
-	Battery   *uint8           `json:"battery_percent,omitempty"`
-	Strangers bool             `json:"stranger,omitempty"`    // seen and listed, not admitted
-	Sink      string           `json:"readings_to,omitempty"` // of /nodes/NODE alone: the URI to which the node sends its readings
+	Node     string           `json:"node"` // the label
+	Mesh     string           `json:"mesh"`
+	State    string           `json:"state"`
+	Status   string           `json:"status"`                   // the state in words: "silent 4 min, 24 reports of 10 s missed"
+	Since    *time.Time       `json:"since,omitempty"`          // when the state began
+	Heard    *time.Time       `json:"heard,omitempty"`          // the last frame
+	Reported *time.Time       `json:"reported,omitempty"`       // the last message with readings
+	Period   float64          `json:"report_seconds,omitempty"` // between two reports, where it is known
+	Learned  bool             `json:"report_learned,omitempty"` // it is not configured, but learned
+	Missed   int              `json:"reports_missed,omitempty"` // since the last one
+	Address  *netip.Addr      `json:"address,omitempty"`
+	Others   []netip.Addr     `json:"other_addresses,omitempty"`
+	EUI64    *ieee802154.Addr `json:"eui64,omitempty"`
+	Short    *ieee802154.Addr `json:"short,omitempty"`
+	Hops     uint8            `json:"hops,omitempty"`    // radio links to the gateway
+	Signal   int8             `json:"signal,omitempty"`  // dBm, of the node's own link to its parent
+	Parents  []string         `json:"parents,omitempty"` // labels, "gateway", or link addresses, preferred one first
+	Supply   uint16           `json:"supply_mv,omitempty"`
+	Battery  *uint8           `json:"battery_percent,omitempty"`
+	Stranger bool             `json:"stranger,omitempty"`     // it stands at no place, in a mesh that has places
+	Unserved bool             `json:"not_admitted,omitempty"` // it is seen and counted, and no packet passes
+	Sink     string           `json:"readings_to,omitempty"`  // of /nodes/NODE alone: the URI to which the node sends its readings
 }
 
 // stateOf reads the state of a node.
-func stateOf(mesh string, t *node.Table, n *node.Node) NodeState {
+func stateOf(mesh string, t *node.Table, n *node.Node, now time.Time) NodeState {
+	due := t.Schedule(n, now)
 	v := NodeState{
-		Node: n.Label(), Mesh: mesh, State: n.State().String(),
-		Since: when(n.Since()), Heard: when(n.LastHeard()),
-		Hops: n.Hops(), Signal: n.Signal(), Strangers: !n.Admitted(),
+		Node: n.Label(), Mesh: mesh, State: n.State().String(), Status: t.Status(n, now),
+		Since: when(n.Since()), Heard: when(n.LastHeard()), Reported: when(due.Last),
+		Period: due.Period.Round(time.Millisecond).Seconds(), Learned: due.Learned, Missed: due.Missed,
+		Hops: n.Hops(), Signal: t.ParentSignal(n), Parents: t.ParentLabels(n), Stranger: t.Stranger(n), Unserved: !n.Admitted(),
 		EUI64: linkAddr(n.EUI64()), Short: linkAddr(n.Short()),
 	}
 	best := t.Address(n)
@@ -52,11 +60,6 @@ func stateOf(mesh string, t *node.Table, n *node.Node) NodeState {
 	for _, a := range t.Addresses(n) {
 		if a.Addr != best {
 			v.Others = append(v.Others, a.Addr)
-		}
-	}
-	for _, p := range n.Parents() {
-		if !p.IsNone() {
-			v.Parents = append(v.Parents, p.String())
 		}
 	}
 	mv, percent := n.Battery()
@@ -92,7 +95,15 @@ func (v *NodeState) line() string {
 	if v.Heard != nil {
 		heard = v.Heard.Format(time.RFC3339)
 	}
-	return fmt.Sprintf("%s %s %s %s", v.Node, v.State, addr, heard)
+	line := fmt.Sprintf("%s %s %s %s", v.Node, v.State, addr, heard)
+	switch v.State {
+	case node.Late.String(), node.Silent.String(), node.Unknown.String():
+		line += " " + v.Status
+	}
+	if v.Stranger {
+		line += ", stranger"
+	}
+	return line
 }
 
 // showNode is /nodes/NODE.
@@ -101,7 +112,7 @@ func (s *Server) showNode(req *request, t target) response {
 	if !ok {
 		return notAcceptable(formatJSON, formatText, formatLink)
 	}
-	v := stateOf(t.mesh, t.table, t.node)
+	v := stateOf(t.mesh, t.table, t.node, time.Now())
 	v.Sink = s.readingsURI(t.mesh)
 	switch f {
 	case formatText:
@@ -148,10 +159,10 @@ func (s *Server) listNodes(req *request) response {
 
 // Nodes returns the states of all nodes of all meshes, by label.
 func (s *Server) Nodes() []NodeState {
-	states := []NodeState{}
+	states, now := []NodeState{}, time.Now()
 	for _, m := range s.opts.Meshes {
 		for n := range m.Table.All() {
-			states = append(states, stateOf(m.Name, m.Table, n))
+			states = append(states, stateOf(m.Name, m.Table, n, now))
 		}
 	}
 	slices.SortFunc(states, func(a, b NodeState) int { return cmp.Compare(a.Node, b.Node) })

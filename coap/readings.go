@@ -66,6 +66,7 @@ func (s *Server) publish(req *request) response {
 				"mesh", t.mesh, "node", t.node.Label(), "held_back", held)
 		}
 	}
+	t.table.Report(t.node, now)
 	lost := s.readings.put(t.mesh, t.node, readings, now)
 	s.observers.touched.Store(true)
 	if lost > 0 {

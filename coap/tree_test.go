@@ -101,12 +101,13 @@ func TestTree(t *testing.T) {
 // What /nodes/NODE says, field by field.
 func TestNodeState(t *testing.T) {
 	f := newFront(t)
+	f.table.SetLink(eui(5), eui(1), node.Link{Signal: -67})
 	m := f.client().ask(codes.GET, "nodes/grain-bin", "")
 	var got NodeState
 	if err := json.Unmarshal(m.Payload, &got); err != nil {
 		t.Fatal(err)
 	}
-	want := `{"node":"grain-bin","mesh":"fenland","state":"up","since":"2026-11-25T10:00:00Z","heard":"2026-11-25T10:00:00Z",` +
+	want := `{"node":"grain-bin","mesh":"fenland","state":"up","status":"up","since":"2026-11-25T10:00:00Z","heard":"2026-11-25T10:00:00Z",` +
 		`"address":"fd5e:2a11:77c0:1:200:5eef:1000:5","other_addresses":["fd5e:2a11:77c0:1:0:ff:fe00:1205"],` +
 		`"eui64":"00:00:5e:ef:10:00:00:05","short":"12:05","hops":2,"signal":-67,"parents":["00:00:5e:ef:10:00:00:01"],` +
 		`"supply_mv":3010,"battery_percent":87}`

@@ -26,7 +26,7 @@ func TestChangesAreGathered(t *testing.T) {
 	r.run()
 	r.f.TickNodes()
 	r.f.TickNodes()
-	if n := strings.Count(log.String(), "nodes "); n != 1 || !strings.Contains(log.String(), `msg="1000 nodes up" nodes="00:00:5e:ef:10:10:00:00, `) ||
+	if n := strings.Count(log.String(), "nodes "); n != 1 || !strings.Contains(log.String(), `msg="1000 nodes joining" nodes="00:00:5e:ef:10:10:00:00, `) ||
 		!strings.Contains(log.String(), ` and 992 more" new=1000 not_admitted=0`) {
 		t.Errorf("%d lines:\n%.2000s", n, log.String())
 	}
@@ -34,7 +34,7 @@ func TestChangesAreGathered(t *testing.T) {
 	r.radio.Push(radio.Event{Kind: radio.EventAttached, Node: radio.NodeInfo{Addr: nodeA}})
 	r.run()
 	r.f.Close()
-	if want := `msg="node up" node=` + nodeA.String() + " was=joining new=true admitted=true"; !strings.Contains(log.String(), want) {
+	if want := `msg="node joining" node=` + nodeA.String() + " was=joining new=true admitted=true"; !strings.Contains(log.String(), want) {
 		t.Errorf("want %s:\n%s", want, log.String())
 	}
 }

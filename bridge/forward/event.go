@@ -3,9 +3,11 @@ package forward
 import (
 	"context"
 	"log/slog"
+	"strings"
 	"time"
 
 	"culvert/bridge/drop"
+	"culvert/bridge/ieee802154"
 	"culvert/bridge/node"
 	"culvert/bridge/radio"
 )
@@ -75,6 +77,7 @@ func (f *Forwarder) up(ev *radio.Event) {
 	f.receiveMu.Lock()
 	f.receiver.SetOwn(info.EUI64, info.Short)
 	f.receiveMu.Unlock()
+	f.table.SetGateway(info.EUI64, info.Short)
 	samePAN := f.table.PAN() == info.PAN
 	f.table.SetPAN(info.PAN)
 	f.table.BeginSnapshot()
@@ -93,6 +96,7 @@ func (f *Forwarder) down(cause error) {
 	if s.info.Swap(nil) != nil || f.radioChange.Load() == nil {
 		f.radioChange.Store(&radioChange{at: f.opt.Now(), cause: cause})
 	}
+	f.table.RadioDown(f.opt.Now())
 	s.session.Add(1)
 	f.counters.downs.Add(1)
 	f.kick()
@@ -131,10 +135,30 @@ func (f *Forwarder) Tick() {
 	}
 }
 
-// TickNodes brings the states of the nodes in line with the time, and logs the changes
-// since the last call. Call it about
-// once a second.
+// TickNodes brings the states of the nodes in line with the time, and ends what
+// forgotten nodes had registered. Call it about once a second.
 func (f *Forwarder) TickNodes() {
-	f.table.Tick(f.opt.Now(), f.log)
+	if f.forgotten == nil {
+		f.forgotten = map[ieee802154.Addr]bool{}
+	}
+	forgot, names := 0, []string(nil)
+	f.table.Tick(f.opt.Now(), func(c node.Change) {
+		if !c.Removed {
+			f.log(c)
+			return
+		}
+		if forgot++; forgot <= namedChanges {
+			names = append(names, c.Node.Label())
+		}
+		f.forgotten[c.Node.EUI64()], f.forgotten[c.Node.Short()] = true, true
+	})
+	if forgot > 0 {
+		f.opt.Log.Info("nodes forgotten: they stand at no place and were silent for too long", "count", forgot, "nodes", strings.Join(names, ", "))
+	}
+	delete(f.forgotten, ieee802154.Addr{})
+	// A node that is heard again meanwhile keeps what it has registered since.
+	if len(f.forgotten) > 0 && f.Release(func(a ieee802154.Addr) bool { return f.forgotten[a] && f.table.ByLink(a) == nil }) {
+		f.forgotten = nil
+	}
 	f.logChanges()
 }

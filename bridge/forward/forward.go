@@ -127,6 +127,7 @@ type Forwarder struct {
 	deadlines deadlines
 
 	discovery discovery
+	forgotten map[ieee802154.Addr]bool // link addresses whose bindings TickNodes has to end
 	refused   refusals
 	scans     tally[uint64, struct{}] // packets for addresses that no node holds, by /64 of the source
 

@@ -30,6 +30,9 @@ func (f *Forwarder) sendingNode(a ieee802154.Addr, now time.Time) (*node.Node, d
 	}
 	if !n.Admitted() {
 		n.Heard(now, 0, 0)
+		if n.Quiet() {
+			f.log(f.table.Seen(n, now))
+		}
 		return n, drop.NotAdmitted
 	}
 	return n, drop.None

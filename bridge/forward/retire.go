@@ -2,19 +2,22 @@ package forward
 
 import "culvert/bridge/ieee802154"
 
-// Retire ends what the node with an EUI-64 registered or claimed, so that another
-// device may have its addresses. It may be called from any goroutine.
-func (f *Forwarder) Retire(eui ieee802154.Addr) {
+// Release ends what nodes registered or claimed from the link addresses for which is
+// holds, so that other devices may have those addresses. It reports false where it
+// could not, since too many changes wait for the disk. It may be called from any
+// goroutine.
+func (f *Forwarder) Release(is func(link ieee802154.Addr) bool) bool {
 	d := &f.discovery
-	n := f.table.ByLink(eui)
-	if d.server == nil || n == nil {
-		return
-	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	if d.room() {
-		d.out.Reset()
-		d.server.Forget(n.HasLink, &d.out)
-		f.carryOut(f.opt.Now())
+	if d.server == nil {
+		return true
 	}
+	if !d.room() {
+		return false
+	}
+	d.out.Reset()
+	d.server.Forget(is, &d.out)
+	f.carryOut(f.opt.Now())
+	return true
 }

@@ -186,7 +186,8 @@ func TestNothingIsLostInChaos(t *testing.T) {
 			f.Scanners(5)
 			_ = f.NotAfter(Message{To: netip.AddrPortFrom(global(g.link()), 5683), Port: 0xc000, ID: uint16(g.IntN(4))},
 				time.Now().Add(time.Duration(g.IntN(200))*time.Millisecond))
-			f.Retire(g.link())
+			gone := g.link()
+			f.Release(func(a ieee802154.Addr) bool { return a == gone })
 			e.Swap(rules(t, "any; m/*; udp", "m/*; any; any"))
 			for len(keep) > 0 {
 				if u := <-keep; g.IntN(4) > 0 {

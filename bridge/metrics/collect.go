@@ -70,6 +70,7 @@ func (s *scrape) mesh(m bridge.Stats) {
 	for st := range node.States {
 		s.gauge(nodes, float64(m.Nodes.Nodes[st]), m.Name, st.String())
 	}
+	s.gauge(strangers, float64(m.Nodes.Strangers), m.Name)
 }
 
 // discovery shows the figures of neighbour discovery.
@@ -113,6 +114,7 @@ func (s *scrape) nodes(mesh string, t *node.Table) {
 		}
 		seen[label] = struct{}{}
 		s.gauge(nodeUp, isUp(n.State()), mesh, label)
+		s.gauge(nodePlace, flag(n.Place() != nil), mesh, label)
 		if at := n.LastHeard(); !at.IsZero() {
 			s.gauge(nodeHeard, float64(at.UnixMilli())/1000, mesh, label)
 		}

@@ -127,7 +127,9 @@ var (
 	reloadAt      = desc("config_reload_timestamp_seconds", "When the configuration was last read and put in force, in Unix time.")
 	stateKept     = desc("state_kept", "Whether what nodes register, and who stands at which place, is kept on disk (1) or would be forgotten at the next start (0).")
 	stateFailures = desc("state_write_failures_total", "Writes of the state that failed.")
+	strangers     = desc("strangers", "Devices that stand at no place, in a mesh that has places.", meshLabels...)
 	nodeUp        = desc("node_up", "Whether the node is up or late (1) or not (0).", nodeLabels...)
+	nodePlace     = desc("node_place", "Whether the node stands at a place of the configuration (1) or not (0).", nodeLabels...)
 	nodeHeard     = desc("node_last_heard_timestamp_seconds", "When the last frame of the node arrived, in Unix time.", nodeLabels...)
 	nodeInfo      = desc("node_info", "Addresses of the node; the value is always 1.", "mesh", "node", "eui64", "address")
 	nodeReading   = desc("node_reading", "Latest value that the node published.", "mesh", "node", "name", "unit")
@@ -139,8 +141,8 @@ func (c *Collector) Describe(ch chan<- *prometheus.Desc) {
 	for _, ds := range [][]*prometheus.Desc{{
 		buildInfo, meshUp, radioUp, packets, packetBytes, frames, frameBytes, dropped, droppedFrame,
 		queued, inFlight, credits, radioDowns, tunDowns, returned, buffers, buffersFwd, buffersMax, icmpWithheld,
-		icmpErrors, addresses, discovery, rules, flows, scanners, reloadOK, reloadAt, stateKept, stateFailures, nodes,
-		nodeUp, nodeHeard, nodeInfo, nodeReading, nodeReadingAt,
+		icmpErrors, addresses, discovery, rules, flows, scanners, reloadOK, reloadAt, stateKept, stateFailures, nodes, strangers,
+		nodeUp, nodePlace, nodeHeard, nodeInfo, nodeReading, nodeReadingAt,
 	}, frontDescs, upstreamDescs} {
 		for _, d := range ds {
 			ch <- d

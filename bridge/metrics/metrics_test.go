@@ -102,6 +102,7 @@ culvert_nodes{mesh="fenland",state="joining"} 0
 culvert_nodes{mesh="fenland",state="late"} 0
 culvert_nodes{mesh="fenland",state="retired"} 0
 culvert_nodes{mesh="fenland",state="silent"} 52
+culvert_nodes{mesh="fenland",state="unknown"} 0
 culvert_nodes{mesh="fenland",state="up"} 51
 # HELP culvert_packet_bytes_total Octets of the IPv6 packets delivered.
 # TYPE culvert_packet_bytes_total counter

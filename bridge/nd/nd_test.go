@@ -604,7 +604,7 @@ func TestRelayedRegistration(t *testing.T) {
 func TestClaims(t *testing.T) {
 	dad := func(a netip.Addr) []byte { return solicit(netip.IPv6Unspecified(), ipv6.SolicitedNode(a), a) }
 	const period = time.Hour
-	b := newBenchWith(t, node.Options{Period: period}, nil)
+	b := newBenchWith(t, node.Options{Report: node.Reporting{Period: period}}, nil)
 	heard := func() { b.table.ByLink(nodeA).Heard(b.now, 0, 0) }
 	defended := func(why string) {
 		t.Helper()

@@ -45,3 +45,11 @@ func (c *clock) follow(now time.Time) {
 		c.base.Store(&base)
 	}
 }
+
+// radioState is what all nodes of a table share about their radio.
+type radioState struct {
+	// outage is 0 while the radio is up and its list of nodes is complete. Else it is a
+	// number that grows with each outage.
+	outage atomic.Uint32
+	since  atomic.Int64 // when the present outage began, on the clock
+}

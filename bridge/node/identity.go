@@ -65,11 +65,13 @@ func (t *Table) Associate(from, eui, short ieee802154.Addr, at time.Time) Change
 		c.Node.heard.Store(c.Cut.heard.Load())
 		c.Node.SetGHC(c.Cut.GHC())
 		c.Node.SetOfferedGHC(c.Cut.OfferedGHC())
+		c.Node.reports.takeOver(&c.Cut.reports)
 		c.Cut = nil // it went on as c.Node
 	}
 	if c.Node != nil {
 		c.Node.gone.Store(false)
-		if s := c.Node.State(); s == Expected || s == Late || s == Silent {
+		c.Node.settle()
+		if s := c.Node.record(); s == Expected || s == Late || s == Silent {
 			c.Is = Joining
 			setState(c.Node, Joining, at)
 		}
@@ -77,14 +79,15 @@ func (t *Table) Associate(from, eui, short ieee802154.Addr, at time.Time) Change
 	return c
 }
 
-// Overdue reports whether n is silent by its own report period: the radio's word that
-// it is gone does not count, nor that it was not heard since a restart. A node whose
-// period is unknown is never overdue.
+// Overdue reports whether no frame of n came for as long as makes a node silent, by
+// its configured report period. A learned period is not enough to take something from
+// a node, nor is the radio's word that it is gone, nor that nobody could hear it: the
+// radio was down, or the daemon.
 func (t *Table) Overdue(n *Node, at time.Time) bool {
-	period := t.period
-	if p := n.Place(); p != nil && p.Period != 0 {
-		period = p.Period
-	}
+	period, learned := t.period(n)
 	heard := n.heard.Load()
-	return period > 0 && heard != never && time.Duration(n.clock.number(at)-heard) > max(silentPeriods*period, silentLeast)
+	if period <= 0 || learned || heard == never || n.doubtful() {
+		return false
+	}
+	return time.Duration(t.clock.number(at)-max(heard, n.due.Load())) > t.silentAfter(period)
 }

@@ -12,6 +12,7 @@ type Change struct {
 	Node    *Node // nil if the event changed nothing, or there was no room
 	Was, Is State
 	Created bool
+	Removed bool // the record left the table
 	// Cut is the node that lost the short address which Node has now; nil if none
 	// did. It may have left the table by that.
 	Cut *Node
@@ -55,37 +56,64 @@ func (t *Table) Learn(a ieee802154.Addr, at time.Time) Change {
 	return Change{Node: n, Was: is, Is: is, Created: true}
 }
 
-// Seen records that a frame of n arrived: one that was expected, late or silent is
-// heard again. The packet path calls it after Heard when Quiet says so.
+// Seen records that a frame of n arrived: one that was expected, that the radio had
+// listed, or that was silent is heard. Where a node's reports are overdue, another
+// frame than a report does not change that. The packet path calls it after Heard when
+// Quiet says so.
 func (t *Table) Seen(n *Node, at time.Time) Change {
-	was := n.State()
-	n.gone.Store(false)
+	back := n.gone.Swap(false)
+	back = n.settle() || back
+	was := State(n.state.Load())
 	switch was {
 	case Expected:
 		return change(n, was, Joining, at)
-	case Late, Silent:
-		return change(n, was, Up, at)
+	case Joining:
+		if !n.listed.Load() {
+			return Change{}
+		}
+	case Late, overdue:
+		if !back && n.reports.last.Load() != never {
+			return Change{}
+		}
+	case Silent:
+	case Up:
+		if back {
+			n.due.Store(n.clock.number(at))
+		}
+		return Change{}
+	default:
+		return Change{}
 	}
-	return Change{}
+	n.due.Store(n.clock.number(at))
+	return change(n, was.word(), Up, at)
 }
 
-// Quiet reports whether a frame of n is news: the node was expected, late, silent
-// or gone.
+// Quiet reports whether a frame of n is news: the node was expected, listed and never
+// heard, late, silent or gone, or its radio was down.
 func (n *Node) Quiet() bool {
-	s := n.State()
-	return s == Expected || s == Late || s == Silent || n.gone.Load()
+	switch State(n.state.Load()) {
+	case Expected, Late, Silent, overdue:
+		return true
+	case Joining:
+		if n.listed.Load() {
+			return true
+		}
+	}
+	return n.gone.Load() || n.doubtful()
 }
 
 // Confirm records that a packet of n from an address of its own came through.
 func (t *Table) Confirm(n *Node, at time.Time) Change {
-	if s := n.State(); s == Joining || s == Expected {
+	if s := n.record(); s == Joining || s == Expected {
+		n.due.Store(n.clock.number(at))
 		return change(n, s, Up, at)
 	}
 	return Change{}
 }
 
-// Attach records a node that joined, or that the radio listed. A short address
-// that another node had is cut from it at once.
+// Attach records a node that joined, or that the radio listed: it is up if a frame of
+// it ever came, else joining. A short address that another node had is cut from it at
+// once.
 func (t *Table) Attach(j Joined, at time.Time) Change {
 	if !j.EUI64.IsExtended() || !j.EUI64.IsNode() {
 		j.EUI64 = ieee802154.Addr{}
@@ -104,7 +132,9 @@ func (t *Table) Attach(j Joined, at time.Time) Change {
 		return c
 	}
 	n.epoch = t.epoch
-	n.gone.Store(false)
+	back := n.gone.Swap(false)
+	back = !n.listed.Swap(true) || back
+	back = n.settle() || back
 	n.told.Store(j.told())
 	if j.Parents != n.Parents() {
 		n.parents.Store(&j.Parents)
@@ -112,11 +142,21 @@ func (t *Table) Attach(j Joined, at time.Time) Change {
 	if j.Hops != 0 {
 		n.hops.Store(uint32(j.Hops))
 	}
-	c.Was, c.Is = n.State(), Up
-	if t.retiredLocked(n) {
+	was := State(n.state.Load())
+	c.Was, c.Is = was.word(), Up
+	switch {
+	case t.retiredLocked(n):
 		c.Is = Retired
+	case n.heard.Load() == never && was != Up:
+		c.Is = Joining
+	case (was == Late || was == overdue) && !back:
+		c.Is = c.Was // its reports are overdue as before
+		return c
 	}
-	if c.Was != c.Is {
+	if back {
+		n.due.Store(n.clock.number(at))
+	}
+	if was != c.Is {
 		setState(n, c.Is, at)
 	}
 	return c
@@ -145,7 +185,7 @@ func (t *Table) joinLocked(j Joined, at time.Time) (c Change) {
 	} else if id := t.identityLocked(*n.id.Load(), j); id.eui != n.EUI64() || id.short != n.Short() || id.pan != n.PAN() {
 		t.bindLocked(n, id)
 	}
-	c.Node, c.Was, c.Is = n, n.State(), n.State()
+	c.Node, c.Was, c.Is = n, n.record(), n.record()
 	return c
 }
 
@@ -207,9 +247,13 @@ func (t *Table) Detach(a ieee802154.Addr, at time.Time) Change {
 func (t *Table) leave(n *Node, at time.Time) Change {
 	n.gone.Store(true)
 	n.told.Store(0)
-	switch s := n.State(); s {
+	n.listed.Store(false)
+	n.settle()
+	switch s := State(n.state.Load()); s {
 	case Joining, Up, Late:
 		return change(n, s, Silent, at)
+	case overdue:
+		n.state.CompareAndSwap(uint32(overdue), uint32(Silent))
 	}
 	return Change{}
 }
@@ -224,7 +268,7 @@ func (t *Table) SetParents(a ieee802154.Addr, parents [2]ieee802154.Addr, hops u
 	if hops != 0 {
 		n.hops.Store(uint32(hops))
 	}
-	return Change{Node: n, Was: n.State(), Is: n.State()}
+	return Change{Node: n, Was: n.record(), Is: n.record()}
 }
 
 // SetBattery records the supply of a node: millivolts (0 is unknown) and percent
@@ -280,6 +324,18 @@ func (t *Table) SetPAN(pan uint16) {
 	}
 }
 
+// RadioDown says that the radio is down, at the start or since it went away: the
+// nodes are unknown until the radio, or a frame, says otherwise.
+func (t *Table) RadioDown(at time.Time) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.radio.outage.Load() == 0 { // else the outage goes on
+		t.radio.since.Store(t.clock.number(at))
+	}
+	t.outages++
+	t.radio.outage.Store(t.outages)
+}
+
 // BeginSnapshot says that the radio came up, and lists the nodes that it has.
 func (t *Table) BeginSnapshot() {
 	t.mu.Lock()
@@ -299,55 +355,11 @@ func (t *Table) EndSnapshot(at time.Time, changed func(Change)) {
 			}
 		}
 	}
+	t.settled.Store(t.clock.number(at))
+	t.radio.outage.Store(0)
 	t.mu.Unlock()
 	for _, c := range gone {
 		changed(c)
-	}
-}
-
-// Tick brings the states in line with the time: late, silent, and records of nodes
-// that never got further than joining, and have no address but derived ones,
-// forgotten after ten minutes. Call it about
-// once a second; each change is reported to changed.
-func (t *Table) Tick(now time.Time, changed func(Change)) {
-	t.clock.follow(now)
-	t.expireAddresses(now)
-	at := t.clock.number(now)
-	var forget []*Node
-	for n := range t.All() {
-		id := n.id.Load()
-		s := n.State()
-		heard := n.heard.Load()
-		if heard == never {
-			heard = n.since.Load() // the radio listed it, no frame came yet
-		}
-		quiet := time.Duration(at - heard)
-		if s == Joining && id.place == nil && len(id.extra) == 0 && time.Duration(at-n.since.Load()) > forgetJoining && quiet > forgetJoining {
-			forget = append(forget, n)
-			continue
-		}
-		period := t.period
-		if id.place != nil && id.place.Period != 0 {
-			period = id.place.Period
-		}
-		if period <= 0 || s == Expected {
-			continue
-		}
-		switch {
-		case (s == Up || s == Late) && quiet > silentPeriods*period:
-			changed(change(n, s, Silent, now))
-		case s == Up && quiet > lateSlack*period:
-			changed(change(n, s, Late, now))
-		}
-	}
-	if len(forget) > 0 {
-		t.mu.Lock()
-		defer t.mu.Unlock()
-		for _, n := range forget {
-			if !n.removed.Load() && n.State() == Joining {
-				t.removeLocked(n)
-			}
-		}
 	}
 }
 

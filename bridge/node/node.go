@@ -24,7 +24,7 @@ type Place struct {
 	Name   string          // a DNS label; CheckName
 	EUI64  ieee802154.Addr // of the device that stands there; none if there is none yet
 	Full   bool            // the device decodes every next header encoding (encoding = "full")
-	Period time.Duration   // between its reports; 0 is the mesh's
+	Period time.Duration   // between its reports; 0 is the mesh's, or learned
 }
 
 // Address is one IPv6 address of a node.
@@ -64,10 +64,14 @@ type Node struct {
 	id    atomic.Pointer[identity]
 
 	clock   *clock
+	radio   *radioState
 	heard   atomic.Int64 // on the clock
 	since   atomic.Int64
+	due     atomic.Int64 // from when on reports are missed: the last time that it came back; never before it did
 	state   atomic.Uint32
-	gone    atomic.Bool // the radio says that it is not there
+	sure    atomic.Uint32 // the outage of the radio after which it was listed or heard
+	listed  atomic.Bool   // the radio says that it is there
+	gone    atomic.Bool   // the radio says that it is not there
 	removed atomic.Bool
 	told    atomic.Uint32 // which of its link addresses the radio itself told: toldEUI, toldShort
 	ghc     atomic.Bool
@@ -82,12 +86,14 @@ type Node struct {
 
 	linkMu sync.Mutex
 	links  []Link // guarded by linkMu
+
+	reports reports
 }
 
 // Everyone returns a record that stands for every node of the link at once: frames
 // to it go to the broadcast address. It is in no table, and its slot is -1.
 func Everyone() *Node {
-	n := &Node{slot: -1, clock: newClock(time.Time{})}
+	n := &Node{slot: -1, clock: newClock(time.Time{}), radio: &radioState{}}
 	n.id.Store(&identity{short: ieee802154.Broadcast, send: ieee802154.Broadcast, label: "everyone", admitted: true})
 	return n
 }
@@ -155,11 +161,45 @@ func (n *Node) Reachable() bool {
 	return !n.gone.Load() && !n.id.Load().send.IsNone() && !n.removed.Load()
 }
 
-// State returns the state, and Since when it began.
-func (n *Node) State() State { return State(n.state.Load()) }
+// State returns the state. That of a node that was heard of is Unknown while its
+// radio is down.
+func (n *Node) State() State {
+	s := n.record()
+	if s != Expected && s != Retired && n.doubtful() {
+		return Unknown
+	}
+	return s
+}
+
+// record returns the state as it was before an outage of the radio.
+func (n *Node) record() State {
+	if s := State(n.state.Load()); s != overdue {
+		return s
+	}
+	return Silent
+}
+
+// doubtful reports whether the radio is down, or came back and neither listed the
+// node nor heard it since.
+func (n *Node) doubtful() bool {
+	o := n.radio.outage.Load()
+	return o != 0 && n.sure.Load() != o
+}
+
+// settle ends the doubt about a node that was heard or listed, and reports whether
+// there was any.
+func (n *Node) settle() bool {
+	o := n.radio.outage.Load()
+	return o != 0 && n.sure.Swap(o) != o
+}
 
 // Since returns when the present state began.
-func (n *Node) Since() time.Time { return n.clock.time(n.since.Load()) }
+func (n *Node) Since() time.Time {
+	if n.State() == Unknown {
+		return n.clock.time(n.radio.since.Load())
+	}
+	return n.clock.time(n.since.Load())
+}
 
 // FirstSeen returns when the record was made.
 func (n *Node) FirstSeen() time.Time { return n.first }
@@ -170,7 +210,9 @@ func (n *Node) LastHeard() time.Time { return n.clock.time(n.heard.Load()) }
 // Hops returns the number of radio links to the gateway, 0 if unknown.
 func (n *Node) Hops() uint8 { return uint8(n.hops.Load()) }
 
-// Signal returns the signal of the last frame in dBm, 0 if unknown.
+// Signal returns the signal with which the gateway's radio received the node's last
+// frame, in dBm, 0 if unknown. The node itself sent that frame only if it is one hop
+// away; Table.ParentSignal is about its own link.
 func (n *Node) Signal() int8 { return int8(n.signal.Load()) }
 
 // Parents returns the node's parents, preferred one first; none where there is

@@ -13,15 +13,17 @@ type Record struct {
 	PAN          uint16
 	FirstSeen    time.Time
 	LastHeard    time.Time
-	GHC          bool `json:",omitzero"` // it understands generic header compression
-	OfferedGHC   bool `json:",omitzero"` // which was offered to it
+	GHC          bool            `json:",omitzero"` // it understands generic header compression
+	OfferedGHC   bool            `json:",omitzero"` // which was offered to it
+	LastReport   time.Time       `json:",omitzero"`
+	Gaps         [gapsKept]int64 `json:",omitzero"` // between its last reports, milliseconds, the oldest first; 0: none
 }
 
 // Records returns what is to be kept of every node that was ever heard.
 func (t *Table) Records() []Record {
 	var out []Record
 	for n := range t.All() {
-		if n.State() != Expected {
+		if n.record() != Expected {
 			out = append(out, n.Record())
 		}
 	}
@@ -31,8 +33,33 @@ func (t *Table) Records() []Record {
 // Record returns what is to be kept of one node.
 func (n *Node) Record() Record {
 	id := n.id.Load()
-	return Record{EUI64: id.eui, Short: id.short, PAN: id.pan, FirstSeen: n.first, LastHeard: n.LastHeard(),
+	r := Record{EUI64: id.eui, Short: id.short, PAN: id.pan, FirstSeen: n.first, LastHeard: n.LastHeard(),
 		GHC: n.GHC(), OfferedGHC: n.OfferedGHC()}
+	n.reports.mu.Lock()
+	defer n.reports.mu.Unlock()
+	r.LastReport = n.clock.time(n.reports.last.Load())
+	for i, g := range n.reports.gaps {
+		r.Gaps[i] = g / int64(time.Millisecond)
+	}
+	return r
+}
+
+// maxGap bounds a gap between reports that is read from the state: a century.
+const maxGap = int64(100 * 365 * 24 * time.Hour / time.Millisecond)
+
+// restoreReports brings back what a record says of a node's reports.
+func (n *Node) restoreReports(r Record) {
+	x := &n.reports
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	x.last.Store(n.clock.number(r.LastReport))
+	x.first = x.last.Load()
+	for i, g := range r.Gaps {
+		if g > 0 && g <= maxGap {
+			x.gaps[i] = g * int64(time.Millisecond)
+		}
+	}
+	x.period.Store(int64(regular(x.gaps)))
 }
 
 // Restore brings back records of an earlier run, into a table that nobody uses
@@ -53,11 +80,17 @@ func (t *Table) Restore(records []Record, at time.Time) (lost int) {
 		n.SetGHC(r.GHC)
 		n.SetOfferedGHC(r.OfferedGHC)
 		n.told.Store(0) // it is not the radio that says so
+		n.listed.Store(false)
+		n.sure.Store(0)
+		since := at
 		if !r.LastHeard.IsZero() {
+			since = r.LastHeard
 			n.heard.Store(t.clock.number(r.LastHeard))
 		}
-		if n.State() != Retired {
-			setState(n, Silent, at)
+		n.restoreReports(r)
+		n.due.Store(t.clock.number(at))
+		if n.record() != Retired {
+			setState(n, Silent, since)
 		}
 	}
 	return lost

@@ -79,7 +79,7 @@ func (t *Table) takePlaceLocked(n *Node, p *Place, at time.Time) {
 	id := *n.id.Load()
 	id.place, id.admitted = p, true
 	t.bindLocked(n, id)
-	if n.State() == Retired {
+	if n.record() == Retired {
 		setState(n, Silent, at) // until it is heard
 	}
 }

@@ -58,7 +58,7 @@ func TestReplace(t *testing.T) {
 	if old.State() != Retired {
 		t.Errorf("the old one left: %v", old.State())
 	}
-	if got := tb.Attach(Joined{EUI64: eui(7)}, at); got.Node != n || got.Is != Up {
+	if got := tb.Attach(Joined{EUI64: eui(7)}, at); got.Node != n || got.Is != Joining {
 		t.Errorf("the new one joined: %+v", got)
 	}
 	// The table is full: 3 places, a stranger, the retired one.
@@ -66,7 +66,7 @@ func TestReplace(t *testing.T) {
 		t.Errorf("no room: %v", err)
 	}
 	// One that is there already, and one for a place that waits for its first device.
-	if was, err := tb.Replace("bin", eui(9), at); err != nil || was != eui(5) || tb.ByLabel("bin") != stranger || stranger.State() != Up {
+	if was, err := tb.Replace("bin", eui(9), at); err != nil || was != eui(5) || tb.ByLabel("bin") != stranger || stranger.State() != Joining {
 		t.Errorf("a known one: %v, %v", was, err)
 	}
 	if was, err := tb.Replace("sump", eui(5), at); err != nil || !was.IsNone() || tb.ByLabel("sump").State() != Silent || !tb.ByLabel("sump").Admitted() {

@@ -21,9 +21,9 @@ type Options struct {
 	Prefix netip.Prefix // of the mesh, a /64
 	Admit  Admit
 	Places []Place
-	Period time.Duration // between a node's reports; 0 is unknown: no node is ever late
-	Max    int           // nodes; 0 is 65,536
-	Start  time.Time     // now; zero is time.Now()
+	Report Reporting // when a node is late or silent
+	Max    int       // nodes; 0 is 65,536
+	Start  time.Time // now; zero is time.Now()
 	// Registered leaves derived addresses of the mesh prefix out: nodes have those
 	// that they registered or claimed. Link-local ones are derived all the same.
 	Registered bool
@@ -35,7 +35,7 @@ type Table struct {
 	prefix   uint64
 	prefixAt netip.Prefix
 	admit    Admit
-	period   time.Duration
+	report   Reporting
 	max      int
 	only     bool // registered and claimed addresses
 
@@ -45,8 +45,12 @@ type Table struct {
 	extras atomic.Int64 // entries in addr
 	pan    atomic.Uint32
 
-	clock   *clock
-	refused atomic.Uint64
+	clock      *clock
+	radio      radioState
+	settled    atomic.Int64 // when the radio's list of nodes was last complete, on the clock
+	placeCount atomic.Int64
+	gateway    atomic.Pointer[[2]ieee802154.Addr] // the radio's own link addresses
+	refused    atomic.Uint64
 
 	mu      sync.RWMutex      // taken by every change, and by readers of what follows
 	nodes   []*Node           // by slot; nil where free
@@ -55,6 +59,7 @@ type Table struct {
 	places  map[uint64]*Place // by EUI-64
 	retired map[uint64]bool   // EUI-64s
 	epoch   uint32            // counts radio snapshots
+	outages uint32            // counts outages of the radio
 }
 
 // New returns a table with a record in state expected for each place. It fails on
@@ -68,7 +73,7 @@ func New(o Options) (*Table, error) {
 		prefix:   binary.BigEndian.Uint64(b[:]),
 		prefixAt: o.Prefix.Masked(),
 		admit:    o.Admit,
-		period:   o.Period,
+		report:   o.Report.WithDefaults(),
 		max:      o.Max,
 		only:     o.Registered,
 		byLabel:  map[string]*Node{},
@@ -118,6 +123,7 @@ func (t *Table) addPlace(p Place) error {
 	}
 	n := t.addLocked(identity{eui: p.EUI64, place: &p, admitted: true}, time.Time{})
 	n.state.Store(uint32(Expected))
+	t.placeCount.Add(1)
 	return nil
 }
 
@@ -278,7 +284,8 @@ func (t *Table) Address(n *Node) netip.Addr {
 // Stats are a table's figures.
 type Stats struct {
 	Nodes     [States]int // by state
-	Strangers int         // of them, not admitted
+	Strangers int         // of them, devices that are no place in a mesh that has places
+	Unserved  int         // strangers that are not served
 	Max       int
 	Refused   uint64 // nodes for which the table had no room
 }
@@ -288,8 +295,11 @@ func (t *Table) Stats() Stats {
 	s := Stats{Max: t.max, Refused: t.refused.Load()}
 	for n := range t.All() {
 		s.Nodes[n.State()]++
-		if !n.Admitted() {
+		if t.Stranger(n) {
 			s.Strangers++
+			if !n.Admitted() {
+				s.Unserved++
+			}
 		}
 	}
 	return s
@@ -298,9 +308,12 @@ func (t *Table) Stats() Stats {
 // addLocked puts a new record into a free slot; nil if there is none. The caller
 // holds mu, or nobody else has the table yet.
 func (t *Table) addLocked(id identity, at time.Time) *Node {
-	n := &Node{first: at, clock: t.clock}
+	n := &Node{first: at, clock: t.clock, radio: &t.radio}
 	n.heard.Store(never)
 	n.since.Store(never)
+	n.due.Store(never)
+	n.sure.Store(t.radio.outage.Load())
+	n.reports.init()
 	switch {
 	case len(t.free) > 0:
 		n.slot = t.free[len(t.free)-1]

@@ -9,6 +9,7 @@ import (
 	"net/http"
 	"slices"
 	"strconv"
+	"strings"
 	"sync"
 	"time"
 
@@ -62,8 +63,12 @@ type count struct {
 
 type row struct {
 	Label, State, Address, EUI64 string
+	Stranger                     bool
 	Heard, HeardTitle            string
+	Reading                      string // the age of the last reading, where the period is known
 	Hops, Signal, Supply         string
+	Parents                      string
+	Status                       string // the state in words, where it says more than State
 	order                        int
 }
 
@@ -146,8 +151,15 @@ func trouble(m meshView, s node.Stats) (out []string) {
 	if n := s.Nodes[node.Expected]; n > 0 {
 		out = append(out, fmt.Sprintf("%s of %s expected and never heard.", people(n), m.Name))
 	}
+	if n := s.Nodes[node.Unknown]; n > 0 && m.Radio {
+		out = append(out, fmt.Sprintf("%s of %s unknown: its radio has not listed its nodes yet.", people(n), m.Name))
+	}
 	if n := s.Strangers; n > 0 {
-		out = append(out, fmt.Sprintf("%s heard on %s that no place lists: not served.", people(n), m.Name))
+		served := "served, since admit is \"any\""
+		if s.Unserved > 0 {
+			served = "not served"
+		}
+		out = append(out, fmt.Sprintf("%s on %s, at no place: %s.", plural(n, "stranger"), m.Name, served))
 	}
 	if s.Refused > 0 {
 		out = append(out, fmt.Sprintf("The node table of %s is full; %d times there was no room for a node.", m.Name, s.Refused))
@@ -155,15 +167,17 @@ func trouble(m meshView, s node.Stats) (out []string) {
 	return out
 }
 
-func people(n int) string {
+func people(n int) string { return plural(n, "node") }
+
+func plural(n int, what string) string {
 	if n == 1 {
-		return "1 node"
+		return "1 " + what
 	}
-	return strconv.Itoa(n) + " nodes"
+	return strconv.Itoa(n) + " " + what + "s"
 }
 
 // orders sorts what needs a look to the top.
-var orders = [node.States]int{node.Silent: 0, node.Late: 1, node.Joining: 2, node.Expected: 3, node.Up: 4, node.Retired: 5}
+var orders = [node.States]int{node.Silent: 0, node.Late: 1, node.Unknown: 2, node.Joining: 3, node.Expected: 4, node.Up: 5, node.Retired: 6}
 
 func rowOf(t *node.Table, n *node.Node, now time.Time) row {
 	st := n.State()
@@ -181,7 +195,15 @@ func rowOf(t *node.Table, n *node.Node, now time.Time) row {
 	if h := n.Hops(); h > 0 {
 		r.Hops = strconv.Itoa(int(h))
 	}
-	if d := n.Signal(); d != 0 {
+	if s := t.Status(n, now); s != r.State {
+		r.Status = s
+	}
+	due := t.Schedule(n, now)
+	if due.Period > 0 && !due.Last.IsZero() {
+		r.Reading = ago(now.Sub(due.Last))
+	}
+	r.Parents = strings.Join(t.ParentLabels(n), ", ")
+	if d := t.ParentSignal(n); d != 0 {
 		r.Signal = strconv.Itoa(int(d)) + " dBm"
 	}
 	mv, percent := n.Battery()
@@ -193,9 +215,7 @@ func rowOf(t *node.Table, n *node.Node, now time.Time) row {
 	case percent <= 100:
 		r.Supply = fmt.Sprintf("%d %%", percent)
 	}
-	if !n.Admitted() {
-		r.State += ", stranger"
-	}
+	r.Stranger = t.Stranger(n)
 	return r
 }
 

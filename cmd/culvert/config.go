@@ -6,8 +6,10 @@ import (
 	"net/netip"
 	"os"
 	"path/filepath"
+	"time"
 
 	"culvert/bridge/ieee802154"
+	"culvert/bridge/node"
 	"culvert/bridge/policy"
 	"culvert/coap"
 )
@@ -42,7 +44,9 @@ type meshConfig struct {
 	contexts        []contextConfig
 	noPrefixContext bool // prefix_context = false
 	full            bool // encoding = "full"
-	listed          bool // admit = "listed"
+	listed          bool // only places are served
+	admitAbsent     bool // the file does not say what admit is
+	report          node.Reporting
 	elidedPorts     []uint16
 	limits          policy.Limits // of the air, and of the life of flows
 	icmpErrors      policy.Rate   // that the gateway sends, a second; zero is the default
@@ -80,9 +84,10 @@ type radioConfig struct {
 
 // placeConfig is one [[mesh.place]].
 type placeConfig struct {
-	name  string
-	eui64 ieee802154.Addr
-	full  *bool // encoding; nil takes the mesh's
+	name   string
+	eui64  ieee802154.Addr
+	full   *bool         // encoding; nil takes the mesh's
+	period time.Duration // report; 0 takes the mesh's
 }
 
 // The defaults of the top level.

@@ -108,6 +108,7 @@ func (r *configReader) mesh(t *table) meshConfig {
 	m.contexts, m.noPrefixContext = r.contexts(t)
 	m.full = t.word("encoding", []string{"conservative", "full"}) == "full"
 	m.listed = t.word("admit", []string{"any", "listed"}) == "listed"
+	m.report = r.reporting(t)
 	m.elidedPorts = r.ports(t, "elided_checksum_ports")
 	m.limits, m.flows = r.limits(t)
 	m.icmpErrors = t.rateOfErrors("icmp_errors")
@@ -124,6 +125,9 @@ func (r *configReader) mesh(t *table) meshConfig {
 	}
 	for _, p := range places {
 		m.places = append(m.places, r.place(p))
+	}
+	if m.admitAbsent = !t.has("admit"); m.admitAbsent {
+		m.listed = len(m.places) > 0
 	}
 	m.decoders = r.decoders(t, m)
 	t.close(nil)
@@ -285,6 +289,7 @@ func (r *configReader) place(t *table) placeConfig {
 	} else {
 		t.value("encoding")
 	}
+	p.period = t.duration("report", leastReport, longestReport)
 	t.close(nil)
 	return p
 }

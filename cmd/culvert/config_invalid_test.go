@@ -57,6 +57,14 @@ var invalidConfigs = map[string][]string{
 		`c.toml:44: mesh.decode.port: another decoder has port 61620 already; want places in one of them, so that a datagram has one`,
 		`c.toml:45: mesh.decode.fields: 1238 octets; want at most 1232, which fit into a datagram`,
 	},
+	"report": {
+		`c.toml:5: mesh.report: "often"; want a time from 1 s to 744 h, like "90 s", "5 min" or "2 h"`,
+		`c.toml:6: mesh.late_after: 0; want a number of report periods from 1 to 1000`,
+		`c.toml:7: mesh.silent_after: a node would be silent after 2 periods and late after 2; want silent_after larger than late_after`,
+		`c.toml:8: mesh.silent_least: "500 ms"; want a time from 1 s to 744 h, like "90 s", "5 min" or "2 h"`,
+		`c.toml:14: mesh.place.report: "40 days"; want a time from 1 s to 744 h, like "90 s", "5 min" or "2 h"`,
+		`c.toml:20: mesh.late_after: a node would be silent after 10 periods and late after 10; want silent_after larger than late_after`,
+	},
 	"double": {
 		`c.toml:12: mesh.name: "fenland" is the name of another mesh already`,
 		`c.toml:13: mesh.interface: "mesh0" is the interface of another mesh already`,
@@ -180,7 +188,7 @@ var invalidConfigs = map[string][]string{
 	},
 	"unknown-key": {
 		`c.toml:1: stat_dir: unknown key; allowed here: state_dir, control, mesh, rule, coap, access, output, http, upstream`,
-		`c.toml:8: mesh.channel: unknown key; allowed here: name, interface, prefix, gateway, addresses, prefix_context, context, encoding, admit, elided_checksum_ports, airtime_node, airtime_mesh, max_flows, flows, icmp_errors, coap, radio, place, decode`,
+		`c.toml:8: mesh.channel: unknown key; allowed here: name, interface, prefix, gateway, addresses, prefix_context, context, encoding, admit, report, late_after, silent_after, silent_least, elided_checksum_ports, airtime_node, airtime_mesh, max_flows, flows, icmp_errors, coap, radio, place, decode`,
 		`c.toml:11: http.port: unknown key; allowed here: listen`,
 		`c.toml:12: log: unknown key; allowed here: state_dir, control, mesh, rule, coap, access, output, http, upstream`,
 	},

@@ -34,31 +34,31 @@ func TestConfigFull(t *testing.T) {
 		control:  dir + "/state/control.sock",
 		meshes: []meshConfig{{
 			name: "fenland", iface: "mesh0", prefix: netip.MustParsePrefix("fd5e:2a11:77c0:1::/64"),
-			full: true, listed: true, elidedPorts: []uint16{61616, 61617},
+			full: true, listed: true, report: node.Reporting{Period: time.Minute, LateAfter: 3, SilentAfter: 12, SilentLeast: 10 * time.Minute}, elidedPorts: []uint16{61616, 61617},
 			limits: policy.Limits{UDP: 10 * time.Minute, TCP: 2 * time.Hour, Echo: 30 * time.Second,
 				NodeAir: policy.Air{PerSecond: 800, Burst: 4000}, MeshAir: policy.Air{PerSecond: -1}},
 			flows: 4096, icmpErrors: policy.Rate{Packets: 20, Per: time.Second, Burst: 40},
 			radio: radioConfig{kind: radioSerial, device: "/dev/serial/by-id/radio", speed: 460800, meshHeaders: true},
 			places: []placeConfig{
-				{name: "grain-bin", eui64: ieee802154.Extended(0x00005eef10000005), full: &yes},
+				{name: "grain-bin", eui64: ieee802154.Extended(0x00005eef10000005), full: &yes, period: 15 * time.Minute},
 				{name: "cold-store", eui64: ieee802154.Extended(0x00005eef10000006), full: &no},
 			},
 		}, {
-			name: "sluice", iface: "mesh1", generate: true, registered: true, noPrefixContext: true,
+			name: "sluice", iface: "mesh1", admitAbsent: true, generate: true, registered: true, noPrefixContext: true,
 			contexts: []contextConfig{{0, netip.MustParsePrefix("2001:db8:7::/48")}, {15, netip.MustParsePrefix("2001:db8:8::/64")}},
 			radio:    radioConfig{kind: radioProcess, command: []string{dir + "/bin/adapter", "--port", "1", ""}},
 		}, {
-			name: "orchard", iface: "mesh2", prefix: netip.MustParsePrefix("2001:db8:5:3::/64"), gateway: netip.MustParseAddr("2001:db8:5:3::fe"),
+			name: "orchard", iface: "mesh2", admitAbsent: true, prefix: netip.MustParsePrefix("2001:db8:5:3::/64"), gateway: netip.MustParseAddr("2001:db8:5:3::fe"),
 			radio: radioConfig{kind: radioStream, address: "unix:" + dir + "/radio.sock"},
 		}, {
-			name: "yard", iface: "mesh3", prefix: netip.MustParsePrefix("2001:db8:5:4::/64"),
+			name: "yard", iface: "mesh3", admitAbsent: true, listed: true, prefix: netip.MustParsePrefix("2001:db8:5:4::/64"),
 			radio:  radioConfig{kind: radioStream, address: "[2001:db8::5]:6283"},
 			places: []placeConfig{{name: "gate", eui64: ieee802154.Extended(0x00005eef10000008)}},
 		}, {
-			name: "plan", iface: "mesh4", prefix: netip.MustParsePrefix("2001:db8:5:5::/64"),
+			name: "plan", iface: "mesh4", admitAbsent: true, prefix: netip.MustParsePrefix("2001:db8:5:5::/64"),
 			radio: radioConfig{kind: radioSimulated, site: dir + "/site.toml"},
 		}, {
-			name: "wharf", iface: "mesh5", prefix: netip.MustParsePrefix("2001:db8:5:6::/64"),
+			name: "wharf", iface: "mesh5", admitAbsent: true, prefix: netip.MustParsePrefix("2001:db8:5:6::/64"),
 			radio: radioConfig{kind: radioInterface, name: "wpan0"},
 			nodes: &coap.Transmission{AckTimeout: 5 * time.Second, MaxRetransmit: coap.NoRetransmit},
 		}},
@@ -114,7 +114,7 @@ radio = { kind = "serial", device = "radio" }
 		t.Fatal(err)
 	}
 	want := &config{file: "culvert.toml", access: identities(t), stateDir: defaultStateDir, control: defaultControl, meshes: []meshConfig{{
-		name: "fenland", iface: "mesh0", prefix: netip.MustParsePrefix("fd5e:2a11:77c0:1::/64"),
+		name: "fenland", admitAbsent: true, iface: "mesh0", prefix: netip.MustParsePrefix("fd5e:2a11:77c0:1::/64"),
 		radio: radioConfig{kind: radioSerial, device: "/etc/culvert/radio", speed: 115200},
 	}}}
 	cfg.raw = nil

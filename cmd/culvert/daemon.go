@@ -155,6 +155,7 @@ func assemble(cfg *config, o daemonOptions) (*daemon, error) {
 			asked[c.name] = *c.nodes
 		}
 	}
+	d.logAdmission()
 	d.drops = newDropHistory(d.meshes, time.Now)
 	if d.rules, err = newRulebook(cfg, d.meshes, o.log.With("part", "rules")); err != nil {
 		return nil, errors.Join(err, d.state.Close())
@@ -215,7 +216,7 @@ func (d *daemon) mesh(c meshConfig) (*bridge.Mesh, error) {
 		if p.full != nil {
 			full = *p.full
 		}
-		places = append(places, node.Place{Name: p.name, EUI64: p.eui64, Full: full})
+		places = append(places, node.Place{Name: p.name, EUI64: p.eui64, Full: full, Period: p.period})
 	}
 	m, err := bridge.New(bridge.Options{
 		Name:                c.name,
@@ -229,6 +230,7 @@ func (d *daemon) mesh(c meshConfig) (*bridge.Mesh, error) {
 		OpenTun:             open,
 		Places:              places,
 		Admit:               admit,
+		Report:              c.report,
 		Full:                c.full,
 		ElidedChecksumPorts: c.elidedPorts,
 		MeshHeaders:         c.radio.meshHeaders,

@@ -137,7 +137,8 @@ func (s *site) waitJoined(ctx context.Context, joined func(coap.NodeState, time.
 			return s.inOrder(up), err
 		}
 		for _, n := range nodes {
-			if _, known := up[n.Node]; n.State == node.Up.String() && n.Address != nil && !known {
+			there := n.State == node.Up.String() || n.State == node.Joining.String() // it may have sent nothing yet
+			if _, known := up[n.Node]; there && n.Address != nil && !known {
 				up[n.Node] = n
 				joined(n, time.Since(start))
 			}

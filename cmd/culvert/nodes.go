@@ -4,32 +4,41 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"maps"
+	"slices"
+	"strings"
 	"text/tabwriter"
 	"time"
 
 	"github.com/spf13/cobra"
 
+	"culvert/bridge/node"
 	"culvert/coap"
 )
 
 // newNodesCommand returns `culvert nodes`.
 func newNodesCommand(g *globals) *cobra.Command {
 	var s server
+	var wide bool
 	cmd := &cobra.Command{
 		Use:   "nodes",
 		Short: "List what the daemon knows of its nodes",
-		Long: `List every node of the running daemon: what it is called, what state it is in,
-the IPv6 address at which any host can reach it, its link addresses, how many radio
-links away it is, and when it was last heard.
+		Long: `List every node of the running daemon: what it is called, its state, how long ago a
+frame of it arrived, and its last reading where its report period is known, how many
+radio links away it is, its parent, and the signal on its own link to that parent.
+Below, in words, what is wrong with those that are late or silent, and which devices
+are strangers: they stand at no place. --wide adds addresses; --json has all.
 
-A number behind the address counts the others: from the short address, and those
-that the node registered or claimed. --json lists them.
-
-States: expected (configured, never heard), joining (frames seen, no packet yet),
-up, late (one report overdue), silent (gone, or long overdue), retired.`,
+States: expected (a place, never heard), joining (listed by the radio and not heard
+yet, or heard without a whole packet), up, late (two reports overdue), silent (gone by
+the radio's word, or ten reports and 5 minutes overdue), unknown (its radio is down),
+retired. What counts for late and silent is a report, where a node reports at all: one
+that still answers but reports no more is late. [[mesh]] report says how often that
+should be; without it the period is learned from the last eight gaps. A node that
+reports at irregular times is never late.`,
 		Example: `  culvert nodes
-  culvert nodes --config deploy/fenland/culvert.toml
-  culvert nodes --json | jq -r '.[] | select(.state != "up") | .node'`,
+  culvert nodes --wide
+  culvert nodes --json | jq -r '.[] | select(.state != "up") | .status'`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			c, err := s.dial(cmd.Context(), g.config)
@@ -44,43 +53,142 @@ up, late (one report overdue), silent (gone, or long overdue), retired.`,
 			if g.json {
 				return json.NewEncoder(cmd.OutOrStdout()).Encode(nodes)
 			}
-			return printNodes(cmd.OutOrStdout(), nodes, time.Now())
+			return printNodes(cmd.OutOrStdout(), nodes, wide, time.Now())
 		},
 	}
+	cmd.Flags().BoolVar(&wide, "wide", false, "add addresses, and shorten nothing, however long the lines")
 	s.flags(cmd)
 	return cmd
 }
 
-// printNodes prints the nodes as a table for people.
-func printNodes(out io.Writer, nodes []coap.NodeState, now time.Time) error {
+// What the table of nodes may have of a line of 100 columns. An EUI-64 is 23 long.
+const (
+	nodeColumn   = 23
+	agoColumn    = 11
+	parentColumn = 14
+)
+
+// printNodes prints the nodes as a table for people, and in words what is wrong.
+func printNodes(out io.Writer, nodes []coap.NodeState, wide bool, now time.Time) error {
 	if len(nodes) == 0 {
 		_, err := fmt.Fprintln(out, "No nodes yet: none is configured as a place, and none has joined.")
 		return err
 	}
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(w, "NODE\tSTATE\tADDRESS\tEUI-64\tSHORT\tHOPS\tSIGNAL\tHEARD\tMESH")
-	for _, n := range nodes {
-		address, eui, short := "-", "-", "-"
-		if n.Address != nil {
-			address = n.Address.String()
-			if k := len(n.Others); k > 0 {
-				address += fmt.Sprintf(" +%d", k)
-			}
-		}
-		if n.EUI64 != nil {
-			eui = n.EUI64.String()
-		}
-		if n.Short != nil {
-			short = n.Short.String()
-		}
-		state := n.State
-		if n.Strangers {
-			state += " (not admitted)"
-		}
-		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n",
-			n.Node, state, address, eui, short, known(int(n.Hops), ""), known(int(n.Signal), " dBm"), ago(n.Heard, now), n.Mesh)
+	head := "NODE\tSTATE\tHEARD\tREADING\tHOPS\tPARENT\tSIGNAL"
+	if wide {
+		head = "NODE\tSTATE\tHEARD\tREADING\tHOPS\tPARENTS\tSIGNAL\tADDRESS\tEUI-64\tSHORT\tMESH"
 	}
-	return w.Flush()
+	fmt.Fprintln(w, head)
+	for i := range nodes {
+		if wide {
+			fmt.Fprintln(w, strings.Join(wideRow(&nodes[i], now), "\t"))
+		} else {
+			fmt.Fprintln(w, strings.Join(nodeRow(&nodes[i], now), "\t"))
+		}
+	}
+	if err := w.Flush(); err != nil {
+		return err
+	}
+	return printTrouble(out, nodes)
+}
+
+// nodeRow is a row of at most 100 columns.
+func nodeRow(n *coap.NodeState, now time.Time) []string {
+	parent := "-"
+	if len(n.Parents) > 0 {
+		parent = shorten(n.Parents[0], parentColumn)
+	}
+	state := n.State
+	if n.Stranger {
+		state += ", stranger"
+	}
+	return []string{shorten(n.Node, nodeColumn), state, shorten(ago(n.Heard, now), agoColumn),
+		shorten(readingAge(n, now), agoColumn), known(int(n.Hops), ""), parent, known(int(n.Signal), " dBm")}
+}
+
+// wideRow is a row with all there is.
+func wideRow(n *coap.NodeState, now time.Time) []string {
+	address, eui, short := "-", "-", "-"
+	if n.Address != nil {
+		address = n.Address.String()
+		if k := len(n.Others); k > 0 {
+			address += fmt.Sprintf(" +%d", k)
+		}
+	}
+	if n.EUI64 != nil {
+		eui = n.EUI64.String()
+	}
+	if n.Short != nil {
+		short = n.Short.String()
+	}
+	parents := strings.Join(n.Parents, " ")
+	if parents == "" {
+		parents = "-"
+	}
+	state := n.Status
+	if n.Stranger {
+		state += ", stranger"
+	}
+	if n.Unserved && n.State != node.Retired.String() {
+		state += ", not served"
+	}
+	return []string{n.Node, state, ago(n.Heard, now), readingAge(n, now), known(int(n.Hops), ""), parents,
+		known(int(n.Signal), " dBm"), address, eui, short, n.Mesh}
+}
+
+// readingAge is how old the last report is, where the period is known.
+func readingAge(n *coap.NodeState, now time.Time) string {
+	if n.Period == 0 {
+		return "-"
+	}
+	return ago(n.Reported, now)
+}
+
+// shorten cuts a text to so many columns: a name at its end, an address at its
+// beginning, since addresses differ in their ends.
+func shorten(s string, columns int) string {
+	r := []rune(s)
+	switch {
+	case len(r) <= columns:
+		return s
+	case strings.Contains(s, ":"):
+		return "…" + string(r[len(r)-columns+1:])
+	}
+	return string(r[:columns-1]) + "…"
+}
+
+// printTrouble says in words what is wrong.
+func printTrouble(out io.Writer, nodes []coap.NodeState) error {
+	var lines []string
+	unknown, strangers, unserved := map[string]int{}, 0, 0
+	for i := range nodes {
+		n := &nodes[i]
+		switch n.State {
+		case node.Late.String(), node.Silent.String():
+			lines = append(lines, shorten(n.Node, nodeColumn)+": "+n.Status)
+		case node.Unknown.String():
+			unknown[n.Mesh]++
+		}
+		if n.Stranger {
+			strangers++
+		}
+		if n.Stranger && n.Unserved {
+			unserved++
+		}
+	}
+	for _, mesh := range slices.Sorted(maps.Keys(unknown)) {
+		lines = append(lines, fmt.Sprintf("%s of mesh %s unknown: its radio is down; 'culvert check' says more",
+			plural(unknown[mesh], "node"), shorten(mesh, nodeColumn)))
+	}
+	if strangers > 0 {
+		lines = append(lines, fmt.Sprintf("%s at no [[mesh.place]], %d not served", plural(strangers, "stranger"), unserved))
+	}
+	if len(lines) == 0 {
+		return nil
+	}
+	_, err := fmt.Fprintf(out, "\n%s\n", strings.Join(lines, "\n"))
+	return err
 }
 
 // known returns a number with its unit, or a dash for 0, which is unknown.

@@ -115,7 +115,7 @@ func startNodes(t *testing.T, ns *tuntest.NS, config string, want int) *running 
 	tuntest.Poll(t, time.Minute, func() (bool, string) {
 		up := 0
 		for _, n := range r.nodes() {
-			if n.State == node.Up.String() {
+			if n.State == node.Up.String() || n.State == node.Joining.String() && n.Hops > 0 { // it has sent nothing yet
 				up++
 			}
 		}

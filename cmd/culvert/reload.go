@@ -18,6 +18,7 @@ func (d *daemon) resources() map[string]coap.ControlResource {
 		"path":    {Serve: d.path},
 		"refused": {Serve: d.refused},
 		"site":    {Serve: d.siteNow},
+		"forget":  {Post: true, Serve: d.forget},
 		"replace": {Post: true, Serve: d.replace},
 		"reload":  {Post: true, Serve: func(coap.ControlRequest) (any, error) { return d.rules.tell() }},
 	}

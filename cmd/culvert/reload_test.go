@@ -122,7 +122,7 @@ func TestReload(t *testing.T) {
 	}
 
 	// By the signal; other keys are named.
-	other := strings.Replace(site, `admit     = "any"`, `admit     = "listed"`, 1)
+	other := strings.Replace(site, `admit     = "listed"`, `admit     = "any"`, 1)
 	other = strings.Replace(other, `"mast"`, `"aerial"`, 1)
 	other = strings.Replace(other, `listen = "[::1]:0"`, `listen = "[::1]:1"`, 1)
 	write(other)

@@ -37,6 +37,7 @@ var commands = []func(*globals) *cobra.Command{
 	newWatchCommand,
 	newReloadCommand,
 	newReplaceCommand,
+	newForgetCommand,
 	newVersionCommand,
 }
 

@@ -37,9 +37,9 @@ func TestRunStop(t *testing.T) {
 				t.Errorf("while it runs: %q", during)
 			}
 			pingFrom(t, ns, "fd5e:2a11:77c0:1:200:5eef:1000:7") // so that it is heard
-			want := regexp.MustCompile(`(?m)^pump-house +up +fd5e:2a11:77c0:1:200:5eef:1000:7 +00:00:5e:ef:10:00:00:07 +- +[2-4] .* s ago +fenland$`)
+			want := regexp.MustCompile(`(?m)^pump-house +up +[0-9.]+ s ago +.* [2-4] +[a-z- ]+ +(-[0-9]+ dBm|-) +fd5e:2a11:77c0:1:200:5eef:1000:7 +00:00:5e:ef:10:00:00:07 +- +fenland$`)
 			tuntest.Poll(t, 10*time.Second, func() (bool, string) { // the daemon renders the list once a second
-				out, err := ns.Command(built(t), "nodes", "--config", r.config).Output()
+				out, err := ns.Command(built(t), "nodes", "--wide", "--config", r.config).Output()
 				return err == nil && want.Match(out), fmt.Sprintf("want %s, got %v\n%s", want, err, out)
 			})
 			if code := r.stop(s); code != 0 {

@@ -95,6 +95,7 @@ func (d *daemon) siteNow(coap.ControlRequest) (any, error) {
 			Nodes: map[string]int{}, Silent: []siteNode{}, Late: []siteNode{}, Strangers: []siteNode{},
 			Places: []sitePlace{}, Lost: []siteLoss{}, Contexts: []siteContext{}, Unanswered: []siteContext{}}
 		stats := m.Stats()
+		s.AdmitWhy = admitWhy(d.cfg.meshes[i])
 		s.TunUp, s.RadioUp = stats.TunUp, stats.Forward.Radio.Up
 		s.RadioSince, s.RadioCause = instant(stats.Forward.Radio.Since), stats.Forward.Radio.Cause
 		s.addNodes(m, d.cfg.meshes[i])
@@ -132,7 +133,7 @@ func (s *siteMesh) addNodes(m *bridge.Mesh, c meshConfig) {
 		if n.State() == node.Retired {
 			continue
 		}
-		if (len(c.places) > 0 || c.listed) && n.Place() == nil {
+		if m.Nodes().Stranger(n) {
 			s.Strangers = appendNode(s.Strangers, one)
 			continue
 		}
