@@ -5,6 +5,7 @@ import (
 	"log/slog"
 	"strings"
 	"testing"
+	"time"
 
 	"culvert/bridge/forward/forwardtest"
 	"culvert/bridge/ieee802154"
@@ -36,5 +37,19 @@ func TestChangesAreGathered(t *testing.T) {
 	r.f.Close()
 	if want := `msg="node joining" node=` + nodeA.String() + " was=joining new=true admitted=true"; !strings.Contains(log.String(), want) {
 		t.Errorf("want %s:\n%s", want, log.String())
+	}
+}
+
+// What a node registered ends with its record, so that another may have the address.
+func TestForgottenNodeLosesItsAddresses(t *testing.T) {
+	r := newRig(t, Options{}, node.Options{})
+	r.radio.Up(forwardtest.Info(), 8)
+	r.run()
+	n := r.table.Learn(nodeA, r.now).Node
+	n.Heard(r.now, 0, 0)
+	r.now = r.now.Add(11 * time.Minute) // joining, and never more
+	r.f.TickNodes()
+	if !n.Removed() || len(r.f.forgotten) != 0 {
+		t.Errorf("removed %v, bindings left to end: %d", n.Removed(), len(r.f.forgotten))
 	}
 }

@@ -82,7 +82,7 @@ culvert_addresses{mesh="fenland",origin="registered"} 71
 # TYPE culvert_icmp_errors_total counter
 culvert_icmp_errors_total{code="0",mesh="fenland",type="2"} 42
 culvert_icmp_errors_total{code="3",mesh="fenland",type="1"} 41
-# HELP culvert_mesh_up Whether the mesh's interface and radio are up (1) or not (0).
+# HELP culvert_mesh_up Whether the mesh's interface, its route and its radio are up (1) or not (0).
 # TYPE culvert_mesh_up gauge
 culvert_mesh_up{mesh="fenland"} 1
 # HELP culvert_neighbor_discovery_total What neighbour discovery with the nodes did: messages taken and router advertisements sent; registrations accepted, renewals included, and refused; claims made; probes sent; lifetimes that ran out; messages for whose changes there was no room before the disk.
