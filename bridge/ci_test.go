@@ -102,3 +102,41 @@ func TestLintCrossCompiles(t *testing.T) {
 		}
 	}
 }
+
+// The report of a run shows what failed, also where a test did not end, hides what
+// passed, and names the slowest tests last.
+func TestReportShowsWhatFailed(t *testing.T) {
+	const run = `{"Action":"build-output","ImportPath":"p","Output":"p/x.go:1: no such thing\n"}
+{"Action":"output","Package":"a","Test":"TestGood","Output":"fine\n"}
+{"Action":"pass","Package":"a","Test":"TestGood","Elapsed":0.5}
+{"Action":"output","Package":"a","Test":"TestBad/sub","Output":"got 1, want 2\n"}
+{"Action":"output","Package":"a","Test":"TestBad","Output":"--- FAIL: TestBad (7.00s)\n"}
+{"Action":"fail","Package":"a","Test":"TestBad/sub","Elapsed":1}
+{"Action":"fail","Package":"a","Test":"TestBad","Elapsed":7}
+{"Action":"output","Package":"a","Test":"TestHung","Output":"panic: test timed out\n"}
+{"Action":"output","Package":"a","Output":"FAIL\ta\t7.5s\n"}
+{"Action":"fail","Package":"a","Elapsed":7.5}
+not JSON
+{"Action":"output","Package":"b","Output":"PASS\n"}
+{"Action":"output","Package":"b","Output":"ok  \tb\t0.1s\n"}
+{"Action":"pass","Package":"b","Elapsed":0.1}
+`
+	const want = `p/x.go:1: no such thing
+got 1, want 2
+--- FAIL: TestBad (7.00s)
+FAIL	a	7.5s
+panic: test timed out
+not JSON
+ok  	b	0.1s
+== the slowest of 2 tests, in seconds
+    7.0  a TestBad
+    0.5  a TestGood
+`
+	cmd := exec.Command("go", "run", "../.ci/report.go")
+	cmd.Stdin = strings.NewReader(run)
+	cmd.Stderr = os.Stderr
+	got, err := cmd.Output()
+	if err != nil || string(got) != want {
+		t.Errorf("%v:\n%s\nwant\n%s", err, got, want)
+	}
+}
