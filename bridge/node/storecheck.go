@@ -90,12 +90,21 @@ func currentMeta(f io.ReaderAt) (storeMeta, error) {
 		offsets = append(offsets, size)
 	}
 	for _, off := range offsets {
+		if found && uint64(off) != best.pageSize {
+			continue // the first one says where the second is
+		}
 		m, ok, err := at(off)
 		if err != nil {
 			return best, err
 		}
-		if ok && (off == 0 || uint64(off) == m.pageSize) && (!found || m.txid > best.txid) {
-			best, found = m, true
+		if ok && (off == 0 || uint64(off) == m.pageSize) {
+			if !found || m.txid > best.txid {
+				best = m
+			}
+			if found {
+				break
+			}
+			found = true
 		}
 	}
 	if !found {
