@@ -102,7 +102,7 @@ func advertisement(target netip.Addr, link ieee802154.Addr) []byte {
 func TestRelayCannotFillTheRegistry(t *testing.T) {
 	r := settled(t, func(o *nd.Options, no *node.Options) { o.MaxAddresses, no.Max = 64, 200 })
 	for i := range 100 {
-		target := ipv6.Join(prefix.Addr(), ipv6.IID(0x7700_0000_0000_0000+i))
+		target := ipv6.Join(prefix.Addr(), 0x7700_0000_0000_0000+ipv6.IID(i))
 		r.up(nodeB, duplicateRequest(nodeB, ieee802154.Extended(0x0200_0000_0000_0000+uint64(i)), target, 0xffff))
 		r.save()
 		r.step(time.Second)
