@@ -9,9 +9,8 @@ import (
 // answers reports whether a packet answers a live flow that the rules still allow, and
 // takes note of it there. It does not prolong the flow: only its opener does.
 func (e *Engine) answers(q *query) bool {
-	back := q.t.reverse()
-	k := flowKey(&back)
-	set, mu, tag := e.flows.at(&k)
+	k := q.key.reverse()
+	set, mu, tag := e.flows.at(q.hash)
 	mu.Lock()
 	defer mu.Unlock()
 	f := set.find(&k, tag)
@@ -111,20 +110,16 @@ func (e *Engine) icmpError(v *Verdict, q *query) {
 	if q.toNode != nil && !ipv6.ChecksumOK(q.p.SourceBytes(), q.p.DestinationBytes(), ipv6.ProtoICMPv6, q.p[q.u.Offset:]) {
 		return // to cut it would make a wrong checksum right
 	}
-	back := quoted.reverse()
-	for _, k := range [...]key{flowKey(&quoted), flowKey(&back)} {
-		if e.errorAbout(v, q, &k) {
-			if v.Allow && q.toNode != nil && keep < len(q.p) {
-				v.Keep = keep
-			}
-			return
-		}
+	k := flowKey(&quoted)
+	back, h := k.reverse(), k.flowHash(e.flows.secret)
+	if (e.errorAbout(v, q, &k, h) || e.errorAbout(v, q, &back, h)) && v.Allow && q.toNode != nil && keep < len(q.p) {
+		v.Keep = keep
 	}
 }
 
 // errorAbout decides about an ICMPv6 error if the flow with the key is live.
-func (e *Engine) errorAbout(v *Verdict, q *query, k *key) bool {
-	set, mu, tag := e.flows.at(k)
+func (e *Engine) errorAbout(v *Verdict, q *query, k *key, h uint64) bool {
+	set, mu, tag := e.flows.at(h)
 	mu.Lock()
 	defer mu.Unlock()
 	f := set.find(k, tag)

@@ -184,7 +184,9 @@ func (e *Engine) Check(p ipv6.Packet, u ipv6.Upper, from, to *node.Node, now tim
 // packet: it counts. An allowed packet opens a flow only when Begin is called with the
 // verdict.
 func (e *Engine) Decide(v *Verdict, p ipv6.Packet, u ipv6.Upper, from, to *node.Node, now time.Time) {
-	e.decide(v, p, u, from, to, int64(now.Sub(e.o.Now))+1)
+	l := e.rules.Load()
+	q := query{t: Parse(p, u), p: p, u: u, rules: l, from: e.classes.of(l.set, from), to: e.classes.of(l.set, to), fromNode: from, toNode: to, now: int64(now.Sub(e.o.Now)) + 1}
+	e.decide(v, &q)
 	switch {
 	case v.Allow && v.Why == ByFlow:
 		e.stats.answered.Add(1)
@@ -210,41 +212,39 @@ func (e *Engine) Begin(v *Verdict) {
 	}
 }
 
-func (e *Engine) decide(v *Verdict, p ipv6.Packet, u ipv6.Upper, from, to *node.Node, now int64) {
-	l := e.rules.Load()
-	q := query{t: Parse(p, u), p: p, u: u, rules: l, from: e.classes.of(l.set, from), to: e.classes.of(l.set, to), fromNode: from, toNode: to, now: now}
+func (e *Engine) decide(v *Verdict, q *query) {
 	v.Allow, v.Answer, v.Rule, v.Keep, v.opens.valid, v.first.at = false, false, -1, 0, false, 0
-	if u.Fragment {
+	if q.u.Fragment {
 		var ok bool
-		if q.fragment, ok = fragmentOf(p, u); !ok {
+		if q.fragment, ok = fragmentOf(q.p, q.u); !ok {
 			v.Why = BadFragment
 			return
 		}
 		if q.t.Later {
-			e.later(v, &q)
+			e.later(v, q)
 			return
 		}
 	}
 	if q.t.ICMPError {
-		e.icmpError(v, &q)
+		e.icmpError(v, q)
 		return
 	}
 	if !q.fragment.more {
-		e.decideWhole(v, &q)
+		e.decideWhole(v, q)
 		return
 	}
-	if u.Cut || u.Offset+minTransport > len(p) {
+	if q.u.Cut || q.u.Offset+minTransport > len(q.p) {
 		v.Why = BadFragment
 		return
 	}
-	k, end := fragmentKey(&q.t, q.fragment.id), len(p)-q.fragment.start
-	shape := e.first.shape(&q, end)
-	if !e.first.mayBegin(&k, shape, now) {
+	k, end := fragmentKey(&q.t, q.fragment.id), len(q.p)-q.fragment.start
+	shape := e.first.shape(q, end)
+	if !e.first.mayBegin(&k, shape, q.now) {
 		v.Why = BadFragment
 		return
 	}
-	if e.decideWhole(v, &q); v.Allow {
-		v.first = firstFragment{key: k, at: now, shape: shape, end: end, rules: l, rule: v.Rule}
+	if e.decideWhole(v, q); v.Allow {
+		v.first = firstFragment{key: k, at: q.now, shape: shape, end: end, rules: q.rules, rule: v.Rule}
 	}
 }
 
@@ -258,10 +258,14 @@ type query struct {
 	from, to         *class // of the nodes; nil is outside
 	fromNode, toNode *node.Node
 	now              int64
+	key              key    // of the flow that it would open
+	hash             uint64 // of that
 }
 
 // decideWhole decides about a packet that shows its transport.
 func (e *Engine) decideWhole(v *Verdict, q *query) {
+	q.key = key{[16]byte(q.p.SourceBytes()), [16]byte(q.p.DestinationBytes()), uint64(q.t.Proto)<<32 | uint64(q.t.SourcePort)<<16 | uint64(q.t.DestinationPort)}
+	q.hash = q.key.flowHash(e.flows.secret)
 	if e.answers(q) {
 		v.Allow, v.Why = true, ByFlow
 		return
@@ -306,7 +310,7 @@ func (e *Engine) byRule(v *Verdict, q *query) {
 	v.Allow, v.Answer = true, false
 	o := &v.opens
 	o.valid, o.echo, o.hello, o.coap.valid = true, q.t.Echo, false, false
-	o.key, o.rules, o.from, o.to, o.now, o.life = flowKey(&q.t), l, q.from, q.to, q.now, e.life(&q.t)
+	o.key, o.hash, o.rules, o.from, o.to, o.now, o.life = q.key, q.hash, l, q.from, q.to, q.now, e.life(&q.t)
 	switch {
 	case q.t.isCoAP():
 		if b, _, ok := udpPayload(q.p, q.u, q.fragment.more); ok {

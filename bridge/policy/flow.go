@@ -38,6 +38,22 @@ func flowKey(t *Tuple) key {
 		uint64(t.Proto)<<32 | uint64(t.SourcePort)<<16 | uint64(t.DestinationPort)}
 }
 
+// reverse returns the key of the flow that the other side would open.
+func (k *key) reverse() key {
+	return key{k.b, k.a, k.c&^0xffffffff | k.c>>16&0xffff | k.c&0xffff<<16}
+}
+
+// flowHash is the hash of a flow's key, the same for both directions.
+func (k *key) flowHash(secret uint64) uint64 {
+	end := func(a *[16]byte, port uint64) uint64 {
+		hi, lo := bits.Mul64(binary.LittleEndian.Uint64(a[:])^secret, 0x9e3779b97f4a7c15)
+		hi2, lo2 := bits.Mul64(binary.LittleEndian.Uint64(a[8:])^hi^lo^port, 0xd6e8feb86659fd93)
+		return hi2 ^ lo2
+	}
+	hi, lo := bits.Mul64(end(&k.a, k.c>>16&0xffff)+end(&k.b, k.c&0xffff)^k.c>>32^secret, 0x9e3779b97f4a7c15)
+	return hi ^ lo
+}
+
 // opened returns the tuple of the packet that opened the flow with the key.
 func (k *key) opened() Tuple {
 	proto := uint8(k.c >> 32)
@@ -80,6 +96,7 @@ type flow struct {
 type opening struct {
 	valid, echo, hello bool
 	key                key
+	hash               uint64
 	rules              *live
 	from, to           *class
 	now, life          int64
@@ -117,8 +134,8 @@ func (t *flowTable) init(size int, secret uint64) {
 	t.set, t.secret = make([]flowSet, sets(size)), secret
 }
 
-func (t *flowTable) at(k *key) (s *flowSet, mu *sync.Mutex, tag uint32) {
-	h := k.hash(t.secret)
+// at returns the set for the hash of a key, its lock, and the tag of the key.
+func (t *flowTable) at(h uint64) (s *flowSet, mu *sync.Mutex, tag uint32) {
 	i := h & uint64(len(t.set)-1)
 	return &t.set[i], &t.lock[i%stripes], uint32(h >> 32)
 }
@@ -132,7 +149,7 @@ const helloLife = int64(25 * time.Hour)
 // Where a set is full, the flow goes that is over, else the one without an answer
 // that was used longest ago, else the one used longest ago.
 func (t *flowTable) note(o *opening) {
-	set, mu, tag := t.at(&o.key)
+	set, mu, tag := t.at(o.hash)
 	mu.Lock()
 	defer mu.Unlock()
 	f := set.find(&o.key, tag)

@@ -70,11 +70,3 @@ func Quoted(p ipv6.Packet, u ipv6.Upper) (t Tuple, keep int, ok bool) {
 	w := ipv6.Walk(quoted)
 	return Parse(quoted, w), min(len(p), at+w.Offset+quotedTransport), !w.Cut
 }
-
-// reverse returns the tuple of an answer.
-func (t *Tuple) reverse() Tuple {
-	r := *t
-	r.Source, r.Destination = t.Destination, t.Source
-	r.SourcePort, r.DestinationPort = t.DestinationPort, t.SourcePort
-	return r
-}
