@@ -17,6 +17,7 @@ import (
 
 	front "culvert/coap"
 
+	"culvert/bridge/node"
 	"culvert/bridge/sim"
 	"culvert/tun/tuntest"
 )
@@ -48,7 +49,7 @@ func frontBefore(t testing.TB, w *sim.Radio, m running, ns *tuntest.NS, opts fro
 	for _, p := range estate().Nodes {
 		f.label[p.Name] = m.Nodes().ByAddress(global(p.EUI64)).Label()
 	}
-	opts.Meshes = []front.Mesh{{Name: "fenland", Table: m.Nodes()}}
+	opts.Meshes = node.Meshes{{Name: "fenland", Table: m.Nodes()}}
 	opts.UDP = []netip.AddrPort{netip.MustParseAddrPort("[::1]:5683")}
 	f.Server = front.New(opts)
 	f.ns.Do(func() {

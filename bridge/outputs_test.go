@@ -15,6 +15,7 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 
 	front "culvert/coap"
+	"culvert/coap/api"
 
 	"culvert/bridge"
 	"culvert/bridge/drop"
@@ -80,7 +81,7 @@ func newDrivenOn(t *testing.T, w *sim.Radio, change ...func(*front.Output)) *dri
 func query(s string) message.Option { return message.Option{ID: message.URIQuery, Value: []byte(s)} }
 
 // write is one to the output, and what came of it.
-func (d *driven) write(value string, queries ...string) (w front.Written, code codes.Code) {
+func (d *driven) write(value string, queries ...string) (w api.Written, code codes.Code) {
 	d.t.Helper()
 	a := d.asker()
 	var opts []message.Option
@@ -96,7 +97,7 @@ func (d *driven) write(value string, queries ...string) (w front.Written, code c
 }
 
 // begin is write whose answer comes later.
-func (d *driven) begin(value string, queries ...string) (answer func() front.Written) {
+func (d *driven) begin(value string, queries ...string) (answer func() api.Written) {
 	d.t.Helper()
 	a := d.asker()
 	var opts []message.Option
@@ -106,7 +107,7 @@ func (d *driven) begin(value string, queries ...string) (answer func() front.Wri
 	asked := d.Stats().NodeMessages
 	a.request(codes.PUT, d.own, "w", value, opts...)
 	tuntest.Poll(d.t, 30*time.Second, func() (bool, string) { return d.Stats().NodeMessages > asked, "the write was not sent" })
-	return func() (w front.Written) {
+	return func() (w api.Written) {
 		d.t.Helper()
 		m := a.must(90 * time.Second)
 		if err := json.Unmarshal(m.Payload, &w); err != nil {
@@ -166,17 +167,17 @@ func TestOutputsAndFaults(t *testing.T) {
 		d.do(func(m *sim.Mesh) error { return m.Silence("pump-house", 30*time.Second) })
 		begun := time.Now()
 		out := d.begin("1", "within=10")()
-		if took := time.Since(begun); out.Outcome != front.OutcomeUnknown || took < 5*time.Second {
+		if took := time.Since(begun); out.Outcome != api.OutcomeUnknown || took < 5*time.Second {
 			t.Errorf("after %v: %+v", took, out)
 		}
-		if out, code := d.write("1"); code>>5 != 4 || out.Outcome != front.OutcomeRefused || !strings.Contains(out.Reason, "too soon") {
+		if out, code := d.write("1"); code>>5 != 4 || out.Outcome != api.OutcomeRefused || !strings.Contains(out.Reason, "too soon") {
 			t.Errorf("within the interval: %v %+v", code, out)
 		}
 		lock := "outputs/" + d.label["pump-house"] + "/output/lock"
 		if m := d.ask(codes.PUT, lock, "sump open"); m.Code != codes.Changed {
 			t.Errorf("lock-out: %v %q", m.Code, m.Payload)
 		}
-		if out, code := d.write("0"); code != codes.Forbidden || out.Outcome != front.OutcomeRefused || !strings.Contains(out.Reason, "sump open") {
+		if out, code := d.write("0"); code != codes.Forbidden || out.Outcome != api.OutcomeRefused || !strings.Contains(out.Reason, "sump open") {
 			t.Errorf("locked out: %v %+v", code, out)
 		}
 		if got := d.reached(); got != "0" {
@@ -201,7 +202,7 @@ func TestOutputsAndFaults(t *testing.T) {
 			t.Fatal(got)
 		}
 		d.gate.shut.Store(true)
-		if out := d.begin("1", "within=10")(); out.Outcome != front.OutcomeUnknown {
+		if out := d.begin("1", "within=10")(); out.Outcome != api.OutcomeUnknown {
 			t.Errorf("%+v", out)
 		}
 		d.gate.shut.Store(false)
@@ -223,7 +224,7 @@ func TestOutputsAndFaults(t *testing.T) {
 		d.gate.shut.Store(true)
 		answer := d.begin("1", "within=10")
 		d.do(func(m *sim.Mesh) error { return m.CutRadio() })
-		if out := answer(); out.Outcome != front.OutcomeUnknown {
+		if out := answer(); out.Outcome != api.OutcomeUnknown {
 			t.Errorf("%+v", out)
 		}
 		d.gate.shut.Store(false)
@@ -243,7 +244,7 @@ func TestOutputsAndFaults(t *testing.T) {
 			t.Errorf("lock-out: %v %q", m.Code, m.Payload)
 		}
 		d.gate.shut.Store(false)
-		if out := answer(); out.Outcome != front.OutcomeUnknown {
+		if out := answer(); out.Outcome != api.OutcomeUnknown {
 			t.Errorf("%+v", out)
 		}
 		if got := d.reached(); got != "0" {
@@ -257,7 +258,7 @@ func TestOutputsAndFaults(t *testing.T) {
 		t.Parallel()
 		w := world(t, sim.Options{Site: estate(), Ideal: true, Period: -1}, 1)
 		d := newDrivenOn(t, w)
-		if out, code := d.write("1", "for=5"); code != codes.Changed || out.Outcome != front.OutcomeDone || out.Lease != 5 {
+		if out, code := d.write("1", "for=5"); code != codes.Changed || out.Outcome != api.OutcomeDone || out.Lease != 5 {
 			t.Fatalf("%v %+v", code, out)
 		}
 		d.still(1, "on")
@@ -269,7 +270,7 @@ func TestOutputsAndFaults(t *testing.T) {
 		if m := d.ask(codes.GET, d.own, ""); m.Code>>5 != 5 {
 			t.Errorf("without a radio it reads %v %q", m.Code, m.Payload)
 		}
-		if out, _ := d.write("1", "within=8"); out.Outcome == front.OutcomeDone {
+		if out, _ := d.write("1", "within=8"); out.Outcome == api.OutcomeDone {
 			t.Errorf("without a radio: %+v", out)
 		}
 		d.do(func(m *sim.Mesh) error { return m.RestoreRadio() })

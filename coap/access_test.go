@@ -18,6 +18,10 @@ import (
 	"testing"
 	"time"
 
+	"culvert/coap/access"
+	"culvert/coap/client"
+	"culvert/coap/msg"
+
 	piondtls "github.com/pion/dtls/v3"
 	"github.com/plgd-dev/go-coap/v3/dtls"
 	"github.com/plgd-dev/go-coap/v3/message"
@@ -103,15 +107,15 @@ func testKey(name string) []byte { return []byte((name + "-0123456789abcdef")[:1
 func guarded(t testing.TB) (*front, *authority) {
 	t.Helper()
 	ca := newAuthority(t)
-	ids := []Identity{
-		{Name: Anyone, May: MayRead},
-		{Name: "reader", PSK: testKey("reader"), May: MayRead},
-		{Name: "operator", PSK: testKey("operator"), Subject: "operator laptop", May: MayRead | MayWrite},
-		{Name: "measurer", PSK: testKey("measurer"), May: MayRead | MayTrial},
-		{Name: "miller", PSK: testKey("miller"), May: MayRead | MayWrite, Nodes: []string{"fenland/grain-*"}},
-		{Name: "blind", PSK: testKey("blind"), May: MayWrite},
+	ids := []access.Identity{
+		{Name: access.Anyone, May: access.MayRead},
+		{Name: "reader", PSK: testKey("reader"), May: access.MayRead},
+		{Name: "operator", PSK: testKey("operator"), Subject: "operator laptop", May: access.MayRead | access.MayWrite},
+		{Name: "measurer", PSK: testKey("measurer"), May: access.MayRead | access.MayTrial},
+		{Name: "miller", PSK: testKey("miller"), May: access.MayRead | access.MayWrite, Nodes: []string{"fenland/grain-*"}},
+		{Name: "blind", PSK: testKey("blind"), May: access.MayWrite},
 	}
-	access, err := NewAccess(ids)
+	access, err := access.New(ids)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -157,7 +161,7 @@ func askThrough(t testing.TB, c session, err error) asker {
 		if err != nil {
 			t.Fatalf("%v %s: %v", code, path, err)
 		}
-		return codeText(r.Code())
+		return msg.CodeText(r.Code())
 	}
 }
 
@@ -180,14 +184,14 @@ func certClient(ca *authority, cert *tls.Certificate) []piondtls.ClientOption {
 func (f *front) dtlsAsker(name string, cert *tls.Certificate, ca *authority) asker {
 	c := certClient(ca, cert)
 	if cert == nil && name != "" {
-		c = pskClient(name, testKey(name))
+		c = client.PSK(name, testKey(name))
 	}
-	conn, err := dtls.Dial(f.Addrs(DoorDTLS)[0].String(), dtls.NewDTLSClientOptions(c...), soon(f.t))
+	conn, err := dtls.Dial(f.Addrs(msg.DoorDTLS)[0].String(), dtls.NewDTLSClientOptions(c...), soon(f.t))
 	return askThrough(f.t, conn, err)
 }
 
 func (f *front) tlsAsker(certs []tls.Certificate, ca *authority) asker {
-	conn, err := tcp.Dial(f.Addrs(DoorTLS)[0].String(), options.WithTLS(&tls.Config{RootCAs: ca.pool, ServerName: "localhost", Certificates: certs}), soon(f.t))
+	conn, err := tcp.Dial(f.Addrs(msg.DoorTLS)[0].String(), options.WithTLS(&tls.Config{RootCAs: ca.pool, ServerName: "localhost", Certificates: certs}), soon(f.t))
 	return askThrough(f.t, conn, err)
 }
 
@@ -197,25 +201,25 @@ func TestAccess(t *testing.T) {
 	f, ca := guarded(t)
 	operator := ca.issue("operator laptop")
 	udp := f.client()
-	control, err := DialControl(t.Context(), f.control)
+	control, err := client.DialControl(t.Context(), f.control)
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer control.Close()
-	plain, err := tcp.Dial(f.Addrs(DoorTCP)[0].String(), soon(t))
+	plain, err := tcp.Dial(f.Addrs(msg.DoorTCP)[0].String(), soon(t))
 	doors := map[string]asker{
 		"udp": func(code codes.Code, path string) string {
 			m := udp.ask(code, path, "")
-			return codeText(m.Code)
+			return msg.CodeText(m.Code)
 		},
 		"control": func(code codes.Code, path string) string {
-			a, err := control.Do(t.Context(), Ask{Method: code, Path: path, Accept: -1})
-			if s, ok := err.(*StatusError); ok {
-				return codeText(s.Code)
+			a, err := control.Do(t.Context(), client.Ask{Method: code, Path: path, Accept: -1})
+			if s, ok := err.(*client.StatusError); ok {
+				return msg.CodeText(s.Code)
 			} else if err != nil {
 				t.Fatal(err)
 			}
-			return codeText(a.Code)
+			return msg.CodeText(a.Code)
 		},
 		"tcp":           askThrough(t, plain, err),
 		"tls":           f.tlsAsker(nil, ca),
@@ -281,13 +285,13 @@ func TestHandshakesRefused(t *testing.T) {
 	stranger := newAuthority(t).issue("operator laptop")
 	unnamed := ca.issue("somebody else")
 	for name, c := range map[string][]piondtls.ClientOption{
-		"wrong key":        pskClient("operator", []byte("0123456789abcdef")),
-		"unknown identity": pskClient("nobody", []byte("0123456789abcdef")),
-		"anyone":           pskClient(Anyone, []byte("0123456789abcdef")),
+		"wrong key":        client.PSK("operator", []byte("0123456789abcdef")),
+		"unknown identity": client.PSK("nobody", []byte("0123456789abcdef")),
+		"anyone":           client.PSK(access.Anyone, []byte("0123456789abcdef")),
 		"other authority":  certClient(ca, &stranger),
 	} {
 		before := f.Stats().FailedDTLS
-		conn, err := net.Dial("udp", f.Addrs(DoorDTLS)[0].String())
+		conn, err := net.Dial("udp", f.Addrs(msg.DoorDTLS)[0].String())
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -307,7 +311,7 @@ func TestHandshakesRefused(t *testing.T) {
 	}
 	for name, cert := range map[string]tls.Certificate{"other authority": stranger, "nobody's certificate": unnamed} {
 		before := f.Stats().FailedTLS
-		c, err := tls.Dial("tcp", f.Addrs(DoorTLS)[0].String(), &tls.Config{RootCAs: ca.pool, ServerName: "localhost", Certificates: []tls.Certificate{cert}})
+		c, err := tls.Dial("tcp", f.Addrs(msg.DoorTLS)[0].String(), &tls.Config{RootCAs: ca.pool, ServerName: "localhost", Certificates: []tls.Certificate{cert}})
 		if err == nil { // TLS 1.3: the client hears of it when it reads
 			_ = c.SetReadDeadline(time.Now().Add(patience))
 			_, err = c.Read(make([]byte, 1))
@@ -324,19 +328,3 @@ func TestHandshakesRefused(t *testing.T) {
 type connected struct{ *net.UDPConn }
 
 func (c connected) WriteTo(b []byte, _ net.Addr) (int, error) { return c.Write(b) }
-
-// What NewAccess refuses.
-func TestNewAccess(t *testing.T) {
-	for want, ids := range map[string][]Identity{
-		"can be let read, and no more": {{Name: Anyone, May: MayWrite}},
-		"shows no key":                 {{Name: Anyone, PSK: testKey("x"), May: MayRead}},
-		"stands there twice":           {{Name: "a", May: MayRead}, {Name: "a", May: MayRead}},
-		"is that of":                   {{Name: "a", Subject: "s"}, {Name: "b", Subject: "s"}},
-		"without a name":               {{May: MayRead}},
-		"syntax error":                 {{Name: "a", Nodes: []string{"["}}},
-	} {
-		if _, err := NewAccess(ids); err == nil || !strings.Contains(err.Error(), want) {
-			t.Errorf("%v, want %q", err, want)
-		}
-	}
-}

@@ -7,19 +7,21 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 
 	"culvert/bridge/node"
+	"culvert/coap/access"
+	"culvert/coap/msg"
 )
 
 // atHand answers a plain GET of a node's resource whose answer is kept and fresh.
 // Such a request needs no memory against repetition (RFC 7252, section 4.5), and no
 // copy: it waits for nobody.
-func (s *Server) atHand(req *request) (response, bool) {
-	if req.code != codes.GET {
-		return response{}, false
+func (s *Server) atHand(req *msg.Request) (msg.Response, bool) {
+	if req.Code != codes.GET {
+		return msg.Response{}, false
 	}
 	var room [128]byte
 	key := append(room[:0], byte(codes.GET))
 	parts := 0
-	for _, o := range req.options {
+	for _, o := range req.Options {
 		switch o.ID {
 		case message.URIPath:
 			if parts++; parts <= 3 { // nodes, NODE, own
@@ -29,45 +31,45 @@ func (s *Server) atHand(req *request) (response, bool) {
 			continue
 		case message.URIQuery, message.Accept:
 		default:
-			return response{}, false
+			return msg.Response{}, false
 		}
 		if len(key)+4+len(o.Value) > len(room) {
-			return response{}, false
+			return msg.Response{}, false
 		}
 		key = appendKeyPart(key, o)
 	}
-	p := req.path()
-	if p.n < 3 || p.part[0] != "nodes" || p.part[2] != "own" {
-		return response{}, false
+	p := req.Path
+	if !p.Own() {
+		return msg.Response{}, false
 	}
-	_, n, mesh := s.find(p.part[1])
-	if n == nil || !n.Admitted() {
-		return response{}, false
+	t, ok := s.opts.Meshes.ByLabel(p.Part[1])
+	if !ok || !t.Node.Admitted() {
+		return msg.Response{}, false
 	}
-	if id := s.who(req); id != nil && (id.May&MayRead == 0 || !id.reaches(mesh, n.Label())) {
-		return response{}, false // serve refuses it, and says why
+	if id := s.who(req); id != nil && (id.May&access.MayRead == 0 || !id.Reaches(t.Name, t.Node.Label())) {
+		return msg.Response{}, false // serve refuses it, and says why
 	}
-	if _, ok := badOption(req.options, true); !ok {
-		return response{}, false
+	if _, ok := msg.CheckOptions(req.Options, true); !ok {
+		return msg.Response{}, false
 	}
-	r, ok := s.cache.look(n, key, time.Now())
-	if !ok {
-		return response{}, false
+	r, fresh := s.cache.look(t.Node, key, time.Now())
+	if !fresh {
+		return msg.Response{}, false
 	}
-	return s.finish(req, s.moved(r, n.Label()), block{}, false, block{szx: szxMax}, false), true
+	return s.finish(req, s.moved(r, t.Node.Label()), msg.Block{}, false, msg.Block{SZX: msg.MaxSZX}, false), true
 }
 
 // look returns the answer kept under a key, if it is fresh.
-func (c *nodeCache) look(n *node.Node, key []byte, now time.Time) (response, bool) {
+func (c *nodeCache) look(n *node.Node, key []byte, now time.Time) (msg.Response, bool) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	all := c.nodes[n]
 	if all == nil {
-		return response{}, false
+		return msg.Response{}, false
 	}
 	e := all.by[string(key)]
 	if e == nil || !e.freshLocked(now) {
-		return response{}, false
+		return msg.Response{}, false
 	}
 	e.used = now
 	c.hits.Add(1)

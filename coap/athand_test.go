@@ -3,6 +3,9 @@ package coap
 import (
 	"testing"
 
+	"culvert/coap/access"
+	"culvert/coap/client"
+
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
@@ -10,7 +13,7 @@ import (
 // What is kept of a node is only for who may read it, and is what a request without
 // the short way gets (RFC 7252, sections 5.6 and 11.2).
 func TestAtHand(t *testing.T) {
-	access, err := NewAccess([]Identity{{Name: Anyone, May: MayRead, Nodes: []string{"fenland/grain-*"}}})
+	access, err := access.New([]access.Identity{{Name: access.Anyone, May: access.MayRead, Nodes: []string{"fenland/grain-*"}}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -20,13 +23,13 @@ func TestAtHand(t *testing.T) {
 	}
 	n := f.newNode("grain-bin", answer)
 	other := f.newNode("mast", answer)
-	local, err := DialControl(t.Context(), f.control)
+	local, err := client.DialControl(t.Context(), f.control)
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer local.Close()
 	for _, path := range []string{"/nodes/grain-bin/own/temp", "/nodes/mast/own/temp"} {
-		if _, err := local.Do(t.Context(), Ask{Path: path, Accept: -1}); err != nil {
+		if _, err := local.Do(t.Context(), client.Ask{Path: path, Accept: -1}); err != nil {
 			t.Fatal(path, err)
 		}
 	}

@@ -15,6 +15,8 @@ import (
 	"sync"
 	"sync/atomic"
 	"time"
+
+	"culvert/coap/api"
 )
 
 // Files in the directory of the state.
@@ -95,7 +97,7 @@ func openAudit(dir string) (a *audit, begun map[string]time.Time, err error) {
 	}
 	for _, id := range slices.Sorted(maps.Keys(a.open)) {
 		if err == nil {
-			err = a.append(auditLine{Event: "outcome", ID: id, Place: a.open[id].Place, Resource: a.open[id].Resource, Outcome: OutcomeUnknown, Undeclared: a.open[id].Undeclared,
+			err = a.append(auditLine{Event: "outcome", ID: id, Place: a.open[id].Place, Resource: a.open[id].Resource, Outcome: api.OutcomeUnknown, Undeclared: a.open[id].Undeclared,
 				Reason: "the daemon ended before it knew"})
 		}
 	}
@@ -284,13 +286,13 @@ func (a *audit) close() error {
 
 // loadLocks reads the lock-outs in dir. That they cannot be read is an error: nothing
 // must move because a file was damaged.
-func loadLocks(dir string) (map[string]*LockOut, error) {
+func loadLocks(dir string) (map[string]*api.LockOut, error) {
 	name := filepath.Join(dir, locksFile)
 	b, err := os.ReadFile(name)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
 	}
-	var out map[string]*LockOut
+	var out map[string]*api.LockOut
 	if err == nil {
 		err = json.Unmarshal(b, &out)
 	}
@@ -301,7 +303,7 @@ func loadLocks(dir string) (map[string]*LockOut, error) {
 }
 
 // saveLocks replaces the file of lock-outs at once or not at all.
-func saveLocks(dir string, locks map[string]*LockOut) error {
+func saveLocks(dir string, locks map[string]*api.LockOut) error {
 	b, err := json.MarshalIndent(locks, "", "\t")
 	if err != nil {
 		return err

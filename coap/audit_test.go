@@ -14,6 +14,8 @@ import (
 	"testing"
 	"time"
 
+	"culvert/coap/api"
+
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
 
@@ -32,7 +34,7 @@ func testAudit(t *testing.T, dir string, octets int64) (*audit, map[string]time.
 // testOrder is a write that the audit log has taken.
 func testOrder(t *testing.T, a *audit, place string) *order {
 	t.Helper()
-	o := &order{Written: Written{Place: place, Resource: "/output", Value: "1"}, by: "uid 0", door: "control"}
+	o := &order{Written: api.Written{Place: place, Resource: "/output", Value: "1"}, by: "uid 0", door: "control"}
 	id, err := a.intent(o)
 	if err != nil {
 		t.Fatal(err)
@@ -77,7 +79,7 @@ func TestAuditRotates(t *testing.T) {
 	a, _ := testAudit(t, dir, 2000)
 	open := testOrder(t, a, "sump")
 	for range 200 {
-		closeOrder(t, a, testOrder(t, a, "bank"), OutcomeDone)
+		closeOrder(t, a, testOrder(t, a, "bank"), api.OutcomeDone)
 	}
 	lines, files, longest := allAudit(t, a)
 	if files != keptAudits+1 || longest > 2000+1000 {
@@ -108,7 +110,7 @@ func TestAuditRotates(t *testing.T) {
 		t.Errorf("after a new start: next %d, written to %v", b.next, begun)
 	}
 	latest = auditLines(t, dir)
-	if l := latest[len(latest)-1]; l.Event != "outcome" || l.ID != open.ID || l.Outcome != OutcomeUnknown {
+	if l := latest[len(latest)-1]; l.Event != "outcome" || l.ID != open.ID || l.Outcome != api.OutcomeUnknown {
 		t.Errorf("the open intent ended as %+v", l)
 	}
 	b.close()
@@ -134,8 +136,8 @@ func TestAuditRotates(t *testing.T) {
 func TestAuditRefusals(t *testing.T) {
 	a, _ := testAudit(t, t.TempDir(), 4000)
 	done := testOrder(t, a, "bank")
-	closeOrder(t, a, done, OutcomeDone)
-	o := &order{Written: Written{Place: "bank", Resource: "/output", Value: "1", Reason: "no"}}
+	closeOrder(t, a, done, api.OutcomeDone)
+	o := &order{Written: api.Written{Place: "bank", Resource: "/output", Value: "1", Reason: "no"}}
 	for range 1000 {
 		a.second = time.Time{} // the bound for each second is another one
 		a.refusal(o)
@@ -170,7 +172,7 @@ func TestAuditRotationCutOff(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			dir := t.TempDir()
 			a, _ := testAudit(t, dir, 1<<20)
-			closeOrder(t, a, testOrder(t, a, "bank"), OutcomeDone)
+			closeOrder(t, a, testOrder(t, a, "bank"), api.OutcomeDone)
 			if err := a.rotate(); err != nil {
 				t.Fatal(err)
 			}
@@ -182,7 +184,7 @@ func TestAuditRotationCutOff(t *testing.T) {
 			b, begun := testAudit(t, dir, 1<<20)
 			lines := auditLines(t, dir)
 			l := lines[len(lines)-1]
-			if l.ID != open.ID || l.Outcome != OutcomeUnknown || len(begun) != 2 || b.next != open.ID+1 {
+			if l.ID != open.ID || l.Outcome != api.OutcomeUnknown || len(begun) != 2 || b.next != open.ID+1 {
 				t.Errorf("%+v, written to %v, next %d", l, begun, b.next)
 			}
 			if _, err := os.Stat(b.nextName()); err == nil {
@@ -221,7 +223,7 @@ func TestAuditDiskFull(t *testing.T) {
 func diskFull(t *testing.T, dir string) {
 	f := newFront(t, siteOutput(), inDir(dir))
 	pump(t, f)
-	if w, code := f.write("1"); w.Outcome != OutcomeDone {
+	if w, code := f.write("1"); w.Outcome != api.OutcomeDone {
 		t.Fatalf("with room: %s %+v", code, w)
 	}
 	ballast := filepath.Join(dir, "ballast")
@@ -235,7 +237,7 @@ func diskFull(t *testing.T, dir string) {
 		t.Fatal(err)
 	}
 	// What is left is the rest of the page in which the log ends.
-	var w Written
+	var w api.Written
 	var code string
 	value, was := "0", "1"
 	for range 100 {
@@ -245,7 +247,7 @@ func diskFull(t *testing.T, dir string) {
 		value, was = was, value
 	}
 	asked := f.Stats().NodeMessages
-	if code != "5.00" || w.Outcome != OutcomeRefused || !strings.Contains(w.Reason, "audit log") || f.reads("output") != was {
+	if code != "5.00" || w.Outcome != api.OutcomeRefused || !strings.Contains(w.Reason, "audit log") || f.reads("output") != was {
 		t.Errorf("without room: %s %+v, output %s", code, w, f.reads("output"))
 	}
 	for range 3 {
@@ -275,7 +277,7 @@ func diskFull(t *testing.T, dir string) {
 	if _, code := f.ask(codes.DELETE, lock, ""); code != "2.02" {
 		t.Errorf("lift: %s", code)
 	}
-	if w, code = f.write(value); w.Outcome != OutcomeDone {
+	if w, code = f.write(value); w.Outcome != api.OutcomeDone {
 		t.Errorf("with room again: %s %+v", code, w)
 	}
 	f.stop()
@@ -304,7 +306,7 @@ func TestAuditOwes(t *testing.T) {
 		t.Fatal(err)
 	}
 	a.f = bad
-	o.Outcome = OutcomeDone
+	o.Outcome = api.OutcomeDone
 	if err := a.outcome(o); err == nil {
 		t.Fatal("it was written")
 	}
@@ -333,7 +335,7 @@ func TestAuditRefusedAtStart(t *testing.T) {
 			}
 			f := newFront(t, siteOutput(), inDir(dir))
 			pump(t, f)
-			if w, code := f.write("1"); code != "5.00" || w.Outcome != OutcomeRefused || !strings.Contains(w.Reason, "audit log") {
+			if w, code := f.write("1"); code != "5.00" || w.Outcome != api.OutcomeRefused || !strings.Contains(w.Reason, "audit log") {
 				t.Errorf("write: %s %+v", code, w)
 			}
 			if n := f.Stats().NodeMessages; n != 0 || f.reads("output") != "0" {

@@ -12,6 +12,8 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 
 	"culvert/bridge/node"
+	"culvert/coap/client"
+	"culvert/coap/msg"
 )
 
 // load asks n times in all from so many clients at once, each of which waits for
@@ -91,14 +93,14 @@ func BenchmarkForward(b *testing.B) {
 // The commands' way: a GET over the control socket.
 func BenchmarkControl(b *testing.B) {
 	f := newFront(b)
-	c, err := DialControl(b.Context(), f.control)
+	c, err := client.DialControl(b.Context(), f.control)
 	if err != nil {
 		b.Fatal(err)
 	}
 	defer c.Close()
 	b.ReportAllocs()
 	for b.Loop() {
-		if _, err := c.Do(b.Context(), Ask{Path: "/nodes/mast", Accept: 0}); err != nil {
+		if _, err := c.Do(b.Context(), client.Ask{Path: "/nodes/mast", Accept: 0}); err != nil {
 			b.Fatal(err)
 		}
 	}
@@ -111,13 +113,13 @@ func BenchmarkListing5000(b *testing.B) {
 		b.Fatal(err)
 	}
 	crowd(b, table, 5000)
-	s := New(Options{Meshes: []Mesh{{"fenland", table}}})
-	req := &request{code: codes.GET}
+	s := New(Options{Meshes: node.Meshes{{Name: "fenland", Table: table}}})
+	req := &msg.Request{Code: codes.GET}
 	b.ReportAllocs()
 	for b.Loop() {
-		s.listings.last[formatJSON] = nil
-		if r := s.listNodes(req); len(r.payload) < 500000 {
-			b.Fatal(len(r.payload))
+		s.listings.last[msg.FormatJSON] = nil
+		if r := s.listNodes(req); len(r.Payload) < 500000 {
+			b.Fatal(len(r.Payload))
 		}
 	}
 }

@@ -13,6 +13,8 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 
 	"culvert/bridge/node"
+	"culvert/coap/msg"
+	"culvert/coap/observe"
 )
 
 // Bounds of the cache, ours.
@@ -41,7 +43,7 @@ type nodeCache struct {
 	watches int
 	// pending are the registrations that wait for the node's answer: a client may
 	// withdraw before it comes.
-	pending map[observerKey]*request
+	pending map[msg.ObservationKey]*msg.Request
 
 	hits atomic.Uint64
 }
@@ -55,7 +57,7 @@ type nodeEntries struct {
 
 // entry is one request to a node that was or is asked, or observed.
 type entry struct {
-	t       target
+	t       node.Member
 	key     string
 	path    string // of the node's resource
 	code    codes.Code
@@ -63,7 +65,7 @@ type entry struct {
 	body    []byte          // of FETCH
 
 	kept   bool
-	resp   response // the node's, with its Max-Age
+	resp   msg.Response // the node's, with its Max-Age
 	at     time.Time
 	maxAge time.Duration
 	stale  bool // whatever its age
@@ -76,31 +78,20 @@ type entry struct {
 // fetch is a request on its way to a node for all who want the same.
 type fetch struct {
 	e       *entry
-	late    bool     // something was written since: the answer may be older than that
-	base    response // whose ETag the node was told
+	late    bool         // something was written since: the answer may be older than that
+	base    msg.Response // whose ETag the node was told
 	waiting []waiter
 }
 
 // waiter is a client's request that a fetch will answer.
 type waiter struct {
-	req   *request
+	req   *msg.Request
 	watch bool // it wants to observe
-	reply func(response)
+	reply func(msg.Response)
 }
 
 func (c *nodeCache) init(s *Server) {
-	c.s, c.nodes, c.pending = s, map[*node.Node]*nodeEntries{}, map[observerKey]*request{}
-}
-
-// resourcePath is the path of the node's resource in one string.
-func resourcePath(o message.Options, id message.OptionID) string {
-	var b []byte
-	for _, x := range o {
-		if x.ID == id {
-			b = append(append(b, '/'), x.Value...)
-		}
-	}
-	return string(b)
+	c.s, c.nodes, c.pending = s, map[*node.Node]*nodeEntries{}, map[msg.ObservationKey]*msg.Request{}
 }
 
 // entryKey is the cache key (RFC 7252, section 5.6; RFC 8132, section 2): the
@@ -117,7 +108,7 @@ func entryKey(code codes.Code, o message.Options, body []byte) string {
 }
 
 func appendKeyPart(b []byte, x message.Option) []byte {
-	if noCacheKey(x.ID) {
+	if msg.NoCacheKey(x.ID) {
 		return b
 	}
 	b = binary.BigEndian.AppendUint16(b, uint16(x.ID))
@@ -133,7 +124,7 @@ func cacheable(code codes.Code, o message.Options, key string) bool {
 		return false
 	}
 	for _, x := range o {
-		if x.ID == optOSCORE || x.ID == message.Echo {
+		if x.ID == msg.OptOSCORE || x.ID == message.Echo {
 			return false
 		}
 	}
@@ -142,27 +133,27 @@ func cacheable(code codes.Code, o message.Options, key string) bool {
 
 // read answers a GET or FETCH of a node's resource from what is kept, or asks the
 // node.
-func (c *nodeCache) read(req *request, t target, addr netip.AddrPort, opts message.Options, reply func(response)) {
+func (c *nodeCache) read(req *msg.Request, t node.Member, addr netip.AddrPort, opts message.Options, reply func(msg.Response)) {
 	now := time.Now()
-	key := entryKey(req.code, opts, req.payload)
-	w := waiter{req: req, watch: c.s.observers.wanted(req), reply: reply}
+	key := entryKey(req.Code, opts, req.Payload)
+	w := waiter{req: req, watch: observe.Wants(req), reply: reply}
 
 	c.mu.Lock()
 	e := c.entryLocked(t, key, now)
 	if e == nil {
 		c.mu.Unlock()
-		reply(unavailable(10, "too many of the node's resources are asked for at once"))
+		reply(msg.Unavailable(10, "too many of the node's resources are asked for at once"))
 		return
 	}
 	if e.code == 0 {
-		e.code, e.options, e.body, e.path = req.code, opts, req.payload, resourcePath(opts, message.URIPath)
+		e.code, e.options, e.body, e.path = req.Code, opts, req.Payload, msg.ResourcePath(opts, message.URIPath)
 	}
 	e.used = now
 	observed := e.watch != nil && e.watch.up
 	if e.freshLocked(now) && (!w.watch || observed) {
 		r := e.agedLocked(now)
 		if w.watch {
-			r = c.s.observers.attach(req, e.watch.subject, r)
+			r = c.s.observers.Attach(req, e.watch.subject, r)
 		}
 		c.mu.Unlock()
 		c.hits.Add(1)
@@ -171,12 +162,12 @@ func (c *nodeCache) read(req *request, t target, addr netip.AddrPort, opts messa
 	}
 	if c.waiting >= maxWaiting {
 		c.mu.Unlock()
-		reply(unavailable(10, "too many requests wait for the nodes"))
+		reply(msg.Unavailable(10, "too many requests wait for the nodes"))
 		return
 	}
 	begin := w.watch && e.watch == nil && c.watchLocked(e)
 	if w.watch {
-		c.pending[observerOf(req)] = req
+		c.pending[req.Observation()] = req
 	}
 	if f := e.fetch; f != nil && !begin {
 		f.waiting = append(f.waiting, w)
@@ -199,23 +190,23 @@ func (c *nodeCache) fetchLocked(e *entry, register bool, now time.Time) *exchang
 	opts := e.options
 	// Notifications could be validated too (RFC 7641, section 3.3), by ETags of long ago:
 	// those who observe get whole ones.
-	if tag, ok := option(e.resp.options, message.ETag); ok && e.kept && len(tag) > 0 && !register {
-		opts = with(cloneOptions(opts), message.ETag, tag)
+	if tag, ok := msg.Option(e.resp.Options, message.ETag); ok && e.kept && len(tag) > 0 && !register {
+		opts = msg.With(msg.CloneOptions(opts), message.ETag, tag)
 		f.base = e.resp
 	}
 	x := &exchange{
 		code: e.code, options: opts, body: e.body, ask: true,
-		deadline: now.Add(c.s.towards(e.t.table).NodeTimeout), into: f,
+		deadline: now.Add(c.s.towards(e.t.Table).NodeTimeout), into: f,
 	}
 	if register {
 		x.watch = e.watch
 	}
-	x.reply = func(r response) { c.fetched(x, r) }
+	x.reply = func(r msg.Response) { c.fetched(x, r) }
 	return x
 }
 
 // fetched hands an answer to all who wait for it, and keeps it if it may.
-func (c *nodeCache) fetched(x *exchange, r response) {
+func (c *nodeCache) fetched(x *exchange, r msg.Response) {
 	f, now := x.into, time.Now()
 	e := f.e
 	if x.heard {
@@ -226,25 +217,25 @@ func (c *nodeCache) fetched(x *exchange, r response) {
 		e.fetch = nil
 	}
 	c.waiting -= len(f.waiting)
-	if x.heard && r.code == codes.Valid && f.base.code != 0 {
+	if x.heard && r.Code == codes.Valid && f.base.Code != 0 {
 		r = renewed(f.base, r)
 	}
 	if x.heard {
 		c.keepLocked(e, r, now)
 		e.stale = e.stale || f.late
-	} else if r.code == codes.GatewayTimeout {
+	} else if r.Code == codes.GatewayTimeout {
 		r = e.lastWordsLocked(r, now)
 	}
 	after := c.watchFetchedLocked(x, r, now)
-	answers := make([]response, len(f.waiting))
+	answers := make([]msg.Response, len(f.waiting))
 	for i, w := range f.waiting {
 		answers[i] = r
-		if w.watch && c.pendsLocked(w.req) && e.watch != nil && e.watch.up && r.code>>5 == 2 {
-			answers[i] = c.s.observers.attach(w.req, e.watch.subject, r)
+		if w.watch && c.pendsLocked(w.req) && e.watch != nil && e.watch.up && r.Code>>5 == 2 {
+			answers[i] = c.s.observers.Attach(w.req, e.watch.subject, r)
 		}
 	}
-	if w := e.watch; w != nil && w.up && x.watch == w && c.s.observers.empty(w.subject) {
-		after = append(after, w.subject.left)
+	if w := e.watch; w != nil && w.up && x.watch == w && c.s.observers.Empty(w.subject) {
+		after = append(after, func() { c.left(w) })
 	}
 	c.tidyLocked(e)
 	c.mu.Unlock()
@@ -258,8 +249,8 @@ func (c *nodeCache) fetched(x *exchange, r response) {
 
 // pendsLocked ends the wait of a registration, and reports whether the client still
 // wants it.
-func (c *nodeCache) pendsLocked(req *request) bool {
-	k := observerOf(req)
+func (c *nodeCache) pendsLocked(req *msg.Request) bool {
+	k := req.Observation()
 	if c.pending[k] != req {
 		return false
 	}
@@ -269,61 +260,41 @@ func (c *nodeCache) pendsLocked(req *request) bool {
 
 // withdraw takes a request with Observe 1 for a registration that has no answer yet:
 // it gets one, and observes nothing (RFC 7641, section 3.6).
-func (c *nodeCache) withdraw(req *request) {
+func (c *nodeCache) withdraw(req *msg.Request) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	delete(c.pending, observerOf(req))
-}
-
-// renewed is an answer that the node validated: 2.03 brings new options, the
-// Max-Age among them (RFC 7252, section 5.6.2).
-func renewed(old, valid response) response {
-	r := old
-	r.options = without(old.options, message.MaxAge)
-	if v, ok := option(valid.options, message.MaxAge); ok {
-		r.options = with(r.options, message.MaxAge, v)
-	}
-	return r
-}
-
-// lifetime is how long an answer is fresh (RFC 7252, section 5.10.5).
-func lifetime(r response) time.Duration {
-	v, ok := option(r.options, message.MaxAge)
-	if !ok {
-		return defaultMaxAge * time.Second
-	}
-	return time.Duration(uintValue(v)) * time.Second
+	delete(c.pending, req.Observation())
 }
 
 // keepLocked puts an answer of the node into e. Those of class 2 but 2.05 are not
 // to be reused (section 5.9.1), errors are (sections 5.9.2 and 5.9.3).
-func (c *nodeCache) keepLocked(e *entry, r response, now time.Time) {
-	_, echo := option(r.options, message.Echo)
-	_, tagged := option(r.options, message.ETag)
-	life := lifetime(r)
-	keep := (r.code == codes.Content || r.code>>5 == 4 || r.code>>5 == 5) && !echo &&
-		(life > 0 || tagged && r.code == codes.Content || e.watch != nil)
-	n := c.nodes[e.t.node]
+func (c *nodeCache) keepLocked(e *entry, r msg.Response, now time.Time) {
+	_, echo := msg.Option(r.Options, message.Echo)
+	_, tagged := msg.Option(r.Options, message.ETag)
+	life := msg.MaxAge(r)
+	keep := (r.Code == codes.Content || r.Code>>5 == 4 || r.Code>>5 == 5) && !echo &&
+		(life > 0 || tagged && r.Code == codes.Content || e.watch != nil)
+	n := c.nodes[e.t.Node]
 	if n == nil || n.by[e.key] != e {
 		return // it was dropped meanwhile, with its node
 	}
-	c.octets -= len(e.resp.payload)
-	n.octets -= len(e.resp.payload)
-	e.kept, e.resp = false, response{}
+	c.octets -= len(e.resp.Payload)
+	n.octets -= len(e.resp.Payload)
+	e.kept, e.resp = false, msg.Response{}
 	if !keep {
 		return
 	}
 	e.kept, e.resp, e.at, e.maxAge, e.stale = true, r, now, life, false
-	c.octets += len(r.payload)
-	n.octets += len(r.payload)
+	c.octets += len(r.Payload)
+	n.octets += len(r.Payload)
 	for n.octets > maxKeptNode && c.evictLocked(n, e) {
 	}
 	for c.octets > maxKept {
 		if !c.evictLocked(c.largestLocked(), e) {
 			// The largest share is this very answer: it is not kept.
-			c.octets -= len(r.payload)
-			n.octets -= len(r.payload)
-			e.kept, e.resp = false, response{}
+			c.octets -= len(r.Payload)
+			n.octets -= len(r.Payload)
+			e.kept, e.resp = false, msg.Response{}
 			break
 		}
 	}
@@ -335,40 +306,32 @@ func (e *entry) freshLocked(now time.Time) bool {
 }
 
 // agedLocked is the answer with its age taken off its Max-Age.
-func (e *entry) agedLocked(now time.Time) response { return aged(e.resp, e.maxAge, now.Sub(e.at)) }
-
-func aged(r response, life, age time.Duration) response {
-	if age < 0 {
-		age = 0
-	}
-	left := max(life-age, 0)
-	seconds := uint32((left + time.Second - 1) / time.Second)
-	r.options = with(without(r.options, message.MaxAge), message.MaxAge, uintBytes(seconds))
-	return r
+func (e *entry) agedLocked(now time.Time) msg.Response {
+	return msg.WithAge(e.resp, e.maxAge, now.Sub(e.at))
 }
 
 // lastWordsLocked adds to a 5.04 what the node said last, and when: old, and not to
 // be taken for an answer.
-func (e *entry) lastWordsLocked(r response, now time.Time) response {
-	if !e.kept || e.resp.code != codes.Content {
+func (e *entry) lastWordsLocked(r msg.Response, now time.Time) msg.Response {
+	if !e.kept || e.resp.Code != codes.Content {
 		return r
 	}
 	age := now.Sub(e.at).Round(time.Second)
-	text := fmt.Appendf(nil, "%s; its last answer is %v old", r.payload, age)
-	if p := e.resp.payload; len(p) > 0 && len(p) <= 64 && utf8.Valid(p) {
+	text := fmt.Appendf(nil, "%s; its last answer is %v old", r.Payload, age)
+	if p := e.resp.Payload; len(p) > 0 && len(p) <= 64 && utf8.Valid(p) {
 		text = fmt.Appendf(text, ": %s", p)
 	}
-	r.payload = text
+	r.Payload = text
 	return r
 }
 
 // entryLocked returns the entry of a request, a new one if need be; nil if there is
 // no room.
-func (c *nodeCache) entryLocked(t target, key string, now time.Time) *entry {
-	n := c.nodes[t.node]
+func (c *nodeCache) entryLocked(t node.Member, key string, now time.Time) *entry {
+	n := c.nodes[t.Node]
 	if n == nil {
 		n = &nodeEntries{by: map[string]*entry{}}
-		c.nodes[t.node] = n
+		c.nodes[t.Node] = n
 	}
 	e := n.by[key]
 	if e != nil {
@@ -376,10 +339,10 @@ func (c *nodeCache) entryLocked(t target, key string, now time.Time) *entry {
 	}
 	if len(n.by) >= maxEntriesNode && !c.evictLocked(n, nil) ||
 		(c.count >= maxEntries || c.octets+entryCost > maxKept) && !c.evictLocked(c.largestLocked(), nil) {
-		c.forgetLocked(t.node)
+		c.forgetLocked(t.Node)
 		return nil
 	}
-	c.nodes[t.node] = n
+	c.nodes[t.Node] = n
 	e = &entry{t: t, key: key, used: now}
 	n.by[key] = e
 	n.octets += entryCost
@@ -417,15 +380,15 @@ func (c *nodeCache) largestLocked() *nodeEntries {
 }
 
 func (c *nodeCache) dropLocked(e *entry) {
-	n := c.nodes[e.t.node]
+	n := c.nodes[e.t.Node]
 	if n == nil || n.by[e.key] != e {
 		return
 	}
 	delete(n.by, e.key)
-	n.octets -= entryCost + len(e.resp.payload)
-	c.octets -= entryCost + len(e.resp.payload)
+	n.octets -= entryCost + len(e.resp.Payload)
+	c.octets -= entryCost + len(e.resp.Payload)
 	c.count--
-	c.forgetLocked(e.t.node)
+	c.forgetLocked(e.t.Node)
 }
 
 func (c *nodeCache) forgetLocked(k *node.Node) {
@@ -473,7 +436,7 @@ func (c *nodeCache) expire(now time.Time) {
 		for _, e := range all.by {
 			switch {
 			case gone && e.watch != nil:
-				after = append(after, c.endWatchLocked(e, diagnose(codes.NotFound, "the node was removed"))...)
+				after = append(after, c.endWatchLocked(e, msg.Errorf(codes.NotFound, "the node was removed"))...)
 				fallthrough
 			case gone && e.fetch == nil,
 				e.fetch == nil && e.watch == nil && now.Sub(e.at) > e.maxAge+time.Hour:
@@ -485,4 +448,15 @@ func (c *nodeCache) expire(now time.Time) {
 	for _, do := range after {
 		do()
 	}
+}
+
+// renewed is an answer that the node validated: 2.03 brings new options, the
+// Max-Age among them (RFC 7252, section 5.6.2).
+func renewed(old, valid msg.Response) msg.Response {
+	r := old
+	r.Options = msg.Without(old.Options, message.MaxAge)
+	if v, ok := msg.Option(valid.Options, message.MaxAge); ok {
+		r.Options = msg.With(r.Options, message.MaxAge, v)
+	}
+	return r
 }

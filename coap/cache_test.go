@@ -13,19 +13,20 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 
 	"culvert/bridge/node"
+	"culvert/coap/msg"
 )
 
 // grainBin is the node of the front's table, as a target.
-func (f *front) grainBin() target {
-	t, n, mesh := f.find("grain-bin")
-	return target{t, n, mesh}
+func (f *front) grainBin() node.Member {
+	t, _ := f.opts.Meshes.ByLabel("grain-bin")
+	return t
 }
 
 // age makes what is kept of grain-bin so much older.
 func (f *front) age(d time.Duration) {
 	f.cache.mu.Lock()
 	defer f.cache.mu.Unlock()
-	for _, e := range f.cache.nodes[f.grainBin().node].by {
+	for _, e := range f.cache.nodes[f.grainBin().Node].by {
 		e.at = e.at.Add(-d)
 	}
 }
@@ -70,7 +71,7 @@ func TestCacheFreshness(t *testing.T) {
 			if hit := len(n.seen()) == 1; hit != x.hit || m.Code != x.code || string(m.Payload) != "7" {
 				t.Errorf("hit %v: %v %q", hit, m.Code, m.Payload)
 			}
-			if got := uintOption(m.Options, message.MaxAge); got != x.after {
+			if got := msg.Uint(m.Options, message.MaxAge); got != x.after {
 				t.Errorf("Max-Age %d, want %d", got, x.after)
 			}
 			if hits := f.Stats().CacheHits; (hits == 1) != x.hit {
@@ -101,7 +102,7 @@ func TestCacheKey(t *testing.T) {
 		{"No-Response", codes.GET, "s", "", append([]opt{{message.NoResponse, ""}}, base...), true},
 		{"a block size", codes.GET, "s", "", append([]opt{{message.Block2, blockValue(0, false, 2)}}, base...), true},
 		{"another method", codes.FETCH, "s", "", base, false},
-		{"OSCORE", codes.GET, "s", "", append([]opt{{optOSCORE, "\x09"}}, base...), false},
+		{"OSCORE", codes.GET, "s", "", append([]opt{{msg.OptOSCORE, "\x09"}}, base...), false},
 		{"Echo", codes.GET, "s", "", append([]opt{{message.Echo, "e"}}, base...), false},
 	} {
 		t.Run(x.name, func(t *testing.T) {
@@ -142,7 +143,7 @@ func TestCacheValidation(t *testing.T) {
 	tag.Store("v1")
 	n := f.newNode("grain-bin", func(_ *fakeNode, m message.Message) [][]byte {
 		now := tag.Load().(string)
-		if e, ok := option(m.Options, message.ETag); ok && string(e) == now {
+		if e, ok := msg.Option(m.Options, message.ETag); ok && string(e) == now {
 			return [][]byte{ack(m, codes.Valid, "", opt{message.ETag, now}, opt{message.MaxAge, u(33)})}
 		}
 		return [][]byte{ack(m, codes.Content, "value "+now, opt{message.ETag, now}, opt{message.MaxAge, u(10)}, opt{message.ContentFormat, ""})}
@@ -150,7 +151,7 @@ func TestCacheValidation(t *testing.T) {
 	c := f.client()
 	get := func(opts ...opt) message.Message { return c.ask(codes.GET, "nodes/grain-bin/own/s", "", opts...) }
 	get()
-	if m := get(opt{message.ETag, "v1"}); m.Code != codes.Valid || len(m.Payload) != 0 || string(must(option(m.Options, message.ETag))) != "v1" {
+	if m := get(opt{message.ETag, "v1"}); m.Code != codes.Valid || len(m.Payload) != 0 || string(must(msg.Option(m.Options, message.ETag))) != "v1" {
 		t.Errorf("from the cache: %v", m)
 	}
 	if len(n.seen()) != 1 {
@@ -158,19 +159,19 @@ func TestCacheValidation(t *testing.T) {
 	}
 	f.age(11 * time.Second)
 	m := get()
-	if m.Code != codes.Content || string(m.Payload) != "value v1" || uintOption(m.Options, message.MaxAge) != 33 {
+	if m.Code != codes.Content || string(m.Payload) != "value v1" || msg.Uint(m.Options, message.MaxAge) != 33 {
 		t.Errorf("validated: %v %q", m.Code, m.Payload)
 	}
-	if e, _ := option(n.seen()[1].Options, message.ETag); string(e) != "v1" {
+	if e, _ := msg.Option(n.seen()[1].Options, message.ETag); string(e) != "v1" {
 		t.Errorf("the node was told the ETag %q", e)
 	}
 	f.age(34 * time.Second)
 	tag.Store("v2")
-	if m := get(opt{message.ETag, "v1"}); m.Code != codes.Content || string(m.Payload) != "value v2" || uintOption(m.Options, message.MaxAge) != 10 {
+	if m := get(opt{message.ETag, "v1"}); m.Code != codes.Content || string(m.Payload) != "value v2" || msg.Uint(m.Options, message.MaxAge) != 10 {
 		t.Errorf("changed: %v %q", m.Code, m.Payload)
 	}
 	f.age(11 * time.Second)
-	if m := get(opt{message.ETag, "v0"}, opt{message.ETag, "v2"}); m.Code != codes.Valid || uintOption(m.Options, message.MaxAge) != 33 {
+	if m := get(opt{message.ETag, "v0"}, opt{message.ETag, "v2"}); m.Code != codes.Valid || msg.Uint(m.Options, message.MaxAge) != 33 {
 		t.Errorf("validated for one who has it: %v", m)
 	}
 }
@@ -252,7 +253,7 @@ func TestJoin(t *testing.T) {
 		}
 		return [][]byte{ack(m, codes.Content, fmt.Sprint(value.Load()), opt{message.MaxAge, u(100)})}
 	})
-	var clients []*client
+	var clients []*udpClient
 	for i := range 20 {
 		c := f.client()
 		clients = append(clients, c)
@@ -320,11 +321,11 @@ func TestCacheBounds(t *testing.T) {
 		s.cache.mu.Lock()
 		defer s.cache.mu.Unlock()
 		now = now.Add(time.Millisecond)
-		e := s.cache.entryLocked(target{node: n}, fmt.Sprint(i), now)
+		e := s.cache.entryLocked(node.Member{Node: n}, fmt.Sprint(i), now)
 		if e == nil {
 			t.Fatal("no room")
 		}
-		s.cache.keepLocked(e, response{code: codes.Content, payload: make([]byte, size)}, now)
+		s.cache.keepLocked(e, msg.Response{Code: codes.Content, Payload: make([]byte, size)}, now)
 	}
 	quiet := nodes[0]
 	for i := range 5 {
@@ -336,14 +337,14 @@ func TestCacheBounds(t *testing.T) {
 		}
 	}
 	for i := range 100 {
-		put(nodes[1], i, maxBody)
+		put(nodes[1], i, msg.MaxBody)
 	}
 	c := &s.cache
 	octets, count := 0, 0
 	for n, all := range c.nodes {
 		sum := 0
 		for _, e := range all.by {
-			sum += entryCost + len(e.resp.payload)
+			sum += entryCost + len(e.resp.Payload)
 			count++
 		}
 		if sum != all.octets || sum > maxKeptNode || len(all.by) > maxEntriesNode {

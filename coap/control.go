@@ -8,6 +8,9 @@ import (
 	"sync"
 	"time"
 
+	"culvert/coap/api"
+	"culvert/coap/msg"
+
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
 
@@ -29,7 +32,7 @@ type controlDoor struct {
 func (d *controlDoor) accept() error {
 	var wg sync.WaitGroup
 	defer wg.Wait()
-	for n := uint64(1); ; n++ {
+	for {
 		c, err := d.listener.AcceptUnix()
 		if errors.Is(err, net.ErrClosed) {
 			return err
@@ -52,7 +55,7 @@ func (d *controlDoor) accept() error {
 			continue
 		}
 		wg.Go(func() {
-			d.s.serveStream(c, peer{door: DoorControl, conn: n, uid: uid, gid: gid})
+			d.s.serveStream(c, msg.Peer{Door: msg.DoorControl, Conn: d.s.number(), UID: uid, GID: gid})
 			d.mu.Lock()
 			delete(d.conns, c)
 			d.mu.Unlock()
@@ -85,32 +88,19 @@ func (d *controlDoor) close() {
 	})
 }
 
-// Status is what /control/status says of the daemon in JSON.
-type Status struct {
-	Version string    `json:"version"`
-	Started time.Time `json:"started"`
-	Meshes  []string  `json:"meshes"`
-	Nodes   int       `json:"nodes"`
-	UDP     []string  `json:"udp"` // addresses of the UDP doors
-	You     struct {  // as whom the daemon sees the one who asks
-		UID uint32 `json:"uid"`
-		GID uint32 `json:"gid"`
-	} `json:"you"`
-}
-
 // controlResource is /control/..., which exists on the control socket only.
-func (s *Server) controlResource(req *request, p path) response {
-	if r, ok := s.opts.Resources[p.part[1]]; ok && p.n == 2 {
+func (s *Server) controlResource(req *msg.Request, p msg.Path) msg.Response {
+	if r, ok := s.opts.Resources[p.Part[1]]; ok && p.Len == 2 {
 		return s.serveControl(req, r)
 	}
-	if p.n != 2 || p.part[1] != "status" {
-		return diagnose(codes.NotFound, "there is no such thing under /control")
+	if p.Len != 2 || p.Part[1] != "status" {
+		return msg.Errorf(codes.NotFound, "there is no such thing under /control")
 	}
-	return s.getOnly(req, func(*request) response {
-		if _, ok := accept(req, formatJSON); !ok {
-			return notAcceptable(formatJSON)
+	return msg.GetOnly(func(*msg.Request) msg.Response {
+		if _, ok := msg.Accept(req, msg.FormatJSON); !ok {
+			return msg.NotAcceptable(msg.FormatJSON)
 		}
-		st := Status{Version: s.opts.Version, Started: s.started.UTC(), Meshes: []string{}, UDP: []string{}}
+		st := api.Status{Version: s.opts.Version, Started: s.started.UTC(), Meshes: []string{}, UDP: []string{}}
 		for _, m := range s.opts.Meshes {
 			st.Meshes = append(st.Meshes, m.Name)
 			st.Nodes += m.Table.Len()
@@ -118,17 +108,17 @@ func (s *Server) controlResource(req *request, p path) response {
 		for _, a := range s.UDPAddrs() {
 			st.UDP = append(st.UDP, a.String())
 		}
-		st.You.UID, st.You.GID = req.peer.uid, req.peer.gid
+		st.You.UID, st.You.GID = req.Peer.UID, req.Peer.GID
 		b, err := json.Marshal(st)
 		if err != nil {
 			return s.internal(err)
 		}
-		return content(formatJSON, b)
-	})
+		return msg.Content(msg.FormatJSON, b)
+	})(req)
 }
 
 // internal is the answer to a defect of ours.
-func (s *Server) internal(err error) response {
+func (s *Server) internal(err error) msg.Response {
 	s.log.Error("CoAP answer not made", "error", err)
-	return diagnose(codes.InternalServerError, "%s", fmt.Sprint(err))
+	return msg.Errorf(codes.InternalServerError, "%s", fmt.Sprint(err))
 }

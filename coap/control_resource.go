@@ -1,11 +1,12 @@
 package coap
 
 import (
-	"context"
 	"encoding/json"
 	"fmt"
 	"net/url"
 	"strings"
+
+	"culvert/coap/msg"
 
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
@@ -29,19 +30,19 @@ type ControlRequest struct {
 }
 
 // serveControl answers a request for one of the daemon's resources.
-func (s *Server) serveControl(req *request, r ControlResource) response {
+func (s *Server) serveControl(req *msg.Request, r ControlResource) msg.Response {
 	want := codes.GET
 	if r.Post {
 		want = codes.POST
 	}
-	if req.code != want {
-		return diagnose(codes.MethodNotAllowed, "%v only", want)
+	if req.Code != want {
+		return msg.Errorf(codes.MethodNotAllowed, "%v only", want)
 	}
-	if _, ok := accept(req, formatJSON); !ok {
-		return notAcceptable(formatJSON)
+	if _, ok := msg.Accept(req, msg.FormatJSON); !ok {
+		return msg.NotAcceptable(msg.FormatJSON)
 	}
-	ask := ControlRequest{Query: url.Values{}, Body: req.payload, UID: req.peer.uid, GID: req.peer.gid}
-	for _, o := range req.options {
+	ask := ControlRequest{Query: url.Values{}, Body: req.Payload, UID: req.Peer.UID, GID: req.Peer.GID}
+	for _, o := range req.Options {
 		if o.ID == message.URIQuery {
 			name, value, _ := strings.Cut(string(o.Value), "=")
 			ask.Query.Add(name, value)
@@ -49,31 +50,14 @@ func (s *Server) serveControl(req *request, r ControlResource) response {
 	}
 	v, err := r.Serve(ask)
 	if err != nil {
-		return diagnose(codes.BadRequest, "%s", fmt.Sprint(err))
+		return msg.Errorf(codes.BadRequest, "%s", fmt.Sprint(err))
 	}
 	b, err := json.Marshal(v)
 	if err != nil {
 		return s.internal(err)
 	}
 	if r.Post {
-		return response{code: codes.Changed, options: content(formatJSON, nil).options, payload: b}
+		return msg.Response{Code: codes.Changed, Options: msg.Content(msg.FormatJSON, nil).Options, Payload: b}
 	}
-	return content(formatJSON, b)
-}
-
-// Control asks for a resource under /control, of the daemon's own, and decodes its
-// answer into v. query is NAME=VALUE.
-func (c *Client) Control(ctx context.Context, name string, post bool, query []string, v any) error {
-	ask := Ask{Path: "/control/" + name, Query: query, Accept: formatJSON}
-	if post {
-		ask.Method = codes.POST
-	}
-	a, err := c.Do(ctx, ask)
-	if err != nil {
-		return err
-	}
-	if err := json.Unmarshal(a.Body, v); err != nil {
-		return fmt.Errorf("coap: %s: %w", ask.Path, err)
-	}
-	return nil
+	return msg.Content(msg.FormatJSON, b)
 }

@@ -6,6 +6,9 @@ import (
 	"strings"
 	"testing"
 
+	"culvert/coap/client"
+	"culvert/coap/msg"
+
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
 
@@ -26,7 +29,7 @@ func TestControlResources(t *testing.T) {
 			}},
 		}
 	})
-	c, err := DialControl(t.Context(), f.control)
+	c, err := client.DialControl(t.Context(), f.control)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -35,7 +38,7 @@ func TestControlResources(t *testing.T) {
 	if err := c.Control(t.Context(), "would", false, []string{"place=grain-bin=5", "other"}, &got); err != nil || got != (answer{"yes", "grain-bin=5"}) {
 		t.Errorf("%+v, %v", got, err)
 	}
-	var status *StatusError
+	var status *client.StatusError
 	if err := c.Control(t.Context(), "replace", true, nil, &got); !errors.As(err, &status) || status.Code != codes.BadRequest ||
 		!strings.HasPrefix(status.Text, "first line\nsecond line: xxx") || len(status.Text) < 3000 {
 		t.Errorf("%v", err)
@@ -46,10 +49,10 @@ func TestControlResources(t *testing.T) {
 	if err := c.Control(t.Context(), "nothing", false, nil, &got); !errors.As(err, &status) || status.Code != codes.NotFound {
 		t.Errorf("unknown: %v", err)
 	}
-	if _, err := c.Do(t.Context(), Ask{Path: "/control/would/more", Accept: -1}); !errors.As(err, &status) || status.Code != codes.NotFound {
+	if _, err := c.Do(t.Context(), client.Ask{Path: "/control/would/more", Accept: -1}); !errors.As(err, &status) || status.Code != codes.NotFound {
 		t.Errorf("below: %v", err)
 	}
-	if _, err := c.Do(t.Context(), Ask{Path: "/control/would", Accept: formatText}); !errors.As(err, &status) || status.Code != codes.NotAcceptable {
+	if _, err := c.Do(t.Context(), client.Ask{Path: "/control/would", Accept: msg.FormatText}); !errors.As(err, &status) || status.Code != codes.NotAcceptable {
 		t.Errorf("as text: %v", err)
 	}
 	if m := f.client().ask(codes.GET, "control/would", ""); m.Code != codes.NotFound {

@@ -9,6 +9,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"culvert/bridge/node"
 	"culvert/bridge/senml"
 )
 
@@ -43,7 +44,7 @@ const maxBare = 2048
 type decodeDoor struct {
 	s        *Server
 	conn     *net.UDPConn
-	mesh     Mesh
+	mesh     node.Mesh
 	decoders []*Decoder
 	counts   [decodeResults]atomic.Uint64
 }
@@ -55,7 +56,7 @@ func (s *Server) openDecodersLocked() error {
 		dec := &s.opts.Decoders[i]
 		d := doors[dec.At]
 		if d == nil {
-			m := slices.IndexFunc(s.opts.Meshes, func(m Mesh) bool { return m.Name == dec.Mesh })
+			m := slices.IndexFunc(s.opts.Meshes, func(m node.Mesh) bool { return m.Name == dec.Mesh })
 			if m < 0 {
 				return fmt.Errorf("coap: decoder at %v: no mesh %q", dec.At, dec.Mesh)
 			}
@@ -92,26 +93,26 @@ func (d *decodeDoor) read() error {
 
 // take decodes one datagram and keeps its readings; buf is room for them.
 func (d *decodeDoor) take(buf []senml.Reading, b []byte, from netip.Addr, now time.Time) ([]senml.Reading, decodeResult) {
-	t, ok := d.mesh.sender(from)
+	t, ok := node.Meshes{d.mesh}.Sender(from)
 	if !ok {
 		d.say(now, decodeStranger, from.String(), nil)
 		return buf, decodeStranger
 	}
-	dec := d.decoder(t.node.Label())
+	dec := d.decoder(t.Node.Label())
 	if dec == nil {
-		d.say(now, decodeNobodys, t.node.Label(), nil)
+		d.say(now, decodeNobodys, t.Node.Label(), nil)
 		return buf, decodeNobodys
 	}
 	buf, err := dec.Append(buf, b, now)
 	if err != nil {
-		d.say(now, decodeLength, t.node.Label(), fmt.Errorf("%d octets: %w", len(b), err))
+		d.say(now, decodeLength, t.Node.Label(), fmt.Errorf("%d octets: %w", len(b), err))
 		return buf, decodeLength
 	}
-	t.table.Report(t.node, now)
-	lost := d.s.readings.put(t.mesh, t.node, buf, now)
-	d.s.observers.touched.Store(true)
+	t.Table.Report(t.Node, now)
+	lost := d.s.readings.put(t.Name, t.Node, buf, now)
+	d.s.observers.MarkChanged()
 	if lost > 0 {
-		d.say(now, decodeNames, t.node.Label(), fmt.Errorf("%d a node are kept", maxNames))
+		d.say(now, decodeNames, t.Node.Label(), fmt.Errorf("%d a node are kept", maxNames))
 		return buf, decodeNames
 	}
 	return buf, decodeTaken
@@ -132,7 +133,7 @@ func (d *decodeDoor) decoder(label string) (out *Decoder) {
 
 // say logs what became of a datagram, now and then.
 func (d *decodeDoor) say(now time.Time, r decodeResult, from string, err error) {
-	if held, ok := d.s.bareLog.pass(now); ok {
+	if held, ok := d.s.bareLog.Allow(now); ok {
 		d.s.log.Warn("bare datagram not decoded", "mesh", d.mesh.Name, "from", from,
 			"port", d.conn.LocalAddr().(*net.UDPAddr).Port, "reason", decodeWords[r], "error", err, "held_back", held)
 	}

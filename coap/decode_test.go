@@ -145,7 +145,7 @@ func TestDecodeDoor(t *testing.T) {
 	}
 	tg := f.grainBin()
 	now := time.Now()
-	from := f.table.Address(tg.node)
+	from := f.table.Address(tg.Node)
 	for _, c := range []struct {
 		from netip.Addr
 		in   string
@@ -161,7 +161,7 @@ func TestDecodeDoor(t *testing.T) {
 			t.Errorf("%v %s: %s, want %s", c.from, c.in, decodeWords[got], decodeWords[c.want])
 		}
 	}
-	if rs := f.readings.of(tg.node, "temp", 1); len(rs) != 1 || rs[0].Value != 258 {
+	if rs := f.readings.of(tg.Node, "temp", 1); len(rs) != 1 || rs[0].Value != 258 {
 		t.Errorf("%+v", rs)
 	}
 	d.decoders = d.decoders[:1]

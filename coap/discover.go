@@ -7,6 +7,7 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 
 	"culvert/bridge/node"
+	"culvert/coap/msg"
 )
 
 // How nodes that do not register by themselves are read, ours.
@@ -66,27 +67,27 @@ func (s *Server) discover(now time.Time) {
 			x.tries++
 			x.done = x.tries >= discoverTries
 			x.due = now.Add(discoverAgain)
-			e := endpoint{name: endpointName{ep: n.Label(), d: m.Name}, owner: n, base: baseOf(nodeAddress(m.Table, n))}
-			s.fetchLinks(target{m.Table, n, m.Name}, e, func(bool) { <-d.free })
+			e := endpoint{name: endpointName{ep: n.Label(), d: m.Name}, owner: n, base: baseOf(nodeAddress(node.Member{Mesh: m, Node: n}))}
+			s.fetchLinks(node.Member{Mesh: m, Node: n}, e, func(bool) { <-d.free })
 		}
 	}
 }
 
 // fetchLinks reads the node's links and registers them as e. A node that was read is
 // not read again, as has says.
-func (s *Server) fetchLinks(t target, e endpoint, done func(ok bool)) {
-	if !s.locate(t.table, t.node).Addr().IsValid() {
+func (s *Server) fetchLinks(t node.Member, e endpoint, done func(ok bool)) {
+	if !s.locate(t).Addr().IsValid() {
 		done(false)
 		return
 	}
-	s.readListing(t, func(r response) {
-		ok := r.code == codes.Content
+	s.readListing(t, func(r msg.Response) {
+		ok := r.Code == codes.Content
 		if ok {
-			r = s.directory.register(e, r.payload, time.Now())
-			ok = r.code == codes.Created
+			r = s.directory.register(e, r.Payload, time.Now())
+			ok = r.Code == codes.Created
 		}
 		if !ok {
-			s.log.Debug("links of a node not read", "node", t.node.Label(), "code", codeText(r.code), "text", string(r.payload))
+			s.log.Debug("links of a node not read", "node", t.Node.Label(), "code", msg.CodeText(r.Code), "text", string(r.Payload))
 		}
 		done(ok)
 	})

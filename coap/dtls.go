@@ -7,12 +7,14 @@ import (
 	"crypto/x509"
 	"encoding/binary"
 	"errors"
-	"fmt"
 	"net"
 	"net/netip"
 	"slices"
 	"sync"
 	"time"
+
+	"culvert/coap/access"
+	"culvert/coap/msg"
 
 	"github.com/pion/dtls/v3"
 	"github.com/pion/logging"
@@ -42,7 +44,6 @@ type dtlsDoor struct {
 
 	mu       sync.Mutex
 	ended    bool
-	last     uint64                          // number of the latest session
 	byNumber map[uint64]*dtlsSession         // all of them
 	pending  map[netip.AddrPort]*dtlsSession // by the client's address
 	open     map[netip.AddrPort]*dtlsSession
@@ -59,7 +60,7 @@ func newDTLSDoor(s *Server, c *net.UDPConn) (*dtlsDoor, error) {
 		s: s, conn: c, v6: inner.v6, door: inner, byNumber: map[uint64]*dtlsSession{},
 		pending: map[netip.AddrPort]*dtlsSession{}, open: map[netip.AddrPort]*dtlsSession{},
 	}
-	inner.kind, inner.secure = DoorDTLS, d
+	inner.kind, inner.secure = msg.DoorDTLS, d
 	d.options, err = dtlsOptions(s.opts, s.access)
 	return d, err
 }
@@ -77,17 +78,17 @@ func quiet() logging.LoggerFactory {
 	return &logging.DefaultLoggerFactory{DefaultLogLevel: logging.LogLevelDisabled}
 }
 
-func dtlsOptions(o Options, access func() *Access) ([]dtls.ServerOption, error) {
+func dtlsOptions(o Options, current func() *access.List) ([]dtls.ServerOption, error) {
 	out := []dtls.ServerOption{
 		dtls.WithCipherSuites(cipherSuites[:]...), dtls.WithLoggerFactory(quiet()),
 		dtls.WithExtendedMasterSecret(dtls.RequestExtendedMasterSecret),
 	}
 	if o.Access != nil { // a reload may bring the first key
 		out = append(out, dtls.WithPSK(func(name []byte) ([]byte, error) {
-			if key := access().psk(name); key != nil {
+			if key := current().PSK(name); key != nil {
 				return key, nil
 			}
-			return nil, errStranger
+			return nil, access.ErrStranger
 		}))
 	}
 	if o.Certificate != nil {
@@ -101,30 +102,16 @@ func dtlsOptions(o Options, access func() *Access) ([]dtls.ServerOption, error) 
 	return out, nil
 }
 
-var errStranger = errors.New("no such identity")
-
-// bySubjectOf returns the identity of a client's certificate; nil for a client that
-// has none.
-func (a *Access) bySubjectOf(c *x509.Certificate) (*Identity, error) {
-	if a == nil {
-		return nil, nil
-	}
-	if id := a.bySubject[c.Subject.CommonName]; id != nil {
-		return id, nil
-	}
-	return nil, fmt.Errorf("%w with the subject %q", errStranger, c.Subject.CommonName)
-}
-
-// tlsIdentity is bySubjectOf of a TLS connection.
-func (a *Access) tlsIdentity(st tls.ConnectionState) (*Identity, error) {
+// tlsCredential returns what the client of a TLS connection proved; nil if nothing.
+func tlsCredential(a *access.List, st tls.ConnectionState) (*msg.Credential, error) {
 	if len(st.PeerCertificates) == 0 {
 		return nil, nil
 	}
-	return a.bySubjectOf(st.PeerCertificates[0])
+	return a.ByCertificate(st.PeerCertificates[0])
 }
 
-// dtlsIdentity returns who a session's client is.
-func (a *Access) dtlsIdentity(c *dtls.Conn) (*Identity, error) {
+// dtlsCredential returns what the client of a DTLS session proved; nil if nothing.
+func dtlsCredential(a *access.List, c *dtls.Conn) (*msg.Credential, error) {
 	st, ok := c.ConnectionState()
 	switch {
 	case !ok:
@@ -134,14 +121,11 @@ func (a *Access) dtlsIdentity(c *dtls.Conn) (*Identity, error) {
 		if err != nil {
 			return nil, err
 		}
-		return a.bySubjectOf(cert)
-	case len(st.IdentityHint) == 0 || a == nil:
+		return a.ByCertificate(cert)
+	case len(st.IdentityHint) == 0:
 		return nil, nil
 	}
-	if id := a.byName[string(st.IdentityHint)]; id != nil {
-		return id, nil
-	}
-	return nil, errStranger
+	return a.ByPSKIdentity(st.IdentityHint)
 }
 
 // read sorts datagrams by session until the socket is closed, and returns when all
@@ -199,8 +183,7 @@ func (d *dtlsDoor) startLocked(from netip.AddrPort, oob []byte) *dtlsSession {
 	if d.waiting.Len() >= maxHandshakes {
 		d.evictLocked()
 	}
-	d.last++
-	x := newDTLSSession(d, d.last, from, slices.Clone(oob))
+	x := newDTLSSession(d, d.s.number(), from, slices.Clone(oob))
 	d.byNumber[x.number] = x
 	d.pending[from] = x
 	x.place = d.waiting.PushBack(x)
@@ -305,13 +288,13 @@ func (d *dtlsDoor) end() {
 
 // peer is the client behind a session; tag is what stands for the session where a
 // plain UDP door keeps the address to answer from.
-func (d *dtlsDoor) peer(tag []byte) peer {
+func (d *dtlsDoor) peer(tag []byte) msg.Peer {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if x := d.byNumber[binary.BigEndian.Uint64(tag)]; x != nil {
 		return x.peer
 	}
-	return peer{door: DoorDTLS}
+	return msg.Peer{Door: msg.DoorDTLS}
 }
 
 // write sends a message through the session that tag names, if it is still there.
@@ -348,34 +331,34 @@ func (x *dtlsSession) run() {
 	defer c.Close()
 	ctx, cancel := context.WithTimeout(context.Background(), handshakeTime)
 	defer cancel()
-	var who *Identity
+	var who *msg.Credential
 	if err = c.HandshakeContext(ctx); err == nil {
-		who, err = d.s.access().dtlsIdentity(c)
+		who, err = dtlsCredential(d.s.access(), c)
 	}
 	if err != nil {
 		d.failed(x, err)
 		return
 	}
 	x.secure = c
-	x.peer = peer{door: DoorDTLS, addr: x.from, local: sessionAddr(x.number), conn: x.number, who: who}
+	x.peer = msg.Peer{Door: msg.DoorDTLS, Addr: x.from, Local: sessionAddr(x.number), Conn: x.number, Proved: who}
 	if !d.opened(x) {
 		return
 	}
 	d.s.counts.sessions.Add(1)
 	tag := binary.BigEndian.AppendUint64(nil, x.number)
 	buf := make([]byte, maxDatagram)
-	opts := make(message.Options, 0, maxOptions)
+	opts := make(message.Options, 0, msg.MaxOptions)
 	for {
 		n, err := c.Read(buf)
 		if err != nil {
 			break
 		}
 		d.touch(x)
-		if call := d.door.receive(buf[:n], opts[:0], x.from, x.peer.local, tag); call != nil {
+		if call := d.door.receive(buf[:n], opts[:0], x.from, x.peer.Local, tag); call != nil {
 			d.s.serve(&call.req, call.reply)
 		}
 	}
-	d.s.observers.hangUpPeer(x.peer)
+	d.s.observers.EndWhere(func(p msg.Peer) bool { return p == x.peer })
 }
 
 // failed counts a handshake that came to nothing, and logs those of clients that
@@ -385,31 +368,12 @@ func (d *dtlsDoor) failed(x *dtlsSession, err error) {
 		d.s.counts.dtlsAbandoned.Add(1)
 		return
 	}
-	d.s.handshakeFailed(DoorDTLS, x.from, err)
+	d.s.handshakeFailed(msg.DoorDTLS, x.from, err)
 }
 
-func (s *Server) handshakeFailed(door Door, from netip.AddrPort, err error) {
+func (s *Server) handshakeFailed(door msg.Door, from netip.AddrPort, err error) {
 	s.counts.handshakesFailed[door].Add(1)
-	if more, ok := s.handshakes.pass(time.Now()); ok {
+	if more, ok := s.handshakes.Allow(time.Now()); ok {
 		s.log.Warn("handshake failed", "door", door.String(), "from", from.String(), "error", err, "not_logged_before", more)
-	}
-}
-
-// hangUpPeer ends all observations of a DTLS session.
-func (o *observers) hangUpPeer(p peer) { o.hangUpWhere(func(q peer) bool { return q == p }) }
-
-// hangUpWhere ends all observations of some peers.
-func (o *observers) hangUpWhere(which func(peer) bool) {
-	for more := true; more; {
-		more = false
-		o.remove(func() *observer {
-			for k, x := range o.by {
-				if which(k.peer) {
-					more = true
-					return x
-				}
-			}
-			return nil
-		})
 	}
 }

@@ -9,6 +9,8 @@ import (
 	"sync/atomic"
 	"time"
 
+	"culvert/coap/msg"
+
 	"github.com/pion/dtls/v3"
 )
 
@@ -29,7 +31,7 @@ type dtlsSession struct {
 
 	// Written before the session is open, and not after.
 	secure *dtls.Conn
-	peer   peer
+	peer   msg.Peer
 
 	mu       sync.Mutex
 	ready    chan struct{} // there is something to read; has room for one

@@ -17,6 +17,9 @@ import (
 	"testing"
 	"time"
 
+	"culvert/coap/client"
+	"culvert/coap/msg"
+
 	piondtls "github.com/pion/dtls/v3"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
@@ -56,7 +59,7 @@ func TestHandshakeFlood(t *testing.T) {
 	if os.Getenv("CULVERT_LONG") != "" {
 		halfOpen, perSecond = 10000, 1000
 	}
-	to := f.Addrs(DoorDTLS)[0]
+	to := f.Addrs(msg.DoorDTLS)[0]
 	before, routines := heap(), runtime.NumGoroutine()
 
 	// Each source is an address and port of its own; some hundred sockets stay open to
@@ -162,7 +165,7 @@ func handshake(ctx context.Context, to netip.AddrPort, patience time.Duration) e
 		return err
 	}
 	defer c.Close()
-	d, err := piondtls.ClientWithOptions(connected{c}, c.RemoteAddr(), pskClient("operator", testKey("operator"))...)
+	d, err := piondtls.ClientWithOptions(connected{c}, c.RemoteAddr(), client.PSK("operator", testKey("operator"))...)
 	if err != nil {
 		return err
 	}
@@ -195,29 +198,29 @@ func TestLibcoapSecure(t *testing.T) {
 	file := func(name string) string { return filepath.Join(ca.dir, name) }
 	psk := func(name string) []string { return []string{"-u", name, "-k", string(testKey(name))} }
 	cert := []string{"-c", file("operator laptop.pem"), "-j", file("operator laptop.key"), "-R", file("ca.pem")}
-	port := func(d Door) uint16 { return f.Addrs(d)[0].Port() }
+	port := func(d msg.Door) uint16 { return f.Addrs(d)[0].Port() }
 	const (
 		links = "</nodes/grain-bin>"
 		value = "nodes/grain-bin/own/example_data"
 	)
 	for _, x := range []struct {
 		name, program, scheme string
-		door                  Door
+		door                  msg.Door
 		args                  []string
 		path, out, err        string
 	}{
-		{"PSK", "openssl", "coaps", DoorDTLS, psk("reader"), ".well-known/core", links, ""},
-		{"PSK", "gnutls", "coaps", DoorDTLS, psk("reader"), ".well-known/core", links, ""},
-		{"PSK, may not write", "openssl", "coaps", DoorDTLS, append(psk("reader"), "-m", "put", "-e", "a"), value, "", "4.03"},
-		{"PSK, writes", "openssl", "coaps", DoorDTLS, append(psk("operator"), "-m", "put", "-e", "by psk"), value, "", ""},
-		{"PSK, reads it back", "gnutls", "coaps", DoorDTLS, psk("operator"), value, "by psk", ""},
-		{"certificate, writes", "openssl", "coaps", DoorDTLS, append(cert, "-m", "put", "-e", "by cert"), value, "", ""},
-		{"certificate, reads it back", "gnutls", "coaps", DoorDTLS, cert, value, "by cert", ""},
-		{"TCP", "notls", "coap+tcp", DoorTCP, nil, value, "by cert", ""},
-		{"TCP, list", "openssl", "coap+tcp", DoorTCP, nil, ".well-known/core", links, ""},
-		{"TCP, may not write", "openssl", "coap+tcp", DoorTCP, []string{"-m", "put", "-e", "a"}, value, "", "4.01"},
-		{"TLS, writes", "openssl", "coaps+tcp", DoorTLS, append(cert, "-m", "put", "-e", "by tls"), value, "", ""},
-		{"TLS, reads it back", "gnutls", "coaps+tcp", DoorTLS, cert, value, "by tls", ""},
+		{"PSK", "openssl", "coaps", msg.DoorDTLS, psk("reader"), ".well-known/core", links, ""},
+		{"PSK", "gnutls", "coaps", msg.DoorDTLS, psk("reader"), ".well-known/core", links, ""},
+		{"PSK, may not write", "openssl", "coaps", msg.DoorDTLS, append(psk("reader"), "-m", "put", "-e", "a"), value, "", "4.03"},
+		{"PSK, writes", "openssl", "coaps", msg.DoorDTLS, append(psk("operator"), "-m", "put", "-e", "by psk"), value, "", ""},
+		{"PSK, reads it back", "gnutls", "coaps", msg.DoorDTLS, psk("operator"), value, "by psk", ""},
+		{"certificate, writes", "openssl", "coaps", msg.DoorDTLS, append(cert, "-m", "put", "-e", "by cert"), value, "", ""},
+		{"certificate, reads it back", "gnutls", "coaps", msg.DoorDTLS, cert, value, "by cert", ""},
+		{"TCP", "notls", "coap+tcp", msg.DoorTCP, nil, value, "by cert", ""},
+		{"TCP, list", "openssl", "coap+tcp", msg.DoorTCP, nil, ".well-known/core", links, ""},
+		{"TCP, may not write", "openssl", "coap+tcp", msg.DoorTCP, []string{"-m", "put", "-e", "a"}, value, "", "4.01"},
+		{"TLS, writes", "openssl", "coaps+tcp", msg.DoorTLS, append(cert, "-m", "put", "-e", "by tls"), value, "", ""},
+		{"TLS, reads it back", "gnutls", "coaps+tcp", msg.DoorTLS, cert, value, "by tls", ""},
 	} {
 		ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
 		uri := fmt.Sprintf("%s://[::1]:%d/%s", x.scheme, port(x.door), x.path)
@@ -236,7 +239,7 @@ func TestLibcoapSecure(t *testing.T) {
 // What does not begin a handshake gets no session and no answer.
 func TestDTLSStray(t *testing.T) {
 	f, _ := guarded(t)
-	c := dial(t, f.Addrs(DoorDTLS)[0])
+	c := dial(t, f.Addrs(msg.DoorDTLS)[0])
 	hello := helloRecord(1, nil)
 	strays := [][]byte{
 		{}, {22}, hello[:24], helloRecord(1, []byte("no such cookie")), build(0, codes.GET, 1, "t", "nodes", ""),

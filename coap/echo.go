@@ -10,6 +10,8 @@ import (
 	"sync"
 	"time"
 
+	"culvert/coap/msg"
+
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
@@ -39,14 +41,14 @@ type guard struct {
 
 	mu     sync.Mutex
 	proved map[netip.Addr]time.Time // when they asked last
-	pings  map[noticeKey]time.Time
+	pings  map[msg.MessageKey]time.Time
 }
 
 func (g *guard) init() {
 	if _, err := rand.Read(g.key[:]); err != nil {
 		panic(err) // it never fails
 	}
-	g.proved, g.pings = map[netip.Addr]time.Time{}, map[noticeKey]time.Time{}
+	g.proved, g.pings = map[netip.Addr]time.Time{}, map[msg.MessageKey]time.Time{}
 }
 
 // echo is the value with which a can prove itself.
@@ -61,17 +63,17 @@ func (g *guard) echo(a netip.Addr, now time.Time) []byte {
 
 // take looks at the Echo option of a request. One of ours proves the address, and is
 // for nobody else: it is taken out.
-func (g *guard) take(req *request, now time.Time) {
-	v, ok := option(req.options, message.Echo)
+func (g *guard) take(req *msg.Request, now time.Time) {
+	v, ok := msg.Option(req.Options, message.Echo)
 	if !ok || len(v) != echoOctets {
 		return
 	}
 	at := time.Unix(int64(binary.BigEndian.Uint32(v)), 0)
-	a := req.peer.addr.Addr()
+	a := req.Peer.Addr.Addr()
 	if !hmac.Equal(v, g.echo(a, at)) {
 		return
 	}
-	req.options = without(req.options, message.Echo)
+	req.Options = msg.Without(req.Options, message.Echo)
 	if age := now.Sub(at); age > -2*time.Second && age < echoHolds {
 		g.prove(a, now)
 	}
@@ -100,18 +102,18 @@ func (g *guard) knows(a netip.Addr, now time.Time) bool {
 }
 
 // answered takes a Reset, which may be that to a ping.
-func (g *guard) answered(id noticeKey, now time.Time) {
+func (g *guard) answered(id msg.MessageKey, now time.Time) {
 	g.mu.Lock()
 	_, ok := g.pings[id]
 	delete(g.pings, id)
 	g.mu.Unlock()
 	if ok {
-		g.prove(id.remote.Addr(), now)
+		g.prove(id.Remote.Addr(), now)
 	}
 }
 
 // ping notes one; false if it is too much to send one now.
-func (g *guard) ping(id noticeKey, now time.Time) bool {
+func (g *guard) ping(id msg.MessageKey, now time.Time) bool {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	if len(g.pings) >= maxPings {
@@ -142,7 +144,7 @@ func (s *Server) trusted(a netip.Addr) bool {
 	if a.Unmap().IsLoopback() {
 		return true
 	}
-	for _, m := range s.opts.Meshes {
+	for _, m := range s.opts.Meshes { // also link-local ones
 		if m.Table.ByAddress(a.WithZone("")) != nil {
 			return true
 		}
@@ -153,34 +155,35 @@ func (s *Server) trusted(a netip.Addr) bool {
 // challenge makes r, an answer to look at something, one that asks for proof first,
 // if r is too large for somebody unknown or begins an observation. What changed
 // something keeps its answer.
-func (c *call) challenge(r response) response {
+func (c *call) challenge(r msg.Response) msg.Response {
 	d := c.d
-	_, observes := option(r.options, message.Observe)
-	size := 4 + 5 + c.tkl + len(r.payload) // 4: an empty acknowledgement may have gone out
-	for _, o := range r.options {
+	_, observes := msg.Option(r.Options, message.Observe)
+	size := 4 + 5 + c.tkl + len(r.Payload) // 4: an empty acknowledgement may have gone out
+	for _, o := range r.Options {
 		size += 3 + len(o.Value)
 	}
-	if d.secure != nil || c.req.code != codes.GET && c.req.code != codes.FETCH || size <= amplify*c.size && !observes {
+	if d.secure != nil || c.req.Code != codes.GET && c.req.Code != codes.FETCH || size <= amplify*c.size && !observes {
 		return r
 	}
-	a, now := c.key.remote.Addr(), time.Now()
+	a, now := c.key.Remote.Addr(), time.Now()
 	if d.s.trust(a) || d.s.guard.knows(a, now) {
 		return r
 	}
 	if observes {
-		d.s.observers.leave(&c.req)
+		d.s.cache.withdraw(&c.req)
+		d.s.observers.Deregister(c.req.Observation())
 	}
 	d.s.counts.challenged.Add(1)
 	room := amplify*c.size - (4 + c.tkl + challengeOctets)
 	if room < 0 { // asked in so few octets, nothing is there but an error
-		return response{code: max(r.code, codes.BadRequest)}
+		return msg.Response{Code: max(r.Code, codes.BadRequest)}
 	}
-	id := noticeKey{d, callKey{c.key.remote, c.key.local, uint16(mrand.Uint32())}}
+	id := msg.MessageKey{Socket: d.number, Remote: c.key.Remote, Local: c.key.Local, ID: uint16(mrand.Uint32())}
 	if room >= 8 && d.s.guard.ping(id, now) {
-		d.write(emptyMessage(message.Confirmable, id.mid), c.oob, c.key.remote)
+		d.write(msg.EmptyMessage(message.Confirmable, id.ID), c.oob, c.key.Remote)
 	}
 	// RFC 9175, section 2.3.
-	return response{code: codes.Unauthorized, options: message.Options{
+	return msg.Response{Code: codes.Unauthorized, Options: message.Options{
 		{ID: message.MaxAge}, {ID: message.Echo, Value: d.s.guard.echo(a, now)},
 	}}
 }
@@ -188,10 +191,10 @@ func (c *call) challenge(r response) response {
 // repeats is how often a separate answer of so many octets may be repeated: to an
 // address that was never shown to have asked, all of them together stay in the bound.
 func (c *call) repeats(octets int) int {
-	a := c.key.remote.Addr()
+	a := c.key.Remote.Addr()
 	if c.d.secure != nil || c.d.s.trust(a) || c.d.s.guard.knows(a, time.Now()) {
-		return maxRetransmit
+		return msg.MaxRetransmit
 	}
 	acked := 4 // the empty acknowledgement
-	return min(max((amplify*c.size-acked)/octets-1, 0), maxRetransmit)
+	return min(max((amplify*c.size-acked)/octets-1, 0), msg.MaxRetransmit)
 }

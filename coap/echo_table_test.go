@@ -7,6 +7,8 @@ import (
 	"testing"
 	"time"
 
+	"culvert/coap/msg"
+
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
@@ -22,7 +24,7 @@ func TestAmplificationOctets(t *testing.T) {
 	f.mu.Unlock()
 	var asked atomic.Int32
 	f.newNode("grain-bin", func(_ *fakeNode, m message.Message) [][]byte {
-		switch path := resourcePath(m.Options, message.URIPath); {
+		switch path := msg.ResourcePath(m.Options, message.URIPath); {
 		case strings.HasPrefix(path, "/slow") && asked.Add(1)%4 != 0:
 			return nil // it is asked again
 		case strings.HasSuffix(path, "/large"):
@@ -63,7 +65,7 @@ func TestAmplificationOctets(t *testing.T) {
 			}
 			octets += len(in)
 			if m := decode(t, in); m.Code != codes.Empty {
-				got = codeText(m.Code)
+				got = msg.CodeText(m.Code)
 				if m.Type == message.Confirmable {
 					got += " by itself"
 				}
@@ -71,7 +73,7 @@ func TestAmplificationOctets(t *testing.T) {
 		}
 		// All that might come after it.
 		now := time.Now()
-		for range maxRetransmit + 1 {
+		for range msg.MaxRetransmit + 1 {
 			now = now.Add(48 * time.Second)
 			door.tick(now)
 		}
@@ -89,14 +91,14 @@ func TestAmplificationOctets(t *testing.T) {
 func TestEchoAndRequestTag(t *testing.T) {
 	f := newFront(t)
 	n := f.newNode("grain-bin", func(_ *fakeNode, m message.Message) [][]byte {
-		if _, ok := option(m.Options, message.Echo); !ok {
+		if _, ok := msg.Option(m.Options, message.Echo); !ok {
 			return [][]byte{ack(m, codes.Unauthorized, "", opt{message.Echo, "\x00fresh"})}
 		}
 		return [][]byte{ack(m, codes.Changed, "")}
 	})
 	c := f.client()
 	m := c.ask(codes.PUT, own, "1", opt{message.RequestTag, "\x07"})
-	echo, ok := option(m.Options, message.Echo)
+	echo, ok := msg.Option(m.Options, message.Echo)
 	if m.Code != codes.Unauthorized || !ok || string(echo) != "\x00fresh" {
 		t.Fatalf("the node's challenge came as %v", &m)
 	}
@@ -105,8 +107,8 @@ func TestEchoAndRequestTag(t *testing.T) {
 	}
 	seen := n.seen()
 	last := seen[len(seen)-1].Options
-	e, _ := option(last, message.Echo)
-	if tag, ok := option(last, message.RequestTag); string(e) != "\x00fresh" || !ok || len(tag) != 0 {
+	e, _ := msg.Option(last, message.Echo)
+	if tag, ok := msg.Option(last, message.RequestTag); string(e) != "\x00fresh" || !ok || len(tag) != 0 {
 		t.Errorf("the node got %v", last)
 	}
 

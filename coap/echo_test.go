@@ -6,6 +6,8 @@ import (
 	"testing"
 	"time"
 
+	"culvert/coap/msg"
+
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
@@ -15,7 +17,7 @@ import (
 func TestAmplification(t *testing.T) {
 	suspicious := func(s *Server) { s.trust = func(netip.Addr) bool { return false } }
 	// exchange returns the challenge, or the answer, and all octets that came.
-	exchange := func(c *client, opts ...opt) (m message.Message, ping []byte, octets, sent int) {
+	exchange := func(c *udpClient, opts ...opt) (m message.Message, ping []byte, octets, sent int) {
 		c.mid++
 		b := build(message.Confirmable, codes.GET, c.mid, "tokn", "nodes/grain-bin", "", opts...)
 		c.send(b)
@@ -36,7 +38,7 @@ func TestAmplification(t *testing.T) {
 		f := newFront(t, suspicious)
 		c := f.client()
 		m, _, octets, sent := exchange(c)
-		echo, ok := option(m.Options, message.Echo)
+		echo, ok := msg.Option(m.Options, message.Echo)
 		if m.Code != codes.Unauthorized || !ok || len(m.Payload) != 0 || octets > amplify*sent || m.Type != message.Acknowledgement {
 			t.Fatalf("%v, %d octets for %d", &m, octets, sent)
 		}
@@ -106,13 +108,13 @@ func TestAmplification(t *testing.T) {
 	for i := range maxProved + 100 {
 		a := netip.AddrFrom16([16]byte{0x20, 0x01, 0x0d, 0xb8, 14: byte(i >> 8), 15: byte(i)})
 		g.prove(a, now)
-		g.ping(noticeKey{nil, callKey{remote: netip.AddrPortFrom(a, 1)}}, now)
+		g.ping(msg.MessageKey{Remote: netip.AddrPortFrom(a, 1)}, now)
 	}
 	if len(g.proved) > maxProved || len(g.pings) > maxPings {
 		t.Errorf("%d addresses, %d pings", len(g.proved), len(g.pings))
 	}
 	a := netip.MustParseAddr("2001:db8::1")
-	old := &request{options: message.Options{{ID: message.Echo, Value: g.echo(a, now.Add(-2*echoHolds))}}, peer: peer{addr: netip.AddrPortFrom(a, 1)}}
+	old := &msg.Request{Options: message.Options{{ID: message.Echo, Value: g.echo(a, now.Add(-2*echoHolds))}}, Peer: msg.Peer{Addr: netip.AddrPortFrom(a, 1)}}
 	g.expire(now.Add(2 * proofHolds))
 	if g.take(old, now); g.knows(a, now) || len(g.proved) != 0 || len(g.pings) != 0 {
 		t.Error("an old Echo, or old proof, is good")

@@ -15,6 +15,7 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 
 	"culvert/bridge/node"
+	"culvert/coap/msg"
 )
 
 // RFC 9176, sections 5, 5.3.1 and 6: the bounds of a lifetime, what an update may
@@ -23,10 +24,10 @@ import (
 func TestDirectoryEdges(t *testing.T) {
 	c := newFront(t).client()
 	post := func(path, q, body string) message.Message {
-		return c.ask(codes.POST, path, body, append(queries(q), opt{message.ContentFormat, u(formatLink)})...)
+		return c.ask(codes.POST, path, body, append(queries(q), opt{message.ContentFormat, u(msg.FormatLink)})...)
 	}
 	first := post("rd", "ep=gauge&d=east&lt=4294967295&base=coap://[2001:db8::7]&et=sump", `</t>;rt="depth level";ct=0,</x>;anchor=/y`)
-	at := strings.TrimPrefix(resourcePath(first.Options, message.LocationPath), "/")
+	at := strings.TrimPrefix(msg.ResourcePath(first.Options, message.LocationPath), "/")
 	if first.Code != codes.Created {
 		t.Fatalf("%v", &first)
 	}
@@ -42,14 +43,14 @@ func TestDirectoryEdges(t *testing.T) {
 		{"ep=b&x y=1", "4.00"},
 		{"ep=b&x-y=1", "2.01"},
 	} {
-		if m := post("rd", x.q, ""); codeText(m.Code) != x.want {
+		if m := post("rd", x.q, ""); msg.CodeText(m.Code) != x.want {
 			t.Errorf("%s: %v %s, want %s", x.q, m.Code, m.Payload, x.want)
 		}
 	}
 	lookup := func(what, q, want string) {
 		t.Helper()
 		m := c.ask(codes.GET, "rd-lookup/"+what, "", queries(q)...)
-		if m.Code != codes.Content || string(m.Payload) != want || uintOption(m.Options, message.ContentFormat) != formatLink {
+		if m.Code != codes.Content || string(m.Payload) != want || msg.Uint(m.Options, message.ContentFormat) != msg.FormatLink {
 			t.Errorf("%s?%s: %v %s\nwant %s", what, q, m.Code, m.Payload, want)
 		}
 	}
@@ -79,7 +80,7 @@ func TestDirectoryEdges(t *testing.T) {
 		}
 	}
 	// The same name and sector: the same place, with what is said now and nothing else.
-	if m := post("rd", "ep=gauge&d=east&base=coap://[2001:db8::7]&et=sump", `</t>;rt="depth level";ct=0`); "/"+at != resourcePath(m.Options, message.LocationPath) {
+	if m := post("rd", "ep=gauge&d=east&base=coap://[2001:db8::7]&et=sump", `</t>;rt="depth level";ct=0`); "/"+at != msg.ResourcePath(m.Options, message.LocationPath) {
 		t.Errorf("%v", &m)
 	}
 	lookup("res", "d=east", depth)
@@ -91,10 +92,10 @@ func FuzzDirectory(f *testing.F) {
 	f.Add("ep=node1&lt=100&base=coap://[2001:db8:3::123]:61616&et=sump", `</t>;rt="temperature-c";anchor="/x"`, "rt=temp*&page=0&count=2")
 	f.Add(`ep="&d=\&base=coap://a,b;c`, `<>;anchor=/,</a>;x`, "href=/rd/*")
 	f.Fuzz(func(t *testing.T, query, body, ask string) {
-		request := func(q string) *request {
-			req := &request{code: codes.POST, peer: peer{addr: netip.MustParseAddrPort("[2001:db8::1]:5683")}}
+		request := func(q string) *msg.Request {
+			req := &msg.Request{Code: codes.POST, Peer: msg.Peer{Addr: netip.MustParseAddrPort("[2001:db8::1]:5683")}}
 			for _, o := range queries(q) {
-				req.options = append(req.options, message.Option{ID: o.id, Value: []byte(o.value)})
+				req.Options = append(req.Options, message.Option{ID: o.id, Value: []byte(o.value)})
 			}
 			return req
 		}
@@ -108,19 +109,19 @@ func FuzzDirectory(f *testing.F) {
 			g.base = baseOf(netip.MustParseAddrPort("[2001:db8::1]:5683"))
 		}
 		r := s.directory.register(g.endpoint, []byte(body), now)
-		links, err := parseLinks(body)
-		if r.code == codes.Created != (err == nil && len(links) <= maxLinks && len(body) <= maxLinkText) {
-			t.Fatalf("%v, %d links (%v)", r.code, len(links), err)
+		links, err := msg.ParseLinks(body)
+		if r.Code == codes.Created != (err == nil && len(links) <= maxLinks && len(body) <= maxLinkText) {
+			t.Fatalf("%v, %d links (%v)", r.Code, len(links), err)
 		}
 		s.directory.change(request(ask), "1", nil, false, now)
 		for what, most := range map[string]int{"ep": 1, "res": len(links)} {
 			for _, q := range []string{"", ask} {
 				r := s.lookup(request(q), what)
-				if r.code != codes.Content {
+				if r.Code != codes.Content {
 					continue
 				}
-				if got, err := parseLinks(string(r.payload)); err != nil || len(got) > most {
-					t.Fatalf("%s?%s of %q, %q: %q (%v)", what, q, query, body, r.payload, err)
+				if got, err := msg.ParseLinks(string(r.Payload)); err != nil || len(got) > most {
+					t.Fatalf("%s?%s of %q, %q: %q (%v)", what, q, query, body, r.Payload, err)
 				}
 			}
 		}
@@ -136,7 +137,7 @@ func FuzzHTTPTarget(f *testing.F) {
 	if err != nil {
 		f.Fatal(err)
 	}
-	s := New(Options{Meshes: []Mesh{{"fenland", table}}})
+	s := New(Options{Meshes: node.Meshes{{Name: "fenland", Table: table}}})
 	f.Fuzz(func(t *testing.T, target, accept, match string) {
 		at, err := url.ParseRequestURI(target)
 		if err != nil {
@@ -152,10 +153,10 @@ func FuzzHTTPTarget(f *testing.F) {
 		}
 		out, to, bad, ok := s.proxied(req)
 		switch {
-		case !ok && bad.code>>5 < 4:
-			t.Fatalf("refused with %v", bad.code)
-		case ok && (to.node == nil || out.path().part[1] != "grain-bin"):
-			t.Fatalf("%q goes to %v", target, out.options)
+		case !ok && bad.Code>>5 < 4:
+			t.Fatalf("refused with %v", bad.Code)
+		case ok && (to.Node == nil || out.Path.Part[1] != "grain-bin"):
+			t.Fatalf("%q goes to %v", target, out.Options)
 		}
 	})
 }
@@ -177,7 +178,7 @@ func TestHTTPCurl(t *testing.T) {
 		n := len(part)
 		return part[n-4], part[n-3], part[n-2], part[n-1], strings.Join(part[:n-4], "\n")
 	}
-	addr := f.table.Address(f.grainBin().node).String()
+	addr := f.table.Address(f.grainBin().Node).String()
 	var known string
 	for _, x := range []struct {
 		path, accept, status, kind, body string

@@ -18,6 +18,8 @@ import (
 	"testing"
 	"time"
 
+	"culvert/coap/msg"
+
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
@@ -60,7 +62,7 @@ func libcoapClient(program, base string, args ...string) exchangeClient {
 				all = append(all, "-t", strconv.Itoa(int(optUint(o.value))))
 			case message.Accept:
 				all = append(all, "-A", strconv.Itoa(int(optUint(o.value))))
-			case optHopLimit:
+			case msg.OptHopLimit:
 				all = append(all, "-H", strconv.Itoa(int(optUint(o.value))))
 			default:
 				v := ""
@@ -294,11 +296,11 @@ func (c *scapyClient) ask(t *testing.T, x tableRow) (out outcome) {
 			break
 		}
 	}
-	out = outcome{code: codeText(m.Code), messages: 1, body: string(m.Payload)}
+	out = outcome{code: msg.CodeText(m.Code), messages: 1, body: string(m.Payload)}
 	for _, o := range m.Options {
 		out.options = append(out.options, optionText(o.ID, o.Value))
 	}
-	for v, ok := option(m.Options, message.Block2); ok && optUint(string(v))&8 != 0; v, ok = option(m.Options, message.Block2) {
+	for v, ok := msg.Option(m.Options, message.Block2); ok && optUint(string(v))&8 != 0; v, ok = msg.Option(m.Options, message.Block2) {
 		at, size := optUint(string(v))>>4, uint8(optUint(string(v))&7)
 		m = c.one(kind, x.method, "", append(opts[:len(opts):len(opts)], opt{message.Block2, blockValue(int(at+1), false, size)})...)
 		out.body += string(m.Payload)

@@ -18,6 +18,8 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 
 	"culvert/bridge/sim"
+	"culvert/coap/msg"
+	"culvert/coap/observe"
 )
 
 // observedSite is a front whose node is observed by clients of the table.
@@ -154,11 +156,11 @@ func libcoapObserves(t *testing.T, n *atomic.Int32) {
 // run ahead until it gives up: 2 to 3 s, doubled four times (RFC 7252, section 4.2).
 func (o *observedSite) unheard(t *testing.T) {
 	t.Helper()
-	for range confirmEvery {
+	for range observe.ConfirmEvery {
 		o.notify(t)
 	}
 	now := time.Now()
-	for range maxRetransmit + 1 {
+	for range msg.MaxRetransmit + 1 {
 		now = now.Add(48 * time.Second)
 		o.door.tick(now)
 	}
@@ -198,7 +200,7 @@ func scapyObserves(t *testing.T, n *atomic.Int32) {
 		for m.Code == codes.Empty {
 			m = c.receive(true)
 		}
-		if _, ok := option(m.Options, message.Observe); !ok || m.Code != codes.Content || string(m.Token) != token {
+		if _, ok := msg.Option(m.Options, message.Observe); !ok || m.Code != codes.Content || string(m.Token) != token {
 			t.Fatalf("%s is not observed: %v", path, &m)
 		}
 		n.Add(1)
@@ -208,7 +210,7 @@ func scapyObserves(t *testing.T, n *atomic.Int32) {
 		t.Helper()
 		o.notify(t)
 		m := c.receive(acknowledge)
-		v, ok := option(m.Options, message.Observe)
+		v, ok := msg.Option(m.Options, message.Observe)
 		if !ok || m.Code != codes.Content || string(m.Token) != token || optUint(string(v)) <= last {
 			t.Fatalf("notification %v, want one with the token %q and an order above %d", &m, token, last)
 		}
@@ -229,7 +231,7 @@ func scapyObserves(t *testing.T, n *atomic.Int32) {
 	c.send(message.Confirmable, codes.GET, 0x7001, "one", "", append([]opt{{message.Observe, "\x01"}}, pathOptions(simNode+"/temp")...)...)
 	if m := c.receive(true); m.Code != codes.Content || m.MessageID != 0x7001 {
 		t.Errorf("%v", &m)
-	} else if _, ok := option(m.Options, message.Observe); ok {
+	} else if _, ok := msg.Option(m.Options, message.Observe); ok {
 		t.Errorf("the answer to Observe 1 has the option: %v", &m)
 	}
 	o.gone(t, "it left by Observe 1")
@@ -242,14 +244,14 @@ func scapyObserves(t *testing.T, n *atomic.Int32) {
 	last = 0
 	register("three", simNode+"/batt")
 	var first message.Message
-	for i := range confirmEvery {
+	for i := range observe.ConfirmEvery {
 		first = told("three", false)
-		if confirmable := first.Type == message.Confirmable; confirmable != (i == confirmEvery-1) {
+		if confirmable := first.Type == message.Confirmable; confirmable != (i == observe.ConfirmEvery-1) {
 			t.Errorf("notification %d is of type %v", i, first.Type)
 		}
 	}
 	now := time.Now()
-	for i := range maxRetransmit {
+	for i := range msg.MaxRetransmit {
 		now = now.Add(48 * time.Second)
 		o.door.tick(now)
 		if m := c.receive(false); m.MessageID != first.MessageID || m.Type != message.Confirmable || !bytes.Equal(m.Payload, first.Payload) {

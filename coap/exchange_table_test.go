@@ -10,6 +10,9 @@ import (
 	"sync/atomic"
 	"testing"
 
+	"culvert/coap/client"
+	"culvert/coap/msg"
+
 	piondtls "github.com/pion/dtls/v3"
 	"github.com/plgd-dev/go-coap/v3/dtls"
 	"github.com/plgd-dev/go-coap/v3/message"
@@ -66,7 +69,7 @@ var readExchanges = []tableRow{
 	{name: "Proxy-Uri", method: codes.GET, path: "coap://grain-bin/temp", code: "2.05", has: ".", opts: []string{"12:0"}, source: "RFC 7252, 5.7.2 and 5.10.2"},
 	{name: "Proxy-Uri of a node's links", method: codes.GET, path: "coap://grain-bin/.well-known/core", code: "2.05", has: "</temp>", source: "RFC 7252, 5.7.2"},
 	{name: "Proxy-Uri to elsewhere", method: codes.GET, path: "coap://[2001:db8::1]/temp", code: "5.05", source: "RFC 7252, 5.10.2"},
-	{name: "Hop-Limit is used up", method: codes.GET, path: simNode + "/temp", options: []opt{{optHopLimit, "\x01"}}, code: "5.08", source: "RFC 8768, 3 and 4"},
+	{name: "Hop-Limit is used up", method: codes.GET, path: simNode + "/temp", options: []opt{{msg.OptHopLimit, "\x01"}}, code: "5.08", source: "RFC 8768, 3 and 4"},
 }
 
 var writeExchanges = []tableRow{
@@ -182,16 +185,16 @@ func secureLibcoap(t *testing.T, n *atomic.Int32) {
 	cert := []string{"-c", file("operator laptop.pem"), "-j", file("operator laptop.key"), "-R", file("ca.pem")}
 	for i, x := range []struct {
 		program, scheme string
-		door            Door
+		door            msg.Door
 		args            []string
 	}{
-		{"openssl", "coaps", DoorDTLS, psk},
-		{"gnutls", "coaps", DoorDTLS, psk},
-		{"openssl", "coaps", DoorDTLS, cert},
-		{"gnutls", "coaps", DoorDTLS, cert},
-		{"notls", "coap+tcp", DoorTCP, nil},
-		{"openssl", "coaps+tcp", DoorTLS, cert},
-		{"gnutls", "coaps+tcp", DoorTLS, cert},
+		{"openssl", "coaps", msg.DoorDTLS, psk},
+		{"gnutls", "coaps", msg.DoorDTLS, psk},
+		{"openssl", "coaps", msg.DoorDTLS, cert},
+		{"gnutls", "coaps", msg.DoorDTLS, cert},
+		{"notls", "coap+tcp", msg.DoorTCP, nil},
+		{"openssl", "coaps+tcp", msg.DoorTLS, cert},
+		{"gnutls", "coaps+tcp", msg.DoorTLS, cert},
 	} {
 		runRows(t, libcoapClient(x.program, x.scheme+"://"+f.Addrs(x.door)[0].String(), x.args...), n, secureExchanges(fmt.Sprint(80+i), x.args != nil))
 	}
@@ -202,14 +205,14 @@ func secureGoCoap(t *testing.T, n *atomic.Int32) {
 	pump(t, f)
 	operator := ca.issue("operator laptop")
 	dial := func(c []piondtls.ClientOption) (session, error) {
-		return dtls.Dial(f.Addrs(DoorDTLS)[0].String(), dtls.NewDTLSClientOptions(c...), soon(t))
+		return dtls.Dial(f.Addrs(msg.DoorDTLS)[0].String(), dtls.NewDTLSClientOptions(c...), soon(t))
 	}
 	csm := options.WithCSMExchangeTimeout(patience) // see TestGoCoapClients
-	byKey, err := dial(pskClient("operator", testKey("operator")))
+	byKey, err := dial(client.PSK("operator", testKey("operator")))
 	runRows(t, goCoapClient(t, byKey, err), n, secureExchanges("70", true))
 	byCert, err := dial(certClient(ca, &operator))
 	runRows(t, goCoapClient(t, byCert, err), n, secureExchanges("71", true))
-	open, err := tcp.Dial(f.Addrs(DoorTCP)[0].String(), soon(t), csm)
+	open, err := tcp.Dial(f.Addrs(msg.DoorTCP)[0].String(), soon(t), csm)
 	runRows(t, goCoapClient(t, open, err), n, secureExchanges("72", false))
 	conn, err := net.Dial("unix", f.control)
 	if err != nil {
@@ -260,7 +263,7 @@ func goCoapOutcome(t *testing.T, r *pool.Message) outcome {
 	if err != nil {
 		t.Fatal(err)
 	}
-	out := outcome{code: codeText(r.Code()), body: string(body), messages: 1}
+	out := outcome{code: msg.CodeText(r.Code()), body: string(body), messages: 1}
 	for _, o := range r.Options() {
 		out.options = append(out.options, optionText(o.ID, o.Value))
 	}

@@ -21,6 +21,7 @@ import (
 
 	"culvert/bridge/ieee802154"
 	"culvert/bridge/node"
+	"culvert/coap/msg"
 )
 
 func TestMain(m *testing.M) {
@@ -70,13 +71,13 @@ func newFront(t testing.TB, change ...func(*Server)) *front {
 		t: t, table: table, control: filepath.Join(t.TempDir(), "control.sock"),
 	}
 	f.Server = New(Options{
-		Meshes:  []Mesh{{"fenland", table}},
+		Meshes:  node.Meshes{{Name: "fenland", Table: table}},
 		UDP:     []netip.AddrPort{netip.MustParseAddrPort("[::1]:0")},
 		Control: f.control,
 		Version: "test",
 	})
-	f.locate = func(_ *node.Table, n *node.Node) netip.AddrPort {
-		a, _ := f.where.Load(n.Label())
+	f.locate = func(m node.Member) netip.AddrPort {
+		a, _ := f.where.Load(m.Node.Label())
 		addr, _ := a.(netip.AddrPort)
 		return addr
 	}
@@ -109,26 +110,26 @@ func (f *front) start() {
 	f.t.Cleanup(f.stop)
 }
 
-// client is a UDP socket that sends and reads datagrams as they are.
-type client struct {
+// udpClient is a UDP socket that sends and reads datagrams as they are.
+type udpClient struct {
 	t    testing.TB
 	conn *net.UDPConn
 	mid  uint16
 }
 
-func (f *front) client() *client { return dial(f.t, f.udp) }
+func (f *front) client() *udpClient { return dial(f.t, f.udp) }
 
-func dial(t testing.TB, to netip.AddrPort) *client {
+func dial(t testing.TB, to netip.AddrPort) *udpClient {
 	t.Helper()
 	c, err := net.DialUDP("udp", nil, net.UDPAddrFromAddrPort(to))
 	if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { c.Close() })
-	return &client{t: t, conn: c, mid: 0x1000}
+	return &udpClient{t: t, conn: c, mid: 0x1000}
 }
 
-func (c *client) send(b []byte) {
+func (c *udpClient) send(b []byte) {
 	c.t.Helper()
 	if _, err := c.conn.Write(b); err != nil {
 		c.t.Fatal(err)
@@ -136,7 +137,7 @@ func (c *client) send(b []byte) {
 }
 
 // receive waits for a datagram; nil if none came in time.
-func (c *client) receive(wait time.Duration) []byte {
+func (c *udpClient) receive(wait time.Duration) []byte {
 	c.t.Helper()
 	if err := c.conn.SetReadDeadline(time.Now().Add(wait)); err != nil {
 		c.t.Fatal(err)
@@ -155,7 +156,7 @@ func (c *client) receive(wait time.Duration) []byte {
 const patience = 10 * time.Second
 
 // message decodes the next datagram.
-func (c *client) message() message.Message {
+func (c *udpClient) message() message.Message {
 	c.t.Helper()
 	b := c.receive(patience)
 	if b == nil {
@@ -166,7 +167,7 @@ func (c *client) message() message.Message {
 
 func decode(t testing.TB, b []byte) message.Message {
 	t.Helper()
-	m := message.Message{Options: make(message.Options, 0, maxOptions)}
+	m := message.Message{Options: make(message.Options, 0, msg.MaxOptions)}
 	if _, err := coder.DefaultCoder.Decode(b, &m); err != nil {
 		t.Fatalf("%x: %v", b, err)
 	}
@@ -175,12 +176,12 @@ func decode(t testing.TB, b []byte) message.Message {
 
 // silent fails if anything comes. It pings, so that whatever came before the ping
 // has been read, and then waits a moment: there is more than one reader.
-func (c *client) silent(what string) {
+func (c *udpClient) silent(what string) {
 	c.t.Helper()
 	c.mid++
-	ping := emptyMessage(message.Confirmable, c.mid)
+	ping := msg.EmptyMessage(message.Confirmable, c.mid)
 	c.send(ping)
-	want := hex.EncodeToString(emptyMessage(message.Reset, c.mid))
+	want := hex.EncodeToString(msg.EmptyMessage(message.Reset, c.mid))
 	for wait, seen := patience, false; ; wait = 50 * time.Millisecond {
 		b := c.receive(wait)
 		switch {
@@ -207,18 +208,18 @@ func build(kind message.Type, code codes.Code, mid uint16, token, path, payload 
 	m := message.Message{Type: kind, Code: code, MessageID: int32(mid), Token: []byte(token), Payload: []byte(payload)}
 	for part := range strings.SplitSeq(path, "/") {
 		if part != "" {
-			m.Options = with(m.Options, message.URIPath, []byte(part))
+			m.Options = msg.With(m.Options, message.URIPath, []byte(part))
 		}
 	}
 	for _, o := range opts {
-		m.Options = with(m.Options, o.id, []byte(o.value))
+		m.Options = msg.With(m.Options, o.id, []byte(o.value))
 	}
-	return encode(m)
+	return msg.Encode(m)
 }
 
 // ask sends a confirmable request and returns the answer, which must be on the
 // acknowledgement or come by itself, in which case it is acknowledged.
-func (c *client) ask(code codes.Code, path, payload string, opts ...opt) message.Message {
+func (c *udpClient) ask(code codes.Code, path, payload string, opts ...opt) message.Message {
 	c.t.Helper()
 	c.mid++
 	token := fmt.Sprintf("t%03d", c.mid%1000)
@@ -229,7 +230,7 @@ func (c *client) ask(code codes.Code, path, payload string, opts ...opt) message
 		if m.Type != message.Confirmable {
 			c.t.Fatalf("separate answer of type %v", m.Type)
 		}
-		c.send(emptyMessage(message.Acknowledgement, uint16(m.MessageID)))
+		c.send(msg.EmptyMessage(message.Acknowledgement, uint16(m.MessageID)))
 	}
 	if string(m.Token) != token {
 		c.t.Fatalf("answer with token %q, want %q", m.Token, token)
@@ -237,7 +238,7 @@ func (c *client) ask(code codes.Code, path, payload string, opts ...opt) message
 	return m
 }
 
-func u(v uint32) string { return string(uintBytes(v)) }
+func u(v uint32) string { return string(msg.EncodeUint(v)) }
 
 // eventually polls until ok holds.
 func eventually(t testing.TB, what string, ok func() bool) {

@@ -5,6 +5,8 @@ import (
 	"net"
 	"net/netip"
 	"time"
+
+	"culvert/bridge/node"
 )
 
 // A datagram that the kernel has taken is not at the node yet: it may wait in a queue
@@ -22,11 +24,11 @@ func lastCall(begun, deadline time.Time) time.Time {
 
 // hold returns what tells the mesh of a node, at an address, until when a message may
 // leave; nil if the mesh cannot be told.
-func (s *Server) hold(t target, to netip.AddrPort) func(port, id uint16, until time.Time) error {
+func (s *Server) hold(t node.Member, to netip.AddrPort) func(port, id uint16, until time.Time) error {
 	if s.opts.NotAfter == nil {
 		return nil
 	}
-	return func(port, id uint16, until time.Time) error { return s.opts.NotAfter(t.mesh, to, port, id, until) }
+	return func(port, id uint16, until time.Time) error { return s.opts.NotAfter(t.Name, to, port, id, until) }
 }
 
 // holdLocked tells the mesh of the message under way, where it drives an output.

@@ -11,6 +11,8 @@ import (
 	"strings"
 	"time"
 
+	"culvert/coap/msg"
+
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
@@ -24,8 +26,8 @@ const httpPatience = 50 * time.Second
 // mediaTypes are those with a Content-Format (RFC 7252, section 12.3; RFC 8428,
 // section 12.3; RFC 7049).
 var mediaTypes = map[uint32]string{
-	formatText: "text/plain; charset=utf-8", formatLink: "application/link-format", 41: "application/xml", 42: "application/octet-stream",
-	formatJSON: "application/json", 60: "application/cbor", formatSenMLJSON: "application/senml+json", formatSenMLCBOR: "application/senml+cbor",
+	msg.FormatText: "text/plain; charset=utf-8", msg.FormatLink: "application/link-format", 41: "application/xml", 42: "application/octet-stream",
+	msg.FormatJSON: "application/json", 60: "application/cbor", msg.FormatSenMLJSON: "application/senml+json", msg.FormatSenMLCBOR: "application/senml+cbor",
 }
 
 // httpStatus is the table of RFC 8075, section 7. What is not in it becomes 502.
@@ -57,10 +59,10 @@ func (s *Server) serveHTTP(w http.ResponseWriter, r *http.Request) {
 	ctx, cancel := context.WithTimeout(r.Context(), httpPatience)
 	defer cancel()
 	a, ok := s.httpAnswer(ctx, req)
-	if format, wild, _ := httpAccept(r.Header.Values("Accept")); ok && a.code == codes.NotAcceptable && wild && format >= 0 {
+	if format, wild, _ := httpAccept(r.Header.Values("Accept")); ok && a.Code == codes.NotAcceptable && wild && format >= 0 {
 		// Any other format would do as well, which CoAP cannot say in one request.
 		req, _, _ = httpRequest(r)
-		req.options = without(req.options, message.Accept)
+		req.Options = msg.Without(req.Options, message.Accept)
 		a, ok = s.httpAnswer(ctx, req)
 	}
 	if !ok {
@@ -71,19 +73,19 @@ func (s *Server) serveHTTP(w http.ResponseWriter, r *http.Request) {
 }
 
 // httpAnswer waits for the answer; false if ctx ended before.
-func (s *Server) httpAnswer(ctx context.Context, req *request) (response, bool) {
-	got := make(chan response, 1)
-	s.serve(req, func(r response) { got <- r })
+func (s *Server) httpAnswer(ctx context.Context, req *msg.Request) (msg.Response, bool) {
+	got := make(chan msg.Response, 1)
+	s.serve(req, func(r msg.Response) { got <- r })
 	select {
 	case a := <-got:
 		return a, true
 	case <-ctx.Done():
-		return response{}, false
+		return msg.Response{}, false
 	}
 }
 
 // httpRequest makes the CoAP request; nil with a status and a text if it cannot.
-func httpRequest(r *http.Request) (req *request, status int, text string) {
+func httpRequest(r *http.Request) (req *msg.Request, status int, text string) {
 	target := strings.TrimPrefix(r.URL.EscapedPath(), HTTPPath)
 	if target == "" {
 		target = r.URL.Query().Get("target_uri")
@@ -93,23 +95,23 @@ func httpRequest(r *http.Request) (req *request, status int, text string) {
 	if len(target) > 1034 || target == "" {
 		return nil, http.StatusBadRequest, "ask for " + HTTPPath + "coap://NODE/PATH"
 	}
-	req = &request{code: codes.GET, room: maxBody, peer: peer{door: DoorHTTP}}
+	req = &msg.Request{Code: codes.GET, Room: msg.MaxBody, Peer: msg.Peer{Door: msg.DoorHTTP}}
 	if a, err := netip.ParseAddrPort(r.RemoteAddr); err == nil {
-		req.peer.addr = a
+		req.Peer.Addr = a
 	}
-	req.options = message.Options{{ID: message.ProxyURI, Value: []byte(target)}}
+	req.Options = message.Options{{ID: message.ProxyURI, Value: []byte(target)}}
 	format, _, ok := httpAccept(r.Header.Values("Accept"))
 	if !ok {
 		return nil, http.StatusNotAcceptable, "none of the media types has a CoAP Content-Format"
 	}
 	if format >= 0 {
-		req.options = with(req.options, message.Accept, uintBytes(uint32(format)))
+		req.Options = msg.With(req.Options, message.Accept, msg.EncodeUint(uint32(format)))
 	}
 	for tag := range strings.SplitSeq(r.Header.Get("If-None-Match"), ",") {
 		// A weak one does to compare (RFC 9110, section 13.1.2).
 		b, err := hex.DecodeString(strings.Trim(strings.TrimPrefix(strings.TrimSpace(tag), "W/"), `"`))
 		if err == nil && len(b) >= 1 && len(b) <= 8 {
-			req.options = with(req.options, message.ETag, b)
+			req.Options = msg.With(req.Options, message.ETag, b)
 		}
 	}
 	return req, 0, ""
@@ -162,44 +164,44 @@ func httpFormat(name, cf string) int {
 }
 
 // writeHTTP writes a node's answer (RFC 8075, sections 6 and 7).
-func writeHTTP(w http.ResponseWriter, r *http.Request, a response) {
+func writeHTTP(w http.ResponseWriter, r *http.Request, a msg.Response) {
 	h := w.Header()
-	status, ok := httpStatus[a.code]
+	status, ok := httpStatus[a.Code]
 	if !ok {
 		status = http.StatusBadGateway
 	}
-	age := uintOption(a.options, message.MaxAge)
+	age := msg.Uint(a.Options, message.MaxAge)
 	if age < 0 {
-		age = defaultMaxAge
+		age = msg.DefaultMaxAge
 	}
 	switch {
-	case a.code == codes.ServiceUnavailable:
+	case a.Code == codes.ServiceUnavailable:
 		h.Set("Retry-After", fmt.Sprint(age))
 		h.Set("Cache-Control", "no-store")
-	case a.code>>5 == 2 && age > 0:
+	case a.Code>>5 == 2 && age > 0:
 		h.Set("Cache-Control", fmt.Sprintf("max-age=%d", age))
 	default:
 		h.Set("Cache-Control", "no-cache")
 	}
-	if tag, ok := option(a.options, message.ETag); ok {
+	if tag, ok := msg.Option(a.Options, message.ETag); ok {
 		h.Set("ETag", `"`+hex.EncodeToString(tag)+`"`)
 	}
-	if a.code == codes.Valid {
+	if a.Code == codes.Valid {
 		w.WriteHeader(status)
 		return
 	}
 	kind := "text/plain; charset=utf-8" // of a diagnostic payload
-	if f := uintOption(a.options, message.ContentFormat); f >= 0 {
+	if f := msg.Uint(a.Options, message.ContentFormat); f >= 0 {
 		if kind, ok = mediaTypes[uint32(f)]; !ok {
 			kind = fmt.Sprintf("application/coap-payload;cf=%d", f)
 		}
-	} else if a.code == codes.Content {
+	} else if a.Code == codes.Content {
 		kind = "application/octet-stream"
 	}
 	h.Set("Content-Type", kind)
-	h.Set("Content-Length", strconv.Itoa(len(a.payload)))
+	h.Set("Content-Length", strconv.Itoa(len(a.Payload)))
 	w.WriteHeader(status)
 	if r.Method != http.MethodHead {
-		_, _ = w.Write(a.payload) // the client may be gone
+		_, _ = w.Write(a.Payload) // the client may be gone
 	}
 }

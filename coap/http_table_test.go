@@ -9,6 +9,8 @@ import (
 	"testing"
 	"time"
 
+	"culvert/coap/msg"
+
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
@@ -18,14 +20,14 @@ import (
 func TestHTTPClauses(t *testing.T) {
 	f := newFront(t, quick)
 	n := f.newNode("grain-bin", func(_ *fakeNode, m message.Message) [][]byte {
-		format := uintOption(m.Options, message.Accept)
-		switch path := resourcePath(m.Options, message.URIPath); {
+		format := msg.Uint(m.Options, message.Accept)
+		switch path := msg.ResourcePath(m.Options, message.URIPath); {
 		case path == "/silent":
 			return nil
-		case path == "/links" && format >= 0 && format != formatLink:
+		case path == "/links" && format >= 0 && format != msg.FormatLink:
 			return [][]byte{ack(m, codes.NotAcceptable, "")}
 		case path == "/links":
-			return [][]byte{ack(m, codes.Content, "</a>", opt{message.ContentFormat, u(formatLink)})}
+			return [][]byte{ack(m, codes.Content, "</a>", opt{message.ContentFormat, u(msg.FormatLink)})}
 		case path == "/changing":
 			return [][]byte{ack(m, codes.Content, "1", opt{message.ContentFormat, ""}, opt{message.MaxAge, ""})}
 		case path == "/gone":
@@ -105,7 +107,7 @@ func TestHTTPClauses(t *testing.T) {
 		{"application/json;q=0", 406, -2},
 	} {
 		a, m := ask("GET", "/hc/coap://grain-bin/w?"+fmt.Sprint(len(x.accept)), "Accept", x.accept)
-		sent := uintOption(m.Options, message.Accept)
+		sent := msg.Uint(m.Options, message.Accept)
 		if m.Code == codes.Empty {
 			sent = -2 // not asked
 		}
@@ -114,7 +116,7 @@ func TestHTTPClauses(t *testing.T) {
 		}
 	}
 	browser := "text/html,application/xhtml+xml,application/xml;q=0.9,*/*;q=0.8"
-	if a, m := ask("GET", "/hc/coap://grain-bin/links", "Accept", browser); a.StatusCode != 200 || a.Header.Get("Content-Type") != "application/link-format" || uintOption(m.Options, message.Accept) >= 0 {
+	if a, m := ask("GET", "/hc/coap://grain-bin/links", "Accept", browser); a.StatusCode != 200 || a.Header.Get("Content-Type") != "application/link-format" || msg.Uint(m.Options, message.Accept) >= 0 {
 		t.Errorf("a browser: %s, %s", a.Status, a.Header)
 	}
 	if a, _ := ask("GET", "/hc/coap://grain-bin/links", "Accept", "application/xml"); a.StatusCode != 406 {

@@ -8,6 +8,8 @@ import (
 	"sync/atomic"
 	"testing"
 
+	"culvert/coap/msg"
+
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
@@ -22,7 +24,7 @@ func TestHTTP(t *testing.T) {
 		if v := format.Load(); v >= 0 {
 			opts = append(opts, opt{message.ContentFormat, u(uint32(v))})
 		}
-		if e, ok := option(m.Options, message.ETag); ok && string(e) == "\x01\xab" && codes.Code(code.Load()) == codes.Valid {
+		if e, ok := msg.Option(m.Options, message.ETag); ok && string(e) == "\x01\xab" && codes.Code(code.Load()) == codes.Valid {
 			return [][]byte{ack(m, codes.Valid, "", opt{message.ETag, "\x01\xab"})}
 		}
 		return [][]byte{ack(m, codes.Code(code.Load()), "21.5", opts...)}
@@ -38,7 +40,7 @@ func TestHTTP(t *testing.T) {
 		return w
 	}
 	code.Store(int32(codes.Content))
-	addr := f.table.Address(f.grainBin().node).String()
+	addr := f.table.Address(f.grainBin().Node).String()
 	for _, x := range []struct{ method, target, path string }{
 		{"GET", "/hc/coap://grain-bin/a/b?q=1", "/a/b"},
 		{"GET", "/hc/coap://[" + addr + "]/c", "/c"},
@@ -52,7 +54,7 @@ func TestHTTP(t *testing.T) {
 		if x.method == "HEAD" {
 			want = ""
 		}
-		if w.Code != 200 || w.Body.String() != want || resourcePath(log[len(log)-1].Options, message.URIPath) != x.path ||
+		if w.Code != 200 || w.Body.String() != want || msg.ResourcePath(log[len(log)-1].Options, message.URIPath) != x.path ||
 			w.Header().Get("Cache-Control") != "max-age=7" || w.Header().Get("ETag") != `"01ab"` || !strings.HasPrefix(w.Header().Get("Content-Type"), "text/plain") {
 			t.Errorf("%s: %d %v %q", x.target, w.Code, w.Header(), w.Body)
 		}
@@ -103,7 +105,7 @@ func TestHTTP(t *testing.T) {
 			w = ask("GET", "/hc/coap://grain-bin/format?none")
 		}
 		log := n.seen()
-		if got := uintOption(log[len(log)-1].Options, message.Accept); got != x.sent || w.Header().Get("Content-Type") != x.kind {
+		if got := msg.Uint(log[len(log)-1].Options, message.Accept); got != x.sent || w.Header().Get("Content-Type") != x.kind {
 			t.Errorf("%q: Accept %d, Content-Type %q", x.accept, got, w.Header().Get("Content-Type"))
 		}
 	}

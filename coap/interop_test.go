@@ -16,6 +16,10 @@ import (
 	"testing"
 	"time"
 
+	"culvert/coap/api"
+	"culvert/coap/client"
+	"culvert/coap/msg"
+
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 	"github.com/plgd-dev/go-coap/v3/message/pool"
@@ -67,7 +71,7 @@ func libcoapServerProcess(t testing.TB) (netip.AddrPort, int) {
 	})
 	probe := dial(t, at)
 	eventually(t, "libcoap's server answers", func() bool {
-		if _, err := probe.conn.Write(emptyMessage(message.Confirmable, 1)); err != nil {
+		if _, err := probe.conn.Write(msg.EmptyMessage(message.Confirmable, 1)); err != nil {
 			return false // it was not there yet: the kernel remembers
 		}
 		_ = probe.conn.SetReadDeadline(time.Now().Add(100 * time.Millisecond))
@@ -178,7 +182,7 @@ func (f *front) tcpDoor() string {
 			if err != nil {
 				return
 			}
-			wg.Go(func() { f.serveStream(c, peer{door: DoorControl, conn: n}) })
+			wg.Go(func() { f.serveStream(c, msg.Peer{Door: msg.DoorControl, Conn: n}) })
 		}
 	})
 	f.t.Cleanup(func() {
@@ -265,7 +269,7 @@ func TestGoCoapClients(t *testing.T) {
 	}
 	for _, name := range []string{"udp", "unix"} {
 		code, b := get(name, "/nodes")
-		var states []NodeState
+		var states []api.NodeState
 		if err := json.Unmarshal(b, &states); err != nil || code != codes.Content || len(states) != 5000 {
 			t.Errorf("%s: /nodes: %v, %d octets, %d nodes (%v)", name, code, len(b), len(states), err)
 		}
@@ -302,7 +306,7 @@ func TestClient(t *testing.T) {
 	f.where.Store("grain-bin", libcoapServer(t))
 	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 	defer cancel()
-	c, err := DialControl(ctx, f.control)
+	c, err := client.DialControl(ctx, f.control)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -318,15 +322,15 @@ func TestClient(t *testing.T) {
 	if err != nil || st.Version != "test" || st.Nodes != 5000 || st.You.UID != uint32(os.Getuid()) || st.You.GID != uint32(os.Getgid()) || st.Meshes[0] != "fenland" {
 		t.Errorf("%+v (%v)", st, err)
 	}
-	a, err := c.Do(ctx, Ask{Method: codes.PUT, Path: "/nodes/grain-bin/own/example_data", Accept: -1, Body: []byte("weir")})
+	a, err := c.Do(ctx, client.Ask{Method: codes.PUT, Path: "/nodes/grain-bin/own/example_data", Accept: -1, Body: []byte("weir")})
 	if err != nil || a.Code != codes.Created {
 		t.Errorf("%+v (%v)", a, err)
 	}
-	a, err = c.Do(ctx, Ask{Path: "/nodes/grain-bin/own/example_data", Accept: -1})
+	a, err = c.Do(ctx, client.Ask{Path: "/nodes/grain-bin/own/example_data", Accept: -1})
 	if err != nil || string(a.Body) != "weir" {
 		t.Errorf("%+v (%v)", a, err)
 	}
-	var se *StatusError
+	var se *client.StatusError
 	if _, err := c.Node(ctx, "nobody"); !errors.As(err, &se) || se.Code != codes.NotFound || !strings.Contains(err.Error(), `/nodes/nobody: 4.04 NotFound: no node "nobody"`) {
 		t.Errorf("%v", err)
 	}
@@ -343,18 +347,18 @@ func TestClient(t *testing.T) {
 	short, cancelShort := context.WithTimeout(ctx, 20*time.Millisecond)
 	defer cancelShort()
 	f.newNode("mast", func(*fakeNode, message.Message) [][]byte { return nil })
-	if _, err := c.Do(short, Ask{Path: "/nodes/mast/own/x", Accept: -1}); !errors.Is(err, context.DeadlineExceeded) || errors.Is(err, ErrUnreachable) {
+	if _, err := c.Do(short, client.Ask{Path: "/nodes/mast/own/x", Accept: -1}); !errors.Is(err, context.DeadlineExceeded) || errors.Is(err, client.ErrUnreachable) {
 		t.Errorf("a deadline: %v", err)
 	}
 	f.stop()
-	if _, err := c.Nodes(ctx); !errors.Is(err, ErrUnreachable) {
+	if _, err := c.Nodes(ctx); !errors.Is(err, client.ErrUnreachable) {
 		t.Errorf("after the daemon ended: %v", err)
 	}
 	c.Close()
-	if _, err := DialControl(ctx, f.control); !errors.Is(err, ErrUnreachable) || !strings.Contains(err.Error(), "culvert run") {
+	if _, err := client.DialControl(ctx, f.control); !errors.Is(err, client.ErrUnreachable) || !strings.Contains(err.Error(), "culvert run") {
 		t.Errorf("nobody there: %v", err)
 	}
-	if _, err := DialControl(ctx, filepath.Join(f.control, "x")); !errors.Is(err, ErrUnreachable) {
+	if _, err := client.DialControl(ctx, filepath.Join(f.control, "x")); !errors.Is(err, client.ErrUnreachable) {
 		t.Errorf("no such path: %v", err)
 	}
 }
@@ -385,7 +389,7 @@ func TestLibcoapObserveAndProxy(t *testing.T) {
 	}
 	eventually(t, "the node is told that nobody observes", func() bool { return w.token.Load() == "" && f.Stats().Observations == 0 })
 
-	addr := f.table.Address(f.grainBin().node).String()
+	addr := f.table.Address(f.grainBin().Node).String()
 	for _, x := range []libcoapRow{
 		{"proxied by address", []string{"-P", base}, "coap://[" + addr + "]/s", "level 2;", "", 0},
 		{"proxied by label", []string{"-P", base}, "coap://grain-bin/s", "level 2;", "", 0},

@@ -6,18 +6,21 @@ import (
 	"strings"
 	"time"
 
+	"culvert/coap/api"
+	"culvert/coap/msg"
+
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
 
 // outputResource is /outputs, /outputs/PLACE/RESOURCE and its lock below that.
-func (s *Server) outputResource(req *request, at string, reply func(response)) {
+func (s *Server) outputResource(req *msg.Request, at string, reply func(msg.Response)) {
 	rest, _ := strings.CutPrefix(at, "/outputs")
-	if _, ok := accept(req, formatJSON); !ok {
-		reply(notAcceptable(formatJSON))
+	if _, ok := msg.Accept(req, msg.FormatJSON); !ok {
+		reply(msg.NotAcceptable(msg.FormatJSON))
 		return
 	}
 	if rest == "" {
-		reply(s.getOnly(req, func(*request) response { return s.showJSON(s.outputs.list()) }))
+		reply(msg.GetOnly(func(*msg.Request) msg.Response { return s.showJSON(s.outputs.list()) })(req))
 		return
 	}
 	place, resource, _ := strings.Cut(strings.TrimPrefix(rest, "/"), "/")
@@ -25,50 +28,50 @@ func (s *Server) outputResource(req *request, at string, reply func(response)) {
 	x := s.outputs.find(place, resource)
 	switch {
 	case x == nil:
-		reply(diagnose(codes.NotFound, "no such output; /outputs lists them"))
+		reply(msg.Errorf(codes.NotFound, "no such output; /outputs lists them"))
 	case !lock:
-		reply(s.getOnly(req, func(*request) response { return s.showJSON(s.outputs.state(x)) }))
+		reply(msg.GetOnly(func(*msg.Request) msg.Response { return s.showJSON(s.outputs.state(x)) })(req))
 	default:
 		s.lockResource(req, x, reply)
 	}
 }
 
-func (s *Server) showJSON(v any) response {
+func (s *Server) showJSON(v any) msg.Response {
 	b, err := json.Marshal(v)
 	if err != nil {
 		return s.internal(err)
 	}
-	return content(formatJSON, b)
+	return msg.Content(msg.FormatJSON, b)
 }
 
 // lockResource shows, makes and lifts a lock-out.
-func (s *Server) lockResource(req *request, x *outputEntry, reply func(response)) {
+func (s *Server) lockResource(req *msg.Request, x *outputEntry, reply func(msg.Response)) {
 	switch {
-	case req.code == codes.GET:
+	case req.Code == codes.GET:
 		if st := s.outputs.state(x); st.Lock != nil {
 			reply(s.showJSON(st.Lock))
 			return
 		}
-		reply(diagnose(codes.NotFound, "not locked out"))
+		reply(msg.Errorf(codes.NotFound, "not locked out"))
 		return
-	case req.code != codes.PUT && req.code != codes.DELETE:
-		reply(diagnose(codes.MethodNotAllowed, "GET, PUT and DELETE"))
+	case req.Code != codes.PUT && req.Code != codes.DELETE:
+		reply(msg.Errorf(codes.MethodNotAllowed, "GET, PUT and DELETE"))
 		return
 	case !s.mayDrive(req, x):
-		reply(diagnose(codes.Forbidden, "%s is not one of those who may drive this output", s.writer(req)))
+		reply(msg.Errorf(codes.Forbidden, "%s is not one of those who may drive this output", s.writer(req)))
 		return
-	case len(req.payload) > maxLockReason:
-		reply(diagnose(codes.BadRequest, "a reason of at most %d octets", maxLockReason))
+	case len(req.Payload) > maxLockReason:
+		reply(msg.Errorf(codes.BadRequest, "a reason of at most %d octets", maxLockReason))
 		return
 	}
-	by, reason, lock := s.writer(req), string(req.payload), req.code == codes.PUT
+	by, reason, lock := s.writer(req), string(req.Payload), req.Code == codes.PUT
 	s.outputs.wg.Go(func() {
 		err := s.outputs.setLock(s.opts.StateDir, x, by, reason, lock)
 		s.upstream.withdraw()
 		switch {
 		case err != nil && lock:
 			s.log.Error("lock-out of an output is not on the disk", "place", x.Place, "resource", x.Resource, "by", by, "error", err)
-			reply(diagnose(codes.InternalServerError, "locked out, but the disk did not take it: only until the daemon ends"))
+			reply(msg.Errorf(codes.InternalServerError, "locked out, but the disk did not take it: only until the daemon ends"))
 			return
 		case err != nil:
 			reply(s.internal(err))
@@ -76,10 +79,10 @@ func (s *Server) lockResource(req *request, x *outputEntry, reply func(response)
 		}
 		s.log.Warn("lock-out of an output", "place", x.Place, "resource", x.Resource, "by", by, "locked", lock, "reason", reason)
 		if lock {
-			reply(answer(codes.Changed))
+			reply(msg.Empty(codes.Changed))
 			return
 		}
-		reply(answer(codes.Deleted))
+		reply(msg.Empty(codes.Deleted))
 	})
 }
 
@@ -92,9 +95,9 @@ func (o *outputs) setLock(dir string, x *outputEntry, by, reason string, lock bo
 	o.mu.Lock()
 	if lock {
 		event = "lock"
-		x.lock = &LockOut{By: by, Since: time.Now().UTC(), Reason: reason}
+		x.lock = &api.LockOut{By: by, Since: time.Now().UTC(), Reason: reason}
 	}
-	locks := map[string]*LockOut{}
+	locks := map[string]*api.LockOut{}
 	for key, e := range o.known {
 		if e.lock != nil && (lock || e != x.driven) {
 			locks[key] = e.lock
@@ -119,17 +122,17 @@ func (o *outputs) setLock(dir string, x *outputEntry, by, reason string, lock bo
 	return nil
 }
 
-func (o *outputs) state(x *outputEntry) OutputState {
+func (o *outputs) state(x *outputEntry) api.OutputState {
 	o.mu.Lock()
 	defer o.mu.Unlock()
-	return OutputState{
+	return api.OutputState{
 		Place: x.Place, Resource: x.Resource, Who: x.Who, Lock: x.lock, Writing: x.writing, Last: x.last,
 		Lease: int64(x.Lease.Seconds()), MaxLease: int64(x.MaxLease.Seconds()), Interval: int64(x.Interval.Seconds()),
 	}
 }
 
-func (o *outputs) list() []OutputState {
-	out := []OutputState{}
+func (o *outputs) list() []api.OutputState {
+	out := []api.OutputState{}
 	for _, x := range o.entries() {
 		out = append(out, o.state(x))
 	}

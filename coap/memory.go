@@ -4,6 +4,8 @@ import (
 	"container/list"
 	"net/netip"
 	"time"
+
+	"culvert/coap/msg"
 )
 
 // memory is what a UDP door knows of the exchanges of the last 247 s, so that a
@@ -11,7 +13,7 @@ import (
 // bounded; where it is full the oldest exchange that has ended makes room, one of
 // the same address first.
 type memory struct {
-	byKey   map[callKey]*remembered
+	byKey   map[msg.MessageKey]*remembered
 	order   list.List // of *remembered, oldest first
 	perHost map[netip.Addr]*list.List
 	octets  int
@@ -19,7 +21,7 @@ type memory struct {
 
 // remembered is one exchange.
 type remembered struct {
-	key    callKey
+	key    msg.MessageKey
 	sum    uint64 // of the request's octets: another request may wear its Message ID
 	answer []byte // to a repetition; nil while there is none
 	open   bool   // the request has no answer yet
@@ -30,14 +32,14 @@ type remembered struct {
 }
 
 func (m *memory) init() {
-	m.byKey = map[callKey]*remembered{}
+	m.byKey = map[msg.MessageKey]*remembered{}
 	m.perHost = map[netip.Addr]*list.List{}
 }
 
 // begin looks a request up. If it is a repetition, it returns what is known of the
 // first one. If not, it is remembered from now on; ok is false if there is no room
 // for that.
-func (m *memory) begin(k callKey, sum uint64, now time.Time) (r *remembered, fresh, ok bool) {
+func (m *memory) begin(k msg.MessageKey, sum uint64, now time.Time) (r *remembered, fresh, ok bool) {
 	if old := m.byKey[k]; old != nil {
 		if old.sum == sum && now.Sub(old.at) < old.lifetime() {
 			return old, false, true
@@ -46,16 +48,16 @@ func (m *memory) begin(k callKey, sum uint64, now time.Time) (r *remembered, fre
 		// early must not give it the answer to another question.
 		m.remove(old)
 	}
-	host := m.perHost[k.remote.Addr()]
+	host := m.perHost[k.Remote.Addr()]
 	if host != nil && host.Len() >= maxRememberIP && !m.evict(host) {
 		return nil, true, false
 	}
 	if len(m.byKey) >= maxRemembered && !m.evict(&m.order) {
 		return nil, true, false
 	}
-	if host = m.perHost[k.remote.Addr()]; host == nil {
+	if host = m.perHost[k.Remote.Addr()]; host == nil {
 		host = list.New()
-		m.perHost[k.remote.Addr()] = host
+		m.perHost[k.Remote.Addr()] = host
 	}
 	r = &remembered{key: k, sum: sum, at: now, open: true}
 	r.all, r.host = m.order.PushBack(r), host.PushBack(r)
@@ -67,9 +69,9 @@ func (m *memory) begin(k callKey, sum uint64, now time.Time) (r *remembered, fre
 // section 4.8.2).
 func (r *remembered) lifetime() time.Duration {
 	if r.non {
-		return nonLifetime
+		return msg.NonLifetime
 	}
-	return exchangeLifetime
+	return msg.ExchangeLifetime
 }
 
 // evict removes the oldest exchange of l that has ended. Few are open at a time, as
@@ -96,10 +98,10 @@ func (m *memory) remove(r *remembered) {
 	delete(m.byKey, r.key)
 	m.octets -= len(r.answer)
 	m.order.Remove(r.all)
-	host := m.perHost[r.key.remote.Addr()]
+	host := m.perHost[r.key.Remote.Addr()]
 	host.Remove(r.host)
 	if host.Len() == 0 {
-		delete(m.perHost, r.key.remote.Addr())
+		delete(m.perHost, r.key.Remote.Addr())
 	}
 }
 
@@ -123,7 +125,7 @@ func (m *memory) done(r *remembered, answer []byte) {
 func (m *memory) expire(now time.Time) {
 	for e := m.order.Front(); e != nil; e = m.order.Front() {
 		r := e.Value.(*remembered)
-		if now.Sub(r.at) < exchangeLifetime || r.open {
+		if now.Sub(r.at) < msg.ExchangeLifetime || r.open {
 			return
 		}
 		m.remove(r)

@@ -4,6 +4,8 @@ import (
 	"net/netip"
 	"testing"
 
+	"culvert/coap/msg"
+
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
@@ -38,8 +40,8 @@ func TestGroupsHearNothing(t *testing.T) {
 		{"PUT to a node", build(non, codes.PUT, 9, "t", own, "1")},
 		{"confirmable PUT to a node", build(con, codes.PUT, 10, "t", own, "1")},
 		{"through the proxy", build(non, codes.PUT, 11, "t", "", "1", opt{message.ProxyURI, "coap://grain-bin/x"})},
-		{"registration", build(non, codes.POST, 12, "t", "rd", "</a>", opt{message.URIQuery, "ep=x"}, opt{message.ContentFormat, u(formatLink)})},
-		{"ping", emptyMessage(con, 13)},
+		{"registration", build(non, codes.POST, 12, "t", "rd", "</a>", opt{message.URIQuery, "ep=x"}, opt{message.ContentFormat, u(msg.FormatLink)})},
+		{"ping", msg.EmptyMessage(con, 13)},
 		{"answer that nobody asked for", respond(con, 14, []byte("t"), codes.Content, "x")},
 		{"token of 9 octets", []byte{0x49, 1, 0, 15, 1, 2, 3, 4, 5, 6, 7, 8, 9}},
 		{"marker without a payload", []byte{0x40, 1, 0, 16, 0xff}},
@@ -48,7 +50,7 @@ func TestGroupsHearNothing(t *testing.T) {
 		{"nothing", nil},
 	} {
 		for _, group := range []string{"ff02::fd", "ff05::fd", "ff02::1", "ff0e::fd"} {
-			if call := door.datagram(x.b, pktinfo6(netip.MustParseAddr(group), 1), 0, from, make(message.Options, 0, maxOptions)); call != nil {
+			if call := door.datagram(x.b, pktinfo6(netip.MustParseAddr(group), 1), 0, from, make(message.Options, 0, msg.MaxOptions)); call != nil {
 				t.Errorf("%s to %s: it is served", x.name, group)
 			}
 		}

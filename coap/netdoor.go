@@ -9,6 +9,8 @@ import (
 	"net/netip"
 	"sync"
 	"time"
+
+	"culvert/coap/msg"
 )
 
 // Limits of TCP and TLS doors, ours, besides maxStreams.
@@ -20,7 +22,7 @@ const (
 // netDoor is a TCP door, with or without TLS (RFC 8323).
 type netDoor struct {
 	s        *Server
-	kind     Door
+	kind     msg.Door
 	listener net.Listener
 	config   *tls.Config // of a TLS door
 
@@ -30,9 +32,9 @@ type netDoor struct {
 	ended bool
 }
 
-func newNetDoor(s *Server, kind Door, l net.Listener) *netDoor {
+func newNetDoor(s *Server, kind msg.Door, l net.Listener) *netDoor {
 	d := &netDoor{s: s, kind: kind, listener: l, conns: map[net.Conn]netip.Addr{}, hosts: map[netip.Addr]int{}}
-	if kind == DoorTLS {
+	if kind == msg.DoorTLS {
 		d.config = &tls.Config{
 			Certificates: []tls.Certificate{*s.opts.Certificate},
 			MinVersion:   tls.VersionTLS12,
@@ -50,7 +52,7 @@ func newNetDoor(s *Server, kind Door, l net.Listener) *netDoor {
 func (d *netDoor) accept() error {
 	var wg sync.WaitGroup
 	defer wg.Wait()
-	for n := uint64(1); ; n++ {
+	for {
 		c, err := d.listener.Accept()
 		if errors.Is(err, net.ErrClosed) {
 			return err
@@ -67,14 +69,14 @@ func (d *netDoor) accept() error {
 			continue
 		}
 		wg.Go(func() {
-			d.serve(c, peer{door: d.kind, addr: from, conn: n})
+			d.serve(c, msg.Peer{Door: d.kind, Addr: from, Conn: d.s.number()})
 			d.remove(c)
 		})
 	}
 }
 
 // serve is one connection.
-func (d *netDoor) serve(c net.Conn, p peer) {
+func (d *netDoor) serve(c net.Conn, p msg.Peer) {
 	defer c.Close()
 	if d.config != nil {
 		sec := tls.Server(c, d.config)
@@ -82,10 +84,10 @@ func (d *netDoor) serve(c net.Conn, p peer) {
 		defer cancel()
 		err := sec.HandshakeContext(ctx)
 		if err == nil {
-			p.who, err = d.s.access().tlsIdentity(sec.ConnectionState())
+			p.Proved, err = tlsCredential(d.s.access(), sec.ConnectionState())
 		}
 		if err != nil {
-			d.s.handshakeFailed(d.kind, p.addr, err)
+			d.s.handshakeFailed(d.kind, p.Addr, err)
 			return
 		}
 		d.s.counts.tlsSessions.Add(1)
@@ -175,7 +177,7 @@ func (s *Server) openSecureLocked() error {
 	if len(s.opts.TLS) > 0 && s.opts.Certificate == nil {
 		return errors.New("coap: a tls door needs a certificate")
 	}
-	for kind, addrs := range map[Door][]netip.AddrPort{DoorTCP: s.opts.TCP, DoorTLS: s.opts.TLS} {
+	for kind, addrs := range map[msg.Door][]netip.AddrPort{msg.DoorTCP: s.opts.TCP, msg.DoorTLS: s.opts.TLS} {
 		for _, a := range addrs {
 			l, err := net.Listen(family("tcp", a), a.String())
 			if err != nil {
@@ -188,16 +190,16 @@ func (s *Server) openSecureLocked() error {
 }
 
 // Addrs returns where the doors of a kind listen, once Listen has opened them.
-func (s *Server) Addrs(kind Door) []netip.AddrPort {
+func (s *Server) Addrs(kind msg.Door) []netip.AddrPort {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	var out []netip.AddrPort
 	switch kind {
-	case DoorUDP:
+	case msg.DoorUDP:
 		for _, d := range s.udp {
 			out = append(out, d.conn.LocalAddr().(*net.UDPAddr).AddrPort())
 		}
-	case DoorDTLS:
+	case msg.DoorDTLS:
 		for _, d := range s.secure {
 			out = append(out, d.conn.LocalAddr().(*net.UDPAddr).AddrPort())
 		}

@@ -4,13 +4,15 @@ import (
 	"net"
 	"net/netip"
 	"testing"
+
+	"culvert/coap/msg"
 )
 
 // A door at 0.0.0.0 is open to IPv4 alone.
 func TestUnspecifiedIPv4Door(t *testing.T) {
 	any4 := []netip.AddrPort{netip.MustParseAddrPort("0.0.0.0:0")}
 	f := newFront(t, func(s *Server) { s.opts.UDP, s.opts.TCP = any4, any4 })
-	udp, tcp := f.Addrs(DoorUDP)[0], f.Addrs(DoorTCP)[0]
+	udp, tcp := f.Addrs(msg.DoorUDP)[0], f.Addrs(msg.DoorTCP)[0]
 	if !udp.Addr().Is4() || !tcp.Addr().Is4() {
 		t.Errorf("they listen at %v and %v, want IPv4 addresses", udp, tcp)
 	}

@@ -32,13 +32,9 @@ func TestObserveSlowConnection(t *testing.T) {
 		w.notify(message.NonConfirmable, v, uint32(1000+i))
 		eventually(t, "the front has it", func() bool { return string(c.ask(codes.GET, own, "").Payload) == v })
 	}
-	f.observers.mu.Lock()
-	for x := range f.observers.by {
-		if st := f.observers.by[x].stream; len(st.posted) > tokens {
-			t.Errorf("%d are posted", len(st.posted))
-		}
+	if n := f.observers.Stats().Queued; n > tokens {
+		t.Errorf("%d are queued", n)
 	}
-	f.observers.mu.Unlock()
 	last := map[string]int64{}
 	messages := 0
 	for done := 0; done < tokens; messages++ {
@@ -132,7 +128,7 @@ func TestObserveWithdrawn(t *testing.T) {
 		release := sync.OnceFunc(w.work.Unlock)
 		t.Cleanup(release)
 		a, b := f.client(), f.client()
-		for _, c := range []*client{a, b} {
+		for _, c := range []*udpClient{a, b} {
 			c.send(build(message.NonConfirmable, codes.GET, 1, "same", own, "", opt{message.Observe, ""}))
 		}
 		pending := func(n int) func() bool {

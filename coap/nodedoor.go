@@ -6,6 +6,9 @@ import (
 	"net/netip"
 	"slices"
 	"time"
+
+	"culvert/bridge/node"
+	"culvert/coap/msg"
 )
 
 // openNodeDoorsLocked opens a UDP socket at the gateway's own address in each mesh, so
@@ -14,7 +17,7 @@ import (
 // opened is logged, and no error: packets to and from nodes pass without it.
 func (s *Server) openNodeDoorsLocked() error {
 	for _, m := range s.opts.Meshes {
-		at := netip.AddrPortFrom(s.opts.Gateways[m.Name], portCoAP)
+		at := netip.AddrPortFrom(s.opts.Gateways[m.Name], msg.PortCoAP)
 		if !at.Addr().IsValid() || s.listensLocked(at) {
 			continue
 		}
@@ -30,10 +33,10 @@ func (s *Server) openNodeDoorsLocked() error {
 			return fmt.Errorf("coap: udp %v: %w", at, err)
 		}
 		d.from = func(a netip.Addr) bool {
-			if _, ok := m.sender(a.WithZone("")); ok {
+			if _, ok := (node.Meshes{m}).Sender(a); ok {
 				return true
 			}
-			if more, ok := s.refusals.pass(time.Now()); ok {
+			if more, ok := s.refusals.Allow(time.Now()); ok {
 				s.log.Warn("datagram dropped: this door is for nodes only; [coap] listen opens one for others",
 					"mesh", m.Name, "address", at.String(), "from", a.String(), "not_logged_before", more)
 			}
@@ -55,7 +58,7 @@ func (s *Server) listensLocked(at netip.AddrPort) bool {
 // readingsURI is where nodes of a mesh send their readings, empty if no door is open
 // there.
 func (s *Server) readingsURI(mesh string) string {
-	at := netip.AddrPortFrom(s.opts.Gateways[mesh], portCoAP)
+	at := netip.AddrPortFrom(s.opts.Gateways[mesh], msg.PortCoAP)
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if !at.Addr().IsValid() || !s.listensLocked(at) {

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"encoding/json"
 	"fmt"
-	"net/netip"
 	"slices"
 	"strings"
 	"sync"
@@ -14,41 +13,19 @@ import (
 
 	"culvert/bridge/ieee802154"
 	"culvert/bridge/node"
+	"culvert/coap/api"
+	"culvert/coap/msg"
 )
 
-// NodeState is what /nodes/NODE says of a node in JSON; /nodes is an array of
-// these, sorted by label. What is unknown is left out.
-type NodeState struct {
-	Node     string           `json:"node"` // the label
-	Mesh     string           `json:"mesh"`
-	State    string           `json:"state"`
-	Status   string           `json:"status"`                   // the state in words: "silent 4 min, 24 reports of 10 s missed"
-	Since    *time.Time       `json:"since,omitempty"`          // when the state began
-	Heard    *time.Time       `json:"heard,omitempty"`          // the last frame
-	Reported *time.Time       `json:"reported,omitempty"`       // the last message with readings
-	Period   float64          `json:"report_seconds,omitempty"` // between two reports, where it is known
-	Learned  bool             `json:"report_learned,omitempty"` // it is not configured, but learned
-	Missed   int              `json:"reports_missed,omitempty"` // since the last one
-	Address  *netip.Addr      `json:"address,omitempty"`
-	Others   []netip.Addr     `json:"other_addresses,omitempty"`
-	EUI64    *ieee802154.Addr `json:"eui64,omitempty"`
-	Short    *ieee802154.Addr `json:"short,omitempty"`
-	Hops     uint8            `json:"hops,omitempty"`    // radio links to the gateway
-	Signal   int8             `json:"signal,omitempty"`  // dBm, of the node's own link to its parent
-	Parents  []string         `json:"parents,omitempty"` // labels, "gateway", or link addresses, preferred one first
-	Supply   uint16           `json:"supply_mv,omitempty"`
-	Battery  *uint8           `json:"battery_percent,omitempty"`
-	Stranger bool             `json:"stranger,omitempty"`     // it stands at no place, in a mesh that has places
-	Unserved bool             `json:"not_admitted,omitempty"` // it is seen and counted, and no packet passes
-	Sink     string           `json:"readings_to,omitempty"`  // of /nodes/NODE alone: the URI to which the node sends its readings
-}
+// listingAge is how long one rendering of a listing serves all clients.
+const listingAge = time.Second
 
 // stateOf reads the state of a node.
-func stateOf(mesh string, t *node.Table, n *node.Node, now time.Time) NodeState {
+func stateOf(mesh string, t *node.Table, n *node.Node, now time.Time) api.NodeState {
 	due := t.Schedule(n, now)
-	v := NodeState{
+	v := api.NodeState{
 		Node: n.Label(), Mesh: mesh, State: n.State().String(), Status: t.Status(n, now),
-		Since: when(n.Since()), Heard: when(n.LastHeard()), Reported: when(due.Last),
+		Since: api.Time(n.Since()), Heard: api.Time(n.LastHeard()), Reported: api.Time(due.Last),
 		Period: due.Period.Round(time.Millisecond).Seconds(), Learned: due.Learned, Missed: due.Missed,
 		Hops: n.Hops(), Signal: t.ParentSignal(n), Parents: t.ParentLabels(n), Stranger: t.Stranger(n), Unserved: !n.Admitted(),
 		EUI64: linkAddr(n.EUI64()), Short: linkAddr(n.Short()),
@@ -70,14 +47,6 @@ func stateOf(mesh string, t *node.Table, n *node.Node, now time.Time) NodeState 
 	return v
 }
 
-func when(t time.Time) *time.Time {
-	if t.IsZero() {
-		return nil
-	}
-	t = t.UTC().Truncate(time.Millisecond)
-	return &t
-}
-
 func linkAddr(a ieee802154.Addr) *ieee802154.Addr {
 	if a.IsNone() {
 		return nil
@@ -86,7 +55,7 @@ func linkAddr(a ieee802154.Addr) *ieee802154.Addr {
 }
 
 // line is a node in plain text.
-func (v *NodeState) line() string {
+func nodeLine(v *api.NodeState) string {
 	addr := "-"
 	if v.Address != nil {
 		addr = v.Address.String()
@@ -107,65 +76,65 @@ func (v *NodeState) line() string {
 }
 
 // showNode is /nodes/NODE.
-func (s *Server) showNode(req *request, t target) response {
-	f, ok := accept(req, formatJSON, formatText, formatLink)
+func (s *Server) showNode(req *msg.Request, t node.Member) msg.Response {
+	f, ok := msg.Accept(req, msg.FormatJSON, msg.FormatText, msg.FormatLink)
 	if !ok {
-		return notAcceptable(formatJSON, formatText, formatLink)
+		return msg.NotAcceptable(msg.FormatJSON, msg.FormatText, msg.FormatLink)
 	}
-	v := stateOf(t.mesh, t.table, t.node, time.Now())
-	v.Sink = s.readingsURI(t.mesh)
+	v := stateOf(t.Name, t.Table, t.Node, time.Now())
+	v.Sink = s.readingsURI(t.Name)
 	switch f {
-	case formatText:
-		return content(f, []byte(v.line()))
-	case formatLink:
-		return content(f, appendLinks(nil, nodeLinks(v.Node)))
+	case msg.FormatText:
+		return msg.Content(f, []byte(nodeLine(&v)))
+	case msg.FormatLink:
+		return msg.Content(f, msg.AppendLinks(nil, nodeLinks(v.Node)))
 	}
 	b, err := json.Marshal(v)
 	if err != nil {
 		return s.internal(err)
 	}
-	return content(f, b)
+	return msg.Content(f, b)
 }
 
 // listNodes is /nodes.
-func (s *Server) listNodes(req *request) response {
-	f, ok := accept(req, formatJSON, formatText, formatLink)
+func (s *Server) listNodes(req *msg.Request) msg.Response {
+	f, ok := msg.Accept(req, msg.FormatJSON, msg.FormatText, msg.FormatLink)
 	if !ok {
-		return notAcceptable(formatJSON, formatText, formatLink)
+		return msg.NotAcceptable(msg.FormatJSON, msg.FormatText, msg.FormatLink)
 	}
-	return s.listings.get(f, func() response {
+	return s.listings.get(f, func() msg.Response {
 		states := s.Nodes()
 		var b []byte
 		switch f {
-		case formatText:
+		case msg.FormatText:
 			for i := range states {
-				b = append(append(b, states[i].line()...), '\n')
+				b = append(append(b, nodeLine(&states[i])...), '\n')
 			}
-		case formatLink:
-			links := make([]link, len(states))
+		case msg.FormatLink:
+			links := make([]msg.Link, len(states))
 			for i := range states {
 				links[i] = nodeLink(states[i].Node)
 			}
-			b = appendLinks(nil, links)
+			b = msg.AppendLinks(nil, links)
 		default:
 			var err error
 			if b, err = json.Marshal(states); err != nil {
 				return s.internal(err)
 			}
 		}
-		return tag(content(f, b))
+		return msg.WithETag(msg.Content(f, b))
 	})
 }
 
 // Nodes returns the states of all nodes of all meshes, by label.
-func (s *Server) Nodes() []NodeState {
-	states, now := []NodeState{}, time.Now()
+func (s *Server) Nodes() []api.NodeState {
+	states, now := []api.NodeState{}, time.Now()
 	for _, m := range s.opts.Meshes {
 		for n := range m.Table.All() {
 			states = append(states, stateOf(m.Name, m.Table, n, now))
 		}
 	}
-	slices.SortFunc(states, func(a, b NodeState) int { return cmp.Compare(a.Node, b.Node) })
+	slices.SortFunc(states, func(a, b api.NodeState) int { return cmp.Compare(a.Node, b.Node) })
 	return states
 }
 
@@ -177,18 +146,18 @@ type listings struct {
 }
 
 type rendering struct {
-	resp response
+	resp msg.Response
 	at   time.Time
 }
 
-func (l *listings) get(format uint32, render func() response) response {
+func (l *listings) get(format uint32, render func() msg.Response) msg.Response {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if r := l.last[format]; r != nil && time.Since(r.at) < listingAge {
 		return r.resp
 	}
 	r := &rendering{resp: render()}
-	r.resp.options = with(r.resp.options, message.MaxAge, uintBytes(5))
+	r.resp.Options = msg.With(r.resp.Options, message.MaxAge, msg.EncodeUint(5))
 	r.at = time.Now()
 	l.last[format] = r
 	return r.resp

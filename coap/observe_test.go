@@ -15,6 +15,8 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 
 	"culvert/bridge/senml"
+	"culvert/coap/msg"
+	"culvert/coap/observe"
 )
 
 // watched is a fake node with one resource that can be observed.
@@ -41,7 +43,7 @@ func (f *front) newWatched() *watched {
 			return nil
 		}
 		opts := []opt{{message.MaxAge, u(w.maxAge.Load())}}
-		switch uintOption(m.Options, message.Observe) {
+		switch msg.Uint(m.Options, message.Observe) {
 		case 0:
 			if !w.deaf.Load() {
 				w.token.Store(string(m.Token))
@@ -61,13 +63,13 @@ func (w *watched) cut(v *string, m message.Message) []opt {
 	if len(*v) <= 64 {
 		return nil
 	}
-	b, _, _ := blockOption(m.Options, message.Block2, false)
-	b.szx = 2
-	tag := string(etag([]byte(*v)))
-	from, to := min(b.offset(), len(*v)), min(b.offset()+64, len(*v))
-	b.more = to < len(*v)
+	b, _, _ := msg.BlockOption(m.Options, message.Block2, false)
+	b.SZX = 2
+	tag := string(msg.ETag([]byte(*v)))
+	from, to := min(b.Offset(), len(*v)), min(b.Offset()+64, len(*v))
+	b.More = to < len(*v)
 	*v = (*v)[from:to]
-	return []opt{{message.Block2, string(b.bytes())}, {message.ETag, tag}}
+	return []opt{{message.Block2, string(b.Encode())}, {message.ETag, tag}}
 }
 
 // notify sends the value as a notification with an order of its own.
@@ -101,7 +103,7 @@ func (w *watched) requests() (out []message.Message) {
 const own = "nodes/grain-bin/own/s"
 
 // observe registers with a token of its own and returns the first answer.
-func (c *client) observe(path, token string, opts ...opt) message.Message {
+func (c *udpClient) observe(path, token string, opts ...opt) message.Message {
 	c.t.Helper()
 	c.mid++
 	c.send(build(message.Confirmable, codes.GET, c.mid, token, path, "", append([]opt{{message.Observe, ""}}, opts...)...))
@@ -109,27 +111,27 @@ func (c *client) observe(path, token string, opts ...opt) message.Message {
 }
 
 // notification is the next one with the token; confirmable ones are acknowledged.
-func (c *client) notification(token, value string) message.Message {
+func (c *udpClient) notification(token, value string) message.Message {
 	c.t.Helper()
 	m := c.message()
 	if string(m.Token) != token || string(m.Payload) != value {
 		c.t.Fatalf("%v %q, want %q for %q", &m, m.Payload, value, token)
 	}
 	if m.Type == message.Confirmable {
-		c.send(emptyMessage(message.Acknowledgement, uint16(m.MessageID)))
+		c.send(msg.EmptyMessage(message.Acknowledgement, uint16(m.MessageID)))
 	}
 	return m
 }
 
-func orderOf(m message.Message) int64 { return uintOption(m.Options, message.Observe) }
+func orderOf(m message.Message) int64 { return msg.Uint(m.Options, message.Observe) }
 
 // RFC 7641, section 5: one observation of the node for all clients; who comes later
 // has the state at once; order grows for each; the last one to leave ends it.
 func TestObserveFanOut(t *testing.T) {
 	f := newFront(t)
 	w := f.newWatched()
-	var clients []*client
-	last := map[*client]int64{}
+	var clients []*udpClient
+	last := map[*udpClient]int64{}
 	for i := range 20 {
 		c := f.client()
 		m := c.observe(own, fmt.Sprint("c", i))
@@ -153,8 +155,8 @@ func TestObserveFanOut(t *testing.T) {
 				t.Fatalf("order %d after %d", o, last[c])
 			}
 			last[c] = orderOf(m)
-			if uintOption(m.Options, message.MaxAge) != 60 {
-				t.Errorf("Max-Age %d", uintOption(m.Options, message.MaxAge))
+			if msg.Uint(m.Options, message.MaxAge) != 60 {
+				t.Errorf("Max-Age %d", msg.Uint(m.Options, message.MaxAge))
 			}
 		}
 	}
@@ -240,7 +242,7 @@ func TestObserveRenewal(t *testing.T) {
 	for {
 		m := c.message()
 		if m.Type == message.Confirmable {
-			c.send(emptyMessage(message.Acknowledgement, uint16(m.MessageID)))
+			c.send(msg.EmptyMessage(message.Acknowledgement, uint16(m.MessageID)))
 		}
 		if m.Code == codes.Content {
 			continue
@@ -314,13 +316,13 @@ func TestObserverLeaves(t *testing.T) {
 		c := f.client()
 		c.observe(own, "c")
 		notify("1")
-		c.send(emptyMessage(message.Reset, uint16(c.notification("c", "1").MessageID)))
+		c.send(msg.EmptyMessage(message.Reset, uint16(c.notification("c", "1").MessageID)))
 		eventually(t, "it is gone", gone)
 	})
 	t.Run("the latest state, and no other", func(t *testing.T) {
 		c := f.client()
 		c.observe(own, "c")
-		for i := range confirmEvery - 1 {
+		for i := range observe.ConfirmEvery - 1 {
 			notify(fmt.Sprint(i))
 			if m := c.notification("c", fmt.Sprint(i)); m.Type != message.NonConfirmable {
 				t.Errorf("%d: %v", i, m.Type)
@@ -339,7 +341,7 @@ func TestObserverLeaves(t *testing.T) {
 			return string(f.client().ask(codes.GET, own, "").Payload) == "last"
 		})
 		c.silent("while one is not acknowledged")
-		c.send(emptyMessage(message.Acknowledgement, uint16(m.MessageID)))
+		c.send(msg.EmptyMessage(message.Acknowledgement, uint16(m.MessageID)))
 		c.notification("c", "last")
 		c.mid++
 		c.send(build(message.NonConfirmable, codes.GET, c.mid, "c", own, "", opt{message.Observe, u(1)}))
@@ -349,7 +351,7 @@ func TestObserverLeaves(t *testing.T) {
 	t.Run("silence", func(t *testing.T) {
 		c := f.client()
 		c.observe(own, "c")
-		for i := range confirmEvery - 1 {
+		for i := range observe.ConfirmEvery - 1 {
 			notify(fmt.Sprint(i))
 			c.notification("c", fmt.Sprint(i))
 		}
@@ -357,7 +359,7 @@ func TestObserverLeaves(t *testing.T) {
 		first := c.receive(patience)
 		// The door's clock runs ahead: 2 to 3 s, doubled four times.
 		now := time.Now()
-		for i := range maxRetransmit {
+		for i := range msg.MaxRetransmit {
 			now = now.Add(48 * time.Second)
 			door.tick(now)
 			if b := c.receive(patience); !bytes.Equal(b, first) {
@@ -378,7 +380,7 @@ func TestObserverLeaves(t *testing.T) {
 		if m.Type != message.Confirmable || orderOf(m) < 0 {
 			t.Fatalf("%v", &m)
 		}
-		c.send(emptyMessage(message.Reset, uint16(m.MessageID)))
+		c.send(msg.EmptyMessage(message.Reset, uint16(m.MessageID)))
 		eventually(t, "it is gone", func() bool { s := g.Stats(); return s.Observers == 0 && s.Observations == 0 })
 	})
 	t.Run("its token for something else", func(t *testing.T) {
@@ -404,15 +406,15 @@ func TestObserveLarge(t *testing.T) {
 	rest := func(m message.Message, want string, between func()) {
 		t.Helper()
 		body := append([]byte(nil), m.Payload...)
-		tag := must(option(m.Options, message.ETag))
-		b, ok, _ := blockOption(m.Options, message.Block2, false)
-		if orderOf(m) < 0 || !ok || b.num != 0 || !b.more || b.size() != 256 {
+		tag := must(msg.Option(m.Options, message.ETag))
+		b, ok, _ := msg.BlockOption(m.Options, message.Block2, false)
+		if orderOf(m) < 0 || !ok || b.Num != 0 || !b.More || b.Size() != 256 {
 			t.Fatalf("%v", &m)
 		}
 		between()
-		for b.more {
-			n := c.ask(codes.GET, own, "", opt{message.Block2, string(block{num: b.num + 1, szx: b.szx}.bytes())})
-			if b, ok, _ = blockOption(n.Options, message.Block2, false); !ok || orderOf(n) >= 0 || !bytes.Equal(must(option(n.Options, message.ETag)), tag) {
+		for b.More {
+			n := c.ask(codes.GET, own, "", opt{message.Block2, string(msg.Block{Num: b.Num + 1, SZX: b.SZX}.Encode())})
+			if b, ok, _ = msg.BlockOption(n.Options, message.Block2, false); !ok || orderOf(n) >= 0 || !bytes.Equal(must(msg.Option(n.Options, message.ETag)), tag) {
 				t.Fatalf("%v", &n)
 			}
 			body = append(body, n.Payload...)
@@ -448,13 +450,13 @@ func TestObserveLocal(t *testing.T) {
 	f := newFront(t)
 	put := func(v float64) {
 		tg := f.grainBin()
-		f.readings.put(tg.mesh, tg.node, []senml.Reading{{Name: "temp", Unit: "Cel", Kind: senml.Value, Value: v, Time: time.Now()}}, time.Now())
-		f.observers.touched.Store(true)
+		f.readings.put(tg.Name, tg.Node, []senml.Reading{{Name: "temp", Unit: "Cel", Kind: senml.Value, Value: v, Time: time.Now()}}, time.Now())
+		f.observers.MarkChanged()
 	}
 	c := f.client()
 	put(4)
 	m := c.observe("nodes/grain-bin/readings", "r")
-	if orderOf(m) < 0 || !strings.Contains(string(m.Payload), `"v":4`) || uintOption(m.Options, message.MaxAge) != observedAge {
+	if orderOf(m) < 0 || !strings.Contains(string(m.Payload), `"v":4`) || msg.Uint(m.Options, message.MaxAge) != observe.ObservedAge {
 		t.Fatalf("%v %q", &m, m.Payload)
 	}
 	put(5)
@@ -480,9 +482,8 @@ func TestObserveLocal(t *testing.T) {
 	c.mid++
 	c.send(build(message.Confirmable, codes.GET, c.mid, "r", "nodes/grain-bin/readings", "", opt{message.Observe, u(1)}))
 	eventually(t, "all are gone", func() bool {
-		f.observers.mu.Lock()
-		defer f.observers.mu.Unlock()
-		return len(f.observers.by) == 0 && len(f.observers.locals) == 0 && len(f.observers.byID) == 0 && len(f.observers.byHost) == 0
+		s := f.observers.Stats()
+		return s.Observers == 0 && s.Locals == 0 && s.Queued == 0
 	})
 }
 
@@ -503,7 +504,7 @@ func memoryOf(t testing.TB, n int) (octets float64, goroutines int) {
 	door := f.Server.udp[0]
 	f.mu.Unlock()
 	before, routines := heap(), runtime.NumGoroutine()
-	opts := make(message.Options, 0, maxOptions)
+	opts := make(message.Options, 0, msg.MaxOptions)
 	for i := range n {
 		// What the door is handed when the datagram of another host arrives: of those of the
 		// loopback there are enough, and nobody listens there.
@@ -515,7 +516,7 @@ func memoryOf(t testing.TB, n int) (octets float64, goroutines int) {
 	}
 	// The memory against repetitions is another matter, and ends by itself.
 	door.mu.Lock()
-	door.memory.expire(time.Now().Add(2 * exchangeLifetime))
+	door.memory.expire(time.Now().Add(2 * msg.ExchangeLifetime))
 	door.mu.Unlock()
 	octets = (heap() - before) / float64(n)
 	if len(w.requests()) != 1 {
@@ -545,7 +546,7 @@ func BenchmarkNotify1000(b *testing.B) {
 	f := newFront(b)
 	w := f.newWatched()
 	const clients, each = 10, 100
-	var all []*client
+	var all []*udpClient
 	for range clients {
 		c := f.client()
 		_ = c.conn.SetReadBuffer(1 << 20)
@@ -562,7 +563,7 @@ func BenchmarkNotify1000(b *testing.B) {
 			for range each {
 				m := c.message()
 				if m.Type == message.Confirmable {
-					c.send(emptyMessage(message.Acknowledgement, uint16(m.MessageID)))
+					c.send(msg.EmptyMessage(message.Acknowledgement, uint16(m.MessageID)))
 				}
 			}
 		}

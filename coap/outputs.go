@@ -12,6 +12,11 @@ import (
 	"syscall"
 	"time"
 
+	"culvert/bridge/node"
+	"culvert/coap/access"
+	"culvert/coap/api"
+	"culvert/coap/msg"
+
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
@@ -27,9 +32,6 @@ const (
 	maxLockReason  = 200
 )
 
-// codeTooMany is 4.29 (RFC 8516): with Max-Age it says when to try again.
-const codeTooMany codes.Code = 4<<5 | 29
-
 // Output is a node's resource that moves something: a pump, a valve, a motor. It is
 // no safety function: the machine needs a local interlock that holds whatever
 // arrives over the network, and a safe state for when nothing does.
@@ -41,49 +43,6 @@ type Output struct {
 	Interval time.Duration // the shortest time between two writes, those of Off excepted
 	Off      string        // the value that is never held back by Interval
 	Who      []string      // the identities that may write and lock; empty: each that may write
-}
-
-// Outcomes of a write.
-const (
-	OutcomeDone    = "done"    // the node took it, and reads it back
-	OutcomeRefused = "refused" // it did not act: it never left, or the node said no
-	OutcomeUnknown = "unknown" // whether it acted is not known
-)
-
-// Written is the answer to a write to an output, in JSON.
-type Written struct {
-	ID       uint64 `json:"id,omitempty"` // in the audit log
-	Outcome  string `json:"outcome"`
-	Reason   string `json:"reason,omitempty"`
-	Place    string `json:"place"`
-	Resource string `json:"resource"`
-	Value    string `json:"value"`
-	Lease    int64  `json:"lease_seconds,omitempty"`
-	Reads    string `json:"reads,omitempty"` // what the node said afterwards
-	// Confirm says that the write was held back because no Output declares the resource,
-	// and may be sent again with Ask.Confirmed.
-	Confirm bool      `json:"confirm,omitempty"`
-	At      time.Time `json:"at"`
-}
-
-// OutputState is what /outputs says of an output, in JSON.
-type OutputState struct {
-	Place    string   `json:"place"`
-	Resource string   `json:"resource"`
-	Lease    int64    `json:"lease_seconds,omitempty"`
-	MaxLease int64    `json:"max_lease_seconds,omitempty"`
-	Interval int64    `json:"interval_seconds,omitempty"`
-	Who      []string `json:"who,omitempty"`
-	Lock     *LockOut `json:"lock,omitempty"`
-	Writing  bool     `json:"writing"`
-	Last     *Written `json:"last,omitempty"` // the latest write since the daemon began
-}
-
-// LockOut keeps everybody from writing to an output until it is lifted.
-type LockOut struct {
-	By     string    `json:"by"`
-	Since  time.Time `json:"since"`
-	Reason string    `json:"reason,omitempty"`
 }
 
 // outputs are the declared outputs.
@@ -106,10 +65,10 @@ type outputEntry struct {
 // driven is what is known of an output, whatever its declaration. All of it is guarded
 // by the mutex of outputs.
 type driven struct {
-	lock    *LockOut
+	lock    *api.LockOut
 	writing bool
 	begun   time.Time // of the latest write that left
-	last    *Written
+	last    *api.Written
 }
 
 // open reads what outlives the daemon. Where the disk does not let it, which is no
@@ -190,26 +149,26 @@ func (o *outputs) of(place string) bool {
 }
 
 // writer names who asks, for the audit log.
-func (s *Server) writer(req *request) string {
+func (s *Server) writer(req *msg.Request) string {
 	switch id := s.who(req); {
-	case req.peer.door == DoorControl:
-		return "uid " + strconv.Itoa(int(req.peer.uid))
+	case req.Peer.Door == msg.DoorControl:
+		return "uid " + strconv.Itoa(int(req.Peer.UID))
 	case id == nil:
-		return Anyone
+		return access.Anyone
 	default:
 		return id.Name
 	}
 }
 
 // mayDrive reports whether who asks is one of those who may write to x.
-func (s *Server) mayDrive(req *request, x *outputEntry) bool {
+func (s *Server) mayDrive(req *msg.Request, x *outputEntry) bool {
 	id := s.who(req)
 	return id == nil || len(x.Who) == 0 || slices.Contains(x.Who, id.Name)
 }
 
 // order is one write to an output.
 type order struct {
-	Written
+	api.Written
 	by, door, from string
 	begun          time.Time
 	deadline       time.Time
@@ -220,20 +179,20 @@ type order struct {
 
 // drive is a write to an output: what is not as it was declared is refused; the rest
 // goes to the node, and is read back.
-func (s *Server) drive(req *request, t target, x *outputEntry, reply func(response)) {
+func (s *Server) drive(req *msg.Request, t node.Member, x *outputEntry, reply func(msg.Response)) {
 	now := time.Now()
 	o := &order{
-		Written: Written{Place: x.Place, Resource: x.Resource, Value: string(req.payload[:min(len(req.payload), maxOutputValue)]), At: now.UTC()},
-		by:      s.writer(req), door: req.peer.door.String(), from: req.peer.addr.String(), begun: now, entry: x,
+		Written: api.Written{Place: x.Place, Resource: x.Resource, Value: string(req.Payload[:min(len(req.Payload), maxOutputValue)]), At: now.UTC()},
+		by:      s.writer(req), door: req.Peer.Door.String(), from: req.Peer.Addr.String(), begun: now, entry: x,
 	}
-	if req.peer.door == DoorControl {
+	if req.Peer.Door == msg.DoorControl {
 		o.from = ""
 	}
 	if why, code := s.checkOrder(req, o); code != 0 {
 		s.outputs.refused(s, o, why, code, reply)
 		return
 	}
-	addr := s.locate(t.table, t.node)
+	addr := s.locate(t)
 	if !addr.Addr().IsValid() {
 		s.outputs.release(x)
 		s.outputs.refused(s, o, "nothing was heard of the node yet: it has no address", codes.ServiceUnavailable, reply)
@@ -241,41 +200,41 @@ func (s *Server) drive(req *request, t target, x *outputEntry, reply func(respon
 	}
 	opts := message.Options{}
 	for part := range strings.SplitSeq(strings.Trim(x.Resource, "/"), "/") {
-		opts = with(opts, message.URIPath, []byte(part))
+		opts = msg.With(opts, message.URIPath, []byte(part))
 	}
 	ask := opts
 	if o.Lease > 0 {
-		opts = with(slices.Clone(opts), message.URIQuery, fmt.Appendf(nil, "for=%d", o.Lease))
+		opts = msg.With(slices.Clone(opts), message.URIQuery, fmt.Appendf(nil, "for=%d", o.Lease))
 	}
-	if f, ok := option(req.options, message.ContentFormat); ok {
-		opts = with(slices.Clone(opts), message.ContentFormat, f)
+	if f, ok := msg.Option(req.Options, message.ContentFormat); ok {
+		opts = msg.With(slices.Clone(opts), message.ContentFormat, f)
 	}
-	put := &exchange{code: codes.PUT, options: opts, body: req.payload, deadline: o.deadline,
+	put := &exchange{code: codes.PUT, options: opts, body: req.Payload, deadline: o.deadline,
 		barred: func() bool { return s.outputs.isLocked(x) }, notAfter: lastCall(o.begun, o.deadline), hold: s.hold(t, addr)}
-	put.reply = func(r response) {
-		s.cache.written(t.node, x.Resource, true)
+	put.reply = func(r msg.Response) {
+		s.cache.written(t.Node, x.Resource, true)
 		if !put.heard {
 			s.upstream.recall(put)
 		}
 		o.took(put, r)
 		if o.Outcome != "" {
-			s.outputs.end(s, o, r.code, reply)
+			s.outputs.end(s, o, r.Code, reply)
 			return
 		}
 		get := &exchange{code: codes.GET, options: ask, ask: true, deadline: time.Now().Add(readBackTime)}
-		get.reply = func(back response) {
+		get.reply = func(back msg.Response) {
 			o.readBack(get, back)
-			s.outputs.end(s, o, r.code, reply)
+			s.outputs.end(s, o, r.Code, reply)
 		}
 		s.upstream.submit(addr, get)
 	}
-	s.cache.written(t.node, x.Resource, false)
+	s.cache.written(t.Node, x.Resource, false)
 	s.outputs.wg.Go(func() { // the disk is slow, and a door must not wait for it
 		id, err := s.outputs.audit.intent(o)
 		if err != nil {
 			s.outputs.release(x)
 			s.log.Error("audit log not written: the output is not driven", "error", err)
-			o.Outcome, o.Reason = OutcomeRefused, "the audit log cannot be written"
+			o.Outcome, o.Reason = api.OutcomeRefused, "the audit log cannot be written"
 			reply(o.answer(codes.InternalServerError, s))
 			return
 		}
@@ -286,22 +245,22 @@ func (s *Server) drive(req *request, t target, x *outputEntry, reply func(respon
 
 // checkOrder looks at a write, and takes the output for it. Where it is refused, it
 // returns why, and a code.
-func (s *Server) checkOrder(req *request, o *order) (why string, code codes.Code) {
+func (s *Server) checkOrder(req *msg.Request, o *order) (why string, code codes.Code) {
 	x := o.entry
 	switch {
-	case req.code != codes.PUT:
+	case req.Code != codes.PUT:
 		return "an output takes PUT", codes.MethodNotAllowed
 	case !s.mayDrive(req, x):
 		return o.by + " is not one of those who may drive this output", codes.Forbidden
-	case len(req.payload) == 0 || len(req.payload) > maxOutputValue:
+	case len(req.Payload) == 0 || len(req.Payload) > maxOutputValue:
 		return fmt.Sprintf("the value must have 1 to %d octets", maxOutputValue), codes.BadRequest
 	}
 	within, lease := writeDeadline, x.Lease
 	least := s.opts.AckTimeout
-	if table, _, _ := s.find(x.Place); table != nil {
-		least = s.towards(table).AckTimeout
+	if t, ok := s.opts.Meshes.ByLabel(x.Place); ok {
+		least = s.towards(t.Table).AckTimeout
 	}
-	for _, q := range req.options {
+	for _, q := range req.Options {
 		if q.ID != message.URIQuery {
 			continue
 		}
@@ -338,7 +297,7 @@ func (s *Server) checkOrder(req *request, o *order) (why string, code codes.Code
 		return "another write to this output is under way", codes.ServiceUnavailable
 	case left > 0 && o.Value != x.Off:
 		o.wait = uint32(left/time.Second) + 1
-		return fmt.Sprintf("too soon: %v between two writes", x.Interval), codeTooMany
+		return fmt.Sprintf("too soon: %v between two writes", x.Interval), msg.CodeTooMany
 	}
 	x.writing, x.begun = true, o.begun
 	return "", 0
@@ -346,31 +305,31 @@ func (s *Server) checkOrder(req *request, o *order) (why string, code codes.Code
 
 // took says what the node's answer to the write amounts to; Outcome stays empty where
 // it is to be read back.
-func (o *order) took(put *exchange, r response) {
+func (o *order) took(put *exchange, r msg.Response) {
 	switch {
 	case put.msg == nil:
-		o.Outcome, o.Reason = OutcomeRefused, "not sent: "+string(r.payload)
+		o.Outcome, o.Reason = api.OutcomeRefused, "not sent: "+string(r.Payload)
 	case !put.heard:
-		o.Outcome, o.Reason = OutcomeUnknown, string(r.payload)
-	case r.code>>5 == 4:
-		o.Outcome, o.Reason = OutcomeRefused, fmt.Sprintf("the node says %s %s", codeText(r.code), r.payload)
-	case r.code>>5 != 2:
-		o.Outcome, o.Reason = OutcomeUnknown, fmt.Sprintf("the node says %s %s", codeText(r.code), r.payload)
+		o.Outcome, o.Reason = api.OutcomeUnknown, string(r.Payload)
+	case r.Code>>5 == 4:
+		o.Outcome, o.Reason = api.OutcomeRefused, fmt.Sprintf("the node says %s %s", msg.CodeText(r.Code), r.Payload)
+	case r.Code>>5 != 2:
+		o.Outcome, o.Reason = api.OutcomeUnknown, fmt.Sprintf("the node says %s %s", msg.CodeText(r.Code), r.Payload)
 	}
 }
 
 // readBack compares what the node says of its output with what was written.
-func (o *order) readBack(get *exchange, r response) {
-	if !get.heard || r.code != codes.Content {
-		o.Outcome, o.Reason = OutcomeUnknown, fmt.Sprintf("the node took it, but could not be asked what it did: %s %s", codeText(r.code), r.payload)
+func (o *order) readBack(get *exchange, r msg.Response) {
+	if !get.heard || r.Code != codes.Content {
+		o.Outcome, o.Reason = api.OutcomeUnknown, fmt.Sprintf("the node took it, but could not be asked what it did: %s %s", msg.CodeText(r.Code), r.Payload)
 		return
 	}
-	o.Reads = string(r.payload[:min(len(r.payload), maxOutputValue)])
+	o.Reads = string(r.Payload[:min(len(r.Payload), maxOutputValue)])
 	if plainValue(o.Reads) == plainValue(o.Value) {
-		o.Outcome = OutcomeDone
+		o.Outcome = api.OutcomeDone
 		return
 	}
-	o.Outcome, o.Reason = OutcomeUnknown, fmt.Sprintf("the node took it, but reads back %q: something else drives this output, or holds it", o.Reads)
+	o.Outcome, o.Reason = api.OutcomeUnknown, fmt.Sprintf("the node took it, but reads back %q: something else drives this output, or holds it", o.Reads)
 }
 
 // plainValue makes the usual words for a switch's states one.
@@ -397,7 +356,7 @@ func (o *outputs) release(x *outputEntry) {
 }
 
 // end writes down the outcome of a write, and answers.
-func (o *outputs) end(s *Server, w *order, code codes.Code, reply func(response)) {
+func (o *outputs) end(s *Server, w *order, code codes.Code, reply func(msg.Response)) {
 	o.wg.Go(func() {
 		if err := o.audit.outcome(w); err != nil {
 			s.log.Error("outcome not written to the audit log", "id", w.ID, "outcome", w.Outcome, "error", err)
@@ -408,9 +367,9 @@ func (o *outputs) end(s *Server, w *order, code codes.Code, reply func(response)
 		o.mu.Unlock()
 		s.log.Info("output written", "place", w.Place, "resource", w.Resource, "by", w.by, "outcome", w.Outcome, "id", w.ID)
 		switch {
-		case w.Outcome == OutcomeDone:
+		case w.Outcome == api.OutcomeDone:
 			code = codes.Changed
-		case w.Outcome == OutcomeUnknown:
+		case w.Outcome == api.OutcomeUnknown:
 			code = codes.GatewayTimeout
 		}
 		reply(w.answer(code, s))
@@ -418,8 +377,8 @@ func (o *outputs) end(s *Server, w *order, code codes.Code, reply func(response)
 }
 
 // refused answers a write that never left.
-func (o *outputs) refused(s *Server, w *order, why string, code codes.Code, reply func(response)) {
-	w.Outcome, w.Reason = OutcomeRefused, why
+func (o *outputs) refused(s *Server, w *order, why string, code codes.Code, reply func(msg.Response)) {
+	w.Outcome, w.Reason = api.OutcomeRefused, why
 	o.wg.Go(func() {
 		o.audit.refusal(w)
 		reply(w.answer(code, s))
@@ -427,11 +386,11 @@ func (o *outputs) refused(s *Server, w *order, why string, code codes.Code, repl
 }
 
 // answer is what the client gets, once for each write.
-func (o *order) answer(code codes.Code, s *Server) response {
+func (o *order) answer(code codes.Code, s *Server) msg.Response {
 	switch o.Outcome {
-	case OutcomeDone:
+	case api.OutcomeDone:
 		s.counts.outputDone.Add(1)
-	case OutcomeRefused:
+	case api.OutcomeRefused:
 		s.counts.outputRefused.Add(1)
 	default:
 		s.counts.outputUnknown.Add(1)
@@ -440,10 +399,10 @@ func (o *order) answer(code codes.Code, s *Server) response {
 	if err != nil {
 		return s.internal(err)
 	}
-	r := content(formatJSON, b)
-	r.code = code
+	r := msg.Content(msg.FormatJSON, b)
+	r.Code = code
 	if o.wait > 0 {
-		r.options = with(r.options, message.MaxAge, uintBytes(o.wait))
+		r.Options = msg.With(r.Options, message.MaxAge, msg.EncodeUint(o.wait))
 	}
 	return r
 }
@@ -451,13 +410,13 @@ func (o *order) answer(code codes.Code, s *Server) response {
 // output takes a request that would drive an output, and reports whether it was one.
 // What is hidden from the front (RFC 8613) might be one, so it does not reach a node
 // that has outputs.
-func (s *Server) output(req *request, t target, at string, opts message.Options, reply func(response)) bool {
-	label := t.node.Label()
-	if _, secret := option(opts, optOSCORE); secret && s.outputs.of(label) {
-		reply(diagnose(codes.Forbidden, "this node drives an output: what cannot be read here does not reach it"))
+func (s *Server) output(req *msg.Request, t node.Member, at string, opts message.Options, reply func(msg.Response)) bool {
+	label := t.Node.Label()
+	if _, secret := msg.Option(opts, msg.OptOSCORE); secret && s.outputs.of(label) {
+		reply(msg.Errorf(codes.Forbidden, "this node drives an output: what cannot be read here does not reach it"))
 		return true
 	}
-	if req.code == codes.GET || req.code == codes.FETCH {
+	if req.Code == codes.GET || req.Code == codes.FETCH {
 		return false
 	}
 	x := s.outputs.find(label, at)

@@ -19,6 +19,10 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 
 	"culvert/bridge/sim"
+	"culvert/coap/access"
+	"culvert/coap/api"
+	"culvert/coap/client"
+	"culvert/coap/msg"
 )
 
 // pump is a simulated node with an output, past its mesh; grain-bin stands before it.
@@ -77,27 +81,27 @@ func siteOutput(change ...func(*Output)) func(*Server) {
 func inDir(dir string) func(*Server) { return func(s *Server) { s.opts.StateDir = dir } }
 
 // write is a write through the control socket, and what came of it.
-func (f *front) write(value string, query ...string) (w Written, code string) {
+func (f *front) write(value string, query ...string) (w api.Written, code string) {
 	f.t.Helper()
 	return f.ask(codes.PUT, "/nodes/grain-bin/own/output", value, query...)
 }
 
-func (f *front) ask(method codes.Code, path, value string, query ...string) (w Written, code string) {
+func (f *front) ask(method codes.Code, path, value string, query ...string) (w api.Written, code string) {
 	f.t.Helper()
-	c, err := DialControl(f.t.Context(), f.control)
+	c, err := client.DialControl(f.t.Context(), f.control)
 	if err != nil {
 		f.t.Fatal(err)
 	}
 	defer c.Close()
-	a, err := c.Do(f.t.Context(), Ask{Method: method, Path: path, Query: query, Accept: -1, Body: []byte(value)})
+	a, err := c.Do(f.t.Context(), client.Ask{Method: method, Path: path, Query: query, Accept: -1, Body: []byte(value)})
 	body := a.Body
-	if s, ok := err.(*StatusError); ok {
+	if s, ok := err.(*client.StatusError); ok {
 		a.Code, body = s.Code, []byte(s.Text)
 	} else if err != nil {
 		f.t.Fatal(err)
 	}
 	_ = json.Unmarshal(body, &w) // of those that are JSON
-	return w, codeText(a.Code)
+	return w, msg.CodeText(a.Code)
 }
 
 // reads is what the node itself says.
@@ -139,17 +143,17 @@ func TestOutput(t *testing.T) {
 	f := newFront(t, siteOutput(), inDir(dir))
 	r := pump(t, f)
 	w, code := f.write("1")
-	if code != "2.04" || w.Outcome != OutcomeDone || w.Reads != "1" || w.Lease != 1200 || f.reads("output/lease") != "1200" {
+	if code != "2.04" || w.Outcome != api.OutcomeDone || w.Reads != "1" || w.Lease != 1200 || f.reads("output/lease") != "1200" {
 		t.Errorf("on: %s %+v, lease %s", code, w, f.reads("output/lease"))
 	}
-	if w, code = f.write("on", "for=3", "within=5"); code != "2.04" || w.Outcome != OutcomeDone || w.Lease != 3 {
+	if w, code = f.write("on", "for=3", "within=5"); code != "2.04" || w.Outcome != api.OutcomeDone || w.Lease != 3 {
 		t.Errorf("on for 3 s: %s %+v", code, w)
 	}
-	if w, code = f.write("0"); code != "2.04" || w.Outcome != OutcomeDone || w.Reads != "0" || w.Lease != 0 {
+	if w, code = f.write("0"); code != "2.04" || w.Outcome != api.OutcomeDone || w.Reads != "0" || w.Lease != 0 {
 		t.Errorf("off: %s %+v", code, w)
 	}
 	do(t, r, func(m *sim.Mesh) error { return m.Interlock("pump", true) })
-	if w, code = f.write("1"); code != "4.09" || w.Outcome != OutcomeRefused || f.reads("output") != "0" {
+	if w, code = f.write("1"); code != "4.09" || w.Outcome != api.OutcomeRefused || f.reads("output") != "0" {
 		t.Errorf("against the interlock: %s %+v", code, w)
 	}
 	for _, x := range []struct{ value, query, code string }{
@@ -157,7 +161,7 @@ func TestOutput(t *testing.T) {
 		{"1", "colour=red", "4.00"}, {"", "", "4.00"}, {strings.Repeat("1", 257), "", "4.00"},
 	} {
 		q := slices.DeleteFunc([]string{x.query}, func(s string) bool { return s == "" })
-		if w, code = f.write(x.value, q...); code != x.code || w.Outcome != OutcomeRefused {
+		if w, code = f.write(x.value, q...); code != x.code || w.Outcome != api.OutcomeRefused {
 			t.Errorf("%.9s %s: %s %+v", x.value, x.query, code, w)
 		}
 	}
@@ -168,7 +172,7 @@ func TestOutput(t *testing.T) {
 	}
 	// What cannot be read here (RFC 8613) does not reach the node.
 	c := f.client()
-	if m := c.ask(codes.POST, "nodes/grain-bin/own/", "x", opt{optOSCORE, "\x09"}); m.Code != codes.Forbidden {
+	if m := c.ask(codes.POST, "nodes/grain-bin/own/", "x", opt{msg.OptOSCORE, "\x09"}); m.Code != codes.Forbidden {
 		t.Errorf("OSCORE: %v", m.Code)
 	}
 	if m := c.ask(codes.GET, "nodes/grain-bin/own/output", ""); string(m.Payload) != "0" {
@@ -203,7 +207,7 @@ func TestOutputSilent(t *testing.T) {
 	do(t, r, func(m *sim.Mesh) error { return m.Silence("pump", 4*time.Second) })
 	start := time.Now()
 	w, code := f.write("1", "within=2")
-	if took := time.Since(start); code != "5.04" || w.Outcome != OutcomeUnknown || took < 1500*time.Millisecond || took > 3500*time.Millisecond {
+	if took := time.Since(start); code != "5.04" || w.Outcome != api.OutcomeUnknown || took < 1500*time.Millisecond || took > 3500*time.Millisecond {
 		t.Errorf("after %v: %s %+v", took, code, w)
 	}
 	sent := f.Stats().NodeMessages
@@ -228,7 +232,7 @@ func TestOutputSilent(t *testing.T) {
 	c := f.client()
 	c.send(build(message.Confirmable, codes.PUT, 1, "t", "nodes/grain-bin/own/period", "60"))
 	eventually(t, "a request is under way", func() bool { return f.Stats().NodeMessages > sent })
-	if w, code = f.write("1", "within=1"); w.Outcome != OutcomeRefused || !strings.HasPrefix(w.Reason, "not sent") {
+	if w, code = f.write("1", "within=1"); w.Outcome != api.OutcomeRefused || !strings.HasPrefix(w.Reason, "not sent") {
 		t.Errorf("behind another: %s %+v", code, w)
 	}
 	if st := f.Stats(); st.OutputsUnknown != 1 || st.OutputsRefused != 1 || st.OutputsDone != 0 || st.AuditFailures != 0 || st.OutputsLocked != 0 {
@@ -240,7 +244,7 @@ func TestOutputSilent(t *testing.T) {
 func TestOutputLease(t *testing.T) {
 	f := newFront(t, siteOutput(), inDir(t.TempDir()))
 	r := pump(t, f)
-	if w, code := f.write("1", "for=2"); code != "2.04" || w.Outcome != OutcomeDone {
+	if w, code := f.write("1", "for=2"); code != "2.04" || w.Outcome != api.OutcomeDone {
 		t.Fatalf("%s %+v", code, w)
 	}
 	do(t, r, func(m *sim.Mesh) error { return m.CutRadio() })
@@ -262,7 +266,7 @@ func TestOutputInterval(t *testing.T) {
 	f.stop()
 	f = newFront(t, each, inDir(dir))
 	pump(t, f)
-	if w, code := f.write("1"); code != "4.29" || w.Outcome != OutcomeRefused {
+	if w, code := f.write("1"); code != "4.29" || w.Outcome != api.OutcomeRefused {
 		t.Errorf("after a new start: %s %+v", code, w)
 	}
 }
@@ -281,7 +285,7 @@ func TestOutputLockOut(t *testing.T) {
 	}
 	for range 2 {
 		for _, v := range []string{"1", "0"} {
-			if w, code := f.write(v); code != "4.03" || w.Outcome != OutcomeRefused || !strings.Contains(w.Reason, "stands in the sump") {
+			if w, code := f.write(v); code != "4.03" || w.Outcome != api.OutcomeRefused || !strings.Contains(w.Reason, "stands in the sump") {
 				t.Errorf("%s: %s %+v", v, code, w)
 			}
 		}
@@ -321,21 +325,21 @@ func TestOutputLockOutMeanwhile(t *testing.T) {
 	f := newFront(t, siteOutput(), inDir(dir))
 	r := pump(t, f)
 	do(t, r, func(m *sim.Mesh) error { return m.Silence("pump", 2*time.Second) })
-	done := make(chan Written, 1)
+	done := make(chan api.Written, 1)
 	go func() { w, _ := f.write("1", "within=4"); done <- w }()
 	eventually(t, "it is on its way", func() bool { return f.Stats().NodeMessages > 0 })
 	if _, code := f.ask(codes.PUT, "/outputs/grain-bin/output/lock", ""); code != "2.04" {
 		t.Fatal(code)
 	}
-	if w := <-done; w.Outcome != OutcomeUnknown || f.reads("output") != "0" {
+	if w := <-done; w.Outcome != api.OutcomeUnknown || f.reads("output") != "0" {
 		t.Errorf("%+v, output %s", w, f.reads("output"))
 	}
 }
 
 // Who may drive an output: those whom it names, and the control socket.
 func TestOutputWho(t *testing.T) {
-	ids := []Identity{{Name: "operator", PSK: testKey("operator"), May: MayRead | MayWrite}, {Name: "miller", PSK: testKey("miller"), May: MayRead | MayWrite}}
-	access, err := NewAccess(ids)
+	ids := []access.Identity{{Name: "operator", PSK: testKey("operator"), May: access.MayRead | access.MayWrite}, {Name: "miller", PSK: testKey("miller"), May: access.MayRead | access.MayWrite}}
+	access, err := access.New(ids)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -16,6 +16,8 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 
 	"culvert/bridge/node"
+	"culvert/coap/access"
+	"culvert/coap/msg"
 )
 
 // Bounds of the resource directory, ours but for the default.
@@ -47,8 +49,8 @@ type endpoint struct {
 	owner *node.Node // whose address it came from; nil: of somebody who may write
 	base  string     // scheme and authority
 	given bool       // the endpoint named its base itself
-	extra []attribute
-	links []link
+	extra []msg.Attribute
+	links []msg.Link
 	size  int
 	lt    uint32
 	until time.Time // zero: as long as its node is there
@@ -64,9 +66,9 @@ type registration struct {
 	hasLT, hasBase bool
 }
 
-func parseRegistration(req *request) (g registration, bad response, ok bool) {
+func parseRegistration(req *msg.Request) (g registration, bad msg.Response, ok bool) {
 	g.lt = rdLifetime
-	for _, o := range req.options {
+	for _, o := range req.Options {
 		if o.ID != message.URIQuery {
 			continue
 		}
@@ -79,32 +81,32 @@ func parseRegistration(req *request) (g registration, bad response, ok bool) {
 		case "lt":
 			n, err := strconv.ParseUint(v, 10, 32)
 			if err != nil || n == 0 {
-				return g, diagnose(codes.BadRequest, "lt is a number of seconds from 1 to 4294967295"), false
+				return g, msg.Errorf(codes.BadRequest, "lt is a number of seconds from 1 to 4294967295"), false
 			}
 			g.lt, g.hasLT = uint32(n), true
 		case "base":
 			u, err := url.Parse(v)
 			if err != nil || strings.ContainsAny(v, "<>\"\\ ") || u.Scheme == "" || u.Host == "" || u.Path != "" || u.RawQuery != "" || u.Fragment != "" {
-				return g, diagnose(codes.BadRequest, "base is a URI of a scheme and an authority, without a path"), false
+				return g, msg.Errorf(codes.BadRequest, "base is a URI of a scheme and an authority, without a path"), false
 			}
 			g.base, g.hasBase = v, true
 		case "", "href", "page", "count", "anchor", "rel":
-			return g, diagnose(codes.BadRequest, "%q is no attribute of an endpoint", name), false
+			return g, msg.Errorf(codes.BadRequest, "%q is no attribute of an endpoint", name), false
 		default:
 			if !isAttributeName(name) {
-				return g, diagnose(codes.BadRequest, "%q is no name of an attribute", name), false
+				return g, msg.Errorf(codes.BadRequest, "%q is no name of an attribute", name), false
 			}
-			g.extra = append(g.extra, attribute{name: name, value: v})
+			g.extra = append(g.extra, msg.Attribute{Name: name, Value: v})
 		}
 		// What is listed is text (RFC 6690, section 2), and stands in logs.
 		if !utf8.ValidString(v) || strings.ContainsFunc(v, unicode.IsControl) {
-			return g, diagnose(codes.BadRequest, "%s: a text without control characters is needed", name), false
+			return g, msg.Errorf(codes.BadRequest, "%s: a text without control characters is needed", name), false
 		}
 	}
 	if len(g.name.ep) > maxName || len(g.name.d) > maxName || len(g.extra) > 8 {
-		return g, diagnose(codes.BadRequest, "ep and d have at most %d octets, and there are at most 8 other attributes", maxName), false
+		return g, msg.Errorf(codes.BadRequest, "ep and d have at most %d octets, and there are at most 8 other attributes", maxName), false
 	}
-	return g, response{}, true
+	return g, msg.Response{}, true
 }
 
 // isAttributeName reports whether s may stand as the name of an attribute in a listing
@@ -117,18 +119,18 @@ func isAttributeName(s string) bool {
 }
 
 // rdResource is /rd, /rd/ID and /.well-known/rd (section 5).
-func (s *Server) rdResource(req *request, p path, reply func(response)) {
+func (s *Server) rdResource(req *msg.Request, p msg.Path, reply func(msg.Response)) {
 	t, isNode := s.sender(req)
-	if id := s.who(req); !isNode && id != nil && id.May&MayWrite == 0 {
+	if id := s.who(req); !isNode && id != nil && id.May&access.MayWrite == 0 {
 		r, _ := s.refuse(req, id, "may not register")
 		reply(r)
 		return
 	}
-	simple := p.part[0] == ".well-known"
+	simple := p.Part[0] == ".well-known"
 	switch {
-	case simple || p.n == 1:
-		if req.code != codes.POST {
-			reply(diagnose(codes.MethodNotAllowed, "POST only"))
+	case simple || p.Len == 1:
+		if req.Code != codes.POST {
+			reply(msg.Errorf(codes.MethodNotAllowed, "POST only"))
 			return
 		}
 		g, r, ok := parseRegistration(req)
@@ -137,36 +139,36 @@ func (s *Server) rdResource(req *request, p path, reply func(response)) {
 			reply(r)
 			return
 		case g.name.ep == "":
-			reply(diagnose(codes.BadRequest, "ep, the name of the endpoint, is missing"))
+			reply(msg.Errorf(codes.BadRequest, "ep, the name of the endpoint, is missing"))
 			return
-		case simple && (g.hasBase || len(req.payload) > 0):
-			reply(diagnose(codes.BadRequest, "a simple registration has no base and no payload"))
+		case simple && (g.hasBase || len(req.Payload) > 0):
+			reply(msg.Errorf(codes.BadRequest, "a simple registration has no base and no payload"))
 			return
 		case simple && !isNode:
-			reply(diagnose(codes.Forbidden, "the sender is no node of a mesh here"))
+			reply(msg.Errorf(codes.Forbidden, "the sender is no node of a mesh here"))
 			return
 		}
 		if !g.hasBase {
-			g.base = baseOf(req.peer.addr)
+			g.base = baseOf(req.Peer.Addr)
 		}
 		g.given = g.hasBase
 		if isNode {
-			g.owner = t.node
+			g.owner = t.Node
 		}
 		if simple {
-			reply(answer(codes.Changed)) // section 5.1: the links are fetched after it
+			reply(msg.Empty(codes.Changed)) // section 5.1: the links are fetched after it
 			s.fetchLinks(t, g.endpoint, func(bool) {})
 			return
 		}
-		if f := uintOption(req.options, message.ContentFormat); f != formatLink && (f >= 0 || len(req.payload) > 0) {
-			reply(diagnose(codes.UnsupportedMediaType, "Content-Format 40 only"))
+		if f := msg.Uint(req.Options, message.ContentFormat); f != msg.FormatLink && (f >= 0 || len(req.Payload) > 0) {
+			reply(msg.Errorf(codes.UnsupportedMediaType, "Content-Format 40 only"))
 			return
 		}
-		reply(s.directory.register(g.endpoint, req.payload, time.Now()))
-	case p.n == 2:
-		reply(s.directory.change(req, p.part[1], t.node, isNode, time.Now()))
+		reply(s.directory.register(g.endpoint, req.Payload, time.Now()))
+	case p.Len == 2:
+		reply(s.directory.change(req, p.Part[1], t.Node, isNode, time.Now()))
 	default:
-		reply(diagnose(codes.NotFound, "there is no such registration"))
+		reply(msg.Errorf(codes.NotFound, "there is no such registration"))
 	}
 }
 
@@ -176,7 +178,7 @@ func baseOf(from netip.AddrPort) string {
 		return "coap://localhost"
 	}
 	a := from.Addr().WithZone("").Unmap()
-	if from.Port() == portCoAP {
+	if from.Port() == msg.PortCoAP {
 		if a.Is4() {
 			return "coap://" + a.String()
 		}
@@ -186,13 +188,13 @@ func baseOf(from netip.AddrPort) string {
 }
 
 // register puts e in, or in the place of what had its name (section 5).
-func (d *directory) register(e endpoint, body []byte, now time.Time) response {
-	links, err := parseLinks(string(body))
+func (d *directory) register(e endpoint, body []byte, now time.Time) msg.Response {
+	links, err := msg.ParseLinks(string(body))
 	switch {
 	case err != nil:
-		return diagnose(codes.BadRequest, "%v", err)
+		return msg.Errorf(codes.BadRequest, "%v", err)
 	case len(links) > maxLinks || len(body) > maxLinkText:
-		return diagnose(codes.RequestEntityTooLarge, "an endpoint has at most %d links in %d octets", maxLinks, maxLinkText)
+		return msg.Errorf(codes.RequestEntityTooLarge, "an endpoint has at most %d links in %d octets", maxLinks, maxLinkText)
 	}
 	e.links, e.size = links, len(body)
 	d.mu.Lock()
@@ -200,9 +202,9 @@ func (d *directory) register(e endpoint, body []byte, now time.Time) response {
 	old := d.byName[e.name]
 	switch {
 	case old != nil && old.owner != nil && e.owner != nil && old.owner != e.owner:
-		return diagnose(codes.Forbidden, "another node has registered this name")
+		return msg.Errorf(codes.Forbidden, "another node has registered this name")
 	case old == nil && len(d.byName) >= maxEndpoints, d.octets+e.size > maxLinksAll:
-		return unavailable(600, "the directory is full")
+		return msg.Unavailable(600, "the directory is full")
 	case old != nil:
 		e.id = old.id
 		d.removeLocked(old)
@@ -215,7 +217,7 @@ func (d *directory) register(e endpoint, body []byte, now time.Time) response {
 	}
 	d.byName[e.name], d.byID[e.id] = &e, &e
 	d.octets += e.size
-	return response{code: codes.Created, options: message.Options{
+	return msg.Response{Code: codes.Created, Options: message.Options{
 		{ID: message.LocationPath, Value: []byte("rd")}, {ID: message.LocationPath, Value: []byte(e.id)},
 	}}
 }
@@ -229,25 +231,25 @@ func (d *directory) removeLocked(e *endpoint) {
 }
 
 // change is POST and DELETE on a registration (sections 5.3.1 and 5.3.2).
-func (d *directory) change(req *request, id string, from *node.Node, isNode bool, now time.Time) response {
+func (d *directory) change(req *msg.Request, id string, from *node.Node, isNode bool, now time.Time) msg.Response {
 	g, bad, ok := parseRegistration(req)
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	e := d.byID[id]
 	switch {
 	case e == nil:
-		return diagnose(codes.NotFound, "there is no such registration")
+		return msg.Errorf(codes.NotFound, "there is no such registration")
 	case isNode && e.owner != nil && e.owner != from:
-		return diagnose(codes.Forbidden, "another node has registered this")
-	case req.code == codes.DELETE:
+		return msg.Errorf(codes.Forbidden, "another node has registered this")
+	case req.Code == codes.DELETE:
 		d.removeLocked(e)
-		return answer(codes.Deleted)
-	case req.code != codes.POST:
-		return diagnose(codes.MethodNotAllowed, "POST and DELETE only")
+		return msg.Empty(codes.Deleted)
+	case req.Code != codes.POST:
+		return msg.Errorf(codes.MethodNotAllowed, "POST and DELETE only")
 	case !ok:
 		return bad
-	case len(req.payload) > 0 || g.name != (endpointName{}):
-		return diagnose(codes.BadRequest, "an update has no payload, and changes neither ep nor d")
+	case len(req.Payload) > 0 || g.name != (endpointName{}):
+		return msg.Errorf(codes.BadRequest, "an update has no payload, and changes neither ep nor d")
 	}
 	if g.hasLT {
 		e.lt = g.lt
@@ -255,16 +257,16 @@ func (d *directory) change(req *request, id string, from *node.Node, isNode bool
 	if g.hasBase {
 		e.base, e.given = g.base, true
 	} else if !e.given {
-		e.base = baseOf(req.peer.addr)
+		e.base = baseOf(req.Peer.Addr)
 	}
 	for _, a := range g.extra {
-		e.extra = slices.DeleteFunc(slices.Clone(e.extra), func(x attribute) bool { return x.name == a.name })
+		e.extra = slices.DeleteFunc(slices.Clone(e.extra), func(x msg.Attribute) bool { return x.Name == a.Name })
 		e.extra = append(e.extra, a)
 	}
 	if e.lt > 0 {
 		e.until = now.Add(time.Duration(e.lt) * time.Second)
 	}
-	return answer(codes.Changed)
+	return msg.Empty(codes.Changed)
 }
 
 // expire drops what has lapsed, and what belongs to nodes that are gone.
@@ -279,19 +281,19 @@ func (d *directory) expire(now time.Time) {
 }
 
 // lookup is /rd-lookup/res and /rd-lookup/ep (section 6).
-func (s *Server) lookup(req *request, what string) response {
-	if _, ok := accept(req, formatLink); !ok {
-		return notAcceptable(formatLink)
+func (s *Server) lookup(req *msg.Request, what string) msg.Response {
+	if _, ok := msg.Accept(req, msg.FormatLink); !ok {
+		return msg.NotAcceptable(msg.FormatLink)
 	}
 	page, count, paged := 0, 0, false
 	var filters [][2]string
-	for _, o := range req.options {
+	for _, o := range req.Options {
 		if o.ID != message.URIQuery {
 			continue
 		}
 		name, v, ok := strings.Cut(string(o.Value), "=")
 		if !ok {
-			return diagnose(codes.BadRequest, "a filter has the form NAME=VALUE")
+			return msg.Errorf(codes.BadRequest, "a filter has the form NAME=VALUE")
 		}
 		if name != "page" && name != "count" {
 			filters = append(filters, [2]string{name, v})
@@ -299,7 +301,7 @@ func (s *Server) lookup(req *request, what string) response {
 		}
 		n, err := strconv.Atoi(v)
 		if err != nil || n < 0 || n > 1<<20 || name == "count" && n == 0 {
-			return diagnose(codes.BadRequest, "%s=%s: not a number that is possible", name, v)
+			return msg.Errorf(codes.BadRequest, "%s=%s: not a number that is possible", name, v)
 		}
 		if name == "page" {
 			page, paged = n, true
@@ -308,18 +310,18 @@ func (s *Server) lookup(req *request, what string) response {
 		}
 	}
 	if paged && count == 0 {
-		return diagnose(codes.BadRequest, "page needs count")
+		return msg.Errorf(codes.BadRequest, "page needs count")
 	}
 	all := s.directory.find(what == "ep", filters, time.Now())
 	if count > 0 {
 		from := min(page*count, len(all))
 		all = all[from:min(from+count, len(all))]
 	}
-	return content(formatLink, appendLinks(nil, all))
+	return msg.Content(msg.FormatLink, msg.AppendLinks(nil, all))
 }
 
 // find returns what matches all filters, in an order that stays (section 6.2).
-func (d *directory) find(endpoints bool, filters [][2]string, now time.Time) []link {
+func (d *directory) find(endpoints bool, filters [][2]string, now time.Time) []msg.Link {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	all := make([]*endpoint, 0, len(d.byName))
@@ -331,22 +333,22 @@ func (d *directory) find(endpoints bool, filters [][2]string, now time.Time) []l
 	slices.SortFunc(all, func(a, b *endpoint) int {
 		return cmp.Or(cmp.Compare(a.name.ep, b.name.ep), cmp.Compare(a.name.d, b.name.d))
 	})
-	var out []link
+	var out []msg.Link
 	for _, e := range all {
 		self := e.link()
-		var links []link
+		var links []msg.Link
 		for _, l := range e.links {
-			links = append(links, l.resolved(e.base))
+			links = append(links, resolved(l, e.base))
 		}
 		if endpoints {
 			// A filter may be on the endpoint, or on any of its links.
-			if matchesAll(filters, append([]link{self}, links...)) {
+			if matchesAll(filters, append([]msg.Link{self}, links...)) {
 				out = append(out, self)
 			}
 			continue
 		}
 		for _, l := range links {
-			if matchesAll(filters, []link{l, self}) {
+			if matchesAll(filters, []msg.Link{l, self}) {
 				out = append(out, l)
 			}
 		}
@@ -354,9 +356,9 @@ func (d *directory) find(endpoints bool, filters [][2]string, now time.Time) []l
 	return out
 }
 
-func matchesAll(filters [][2]string, in []link) bool {
+func matchesAll(filters [][2]string, in []msg.Link) bool {
 	for _, f := range filters {
-		if !slices.ContainsFunc(in, func(l link) bool { return l.matchesQuery(f[0], f[1]) }) {
+		if !slices.ContainsFunc(in, func(l msg.Link) bool { return l.Matches(f[0], f[1]) }) {
 			return false
 		}
 	}
@@ -364,39 +366,39 @@ func matchesAll(filters [][2]string, in []link) bool {
 }
 
 // link is the endpoint as a lookup shows it (section 6.4).
-func (e *endpoint) link() link {
-	l := link{"/rd/" + e.id, attributes("ep", e.name.ep)}
+func (e *endpoint) link() msg.Link {
+	l := msg.Link{Target: "/rd/" + e.id, Attributes: msg.Attrs("ep", e.name.ep)}
 	if e.name.d != "" {
-		l.attributes = append(l.attributes, attribute{name: "d", value: e.name.d})
+		l.Attributes = append(l.Attributes, msg.Attribute{Name: "d", Value: e.name.d})
 	}
-	l.attributes = append(l.attributes, attribute{name: "base", value: e.base}, attribute{name: "rt", value: "core.rd-ep"})
+	l.Attributes = append(l.Attributes, msg.Attribute{Name: "base", Value: e.base}, msg.Attribute{Name: "rt", Value: "core.rd-ep"})
 	for _, a := range e.extra {
-		if a.name != "rt" {
-			l.attributes = append(l.attributes, a)
+		if a.Name != "rt" {
+			l.Attributes = append(l.Attributes, a)
 		}
 	}
 	return l
 }
 
-// resolved is a link as a lookup shows it: with a whole target and anchor (section
+// resolved is the link as a lookup shows it: with a whole target and anchor (section
 // 6.1; the limits of RFC 6690's links, section 2.1 there, leave these forms).
-func (l link) resolved(base string) link {
+func resolved(l msg.Link, base string) msg.Link {
 	whole := func(ref string) string {
 		if strings.HasPrefix(ref, "/") && !strings.HasPrefix(ref, "//") {
 			return base + ref
 		}
 		return ref
 	}
-	out := link{target: whole(l.target)}
+	out := msg.Link{Target: whole(l.Target)}
 	anchored := false
-	for _, a := range l.attributes {
-		if a.name == "anchor" {
-			a.value, a.bare, anchored = whole(a.value), false, true // a base may have what a bare value may not
+	for _, a := range l.Attributes {
+		if a.Name == "anchor" {
+			a.Value, a.Bare, anchored = whole(a.Value), false, true // a base may have what a bare value may not
 		}
-		out.attributes = append(out.attributes, a)
+		out.Attributes = append(out.Attributes, a)
 	}
 	if !anchored {
-		out.attributes = append(out.attributes, attribute{name: "anchor", value: base})
+		out.Attributes = append(out.Attributes, msg.Attribute{Name: "anchor", Value: base})
 	}
 	return out
 }

@@ -7,6 +7,8 @@ import (
 	"testing"
 	"time"
 
+	"culvert/coap/msg"
+
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
@@ -19,17 +21,17 @@ func TestDirectoryClauses(t *testing.T) {
 	ask := func(code codes.Code, path, q, body string) message.Message {
 		o := queries(q)
 		if body != "" {
-			o = append(o, opt{message.ContentFormat, u(formatLink)})
+			o = append(o, opt{message.ContentFormat, u(msg.FormatLink)})
 		}
 		return c.ask(code, path, body, o...)
 	}
 	location := func(m message.Message) string {
-		return strings.TrimPrefix(resourcePath(m.Options, message.LocationPath), "/")
+		return strings.TrimPrefix(msg.ResourcePath(m.Options, message.LocationPath), "/")
 	}
 	lookup := func(what, q string) string {
 		m := ask(codes.GET, "rd-lookup/"+what, q, "")
 		if m.Code != codes.Content {
-			return codeText(m.Code)
+			return msg.CodeText(m.Code)
 		}
 		return string(m.Payload)
 	}
@@ -106,7 +108,7 @@ func TestDirectoryClauses(t *testing.T) {
 		}
 	}
 	must(ask(codes.POST, "rd", `ep=a "quoted" \name`, ""), codes.Created)
-	if links, err := parseLinks(lookup("ep", `ep=a "quoted" \name`)); err != nil || len(links) != 1 || links[0].attributes[0].value != `a "quoted" \name` {
+	if links, err := msg.ParseLinks(lookup("ep", `ep=a "quoted" \name`)); err != nil || len(links) != 1 || links[0].Attributes[0].Value != `a "quoted" \name` {
 		t.Errorf("%v (%v)", links, err)
 	}
 	// 5.3.2, and that a registration is not read.
@@ -125,13 +127,13 @@ func TestDirectoryClauses(t *testing.T) {
 // from the node, and the next one renews them at the same place.
 func TestSimpleRegistration(t *testing.T) {
 	f := newFront(t)
-	grain := f.grainBin().node
+	grain := f.grainBin().Node
 	var reads atomic.Int32
 	f.newNode("grain-bin", func(_ *fakeNode, m message.Message) [][]byte {
-		if resourcePath(m.Options, message.URIPath) != "/.well-known/core" {
+		if msg.ResourcePath(m.Options, message.URIPath) != "/.well-known/core" {
 			return [][]byte{ack(m, codes.NotFound, "")}
 		}
-		return [][]byte{ack(m, codes.Content, fmt.Sprintf("</%d>", reads.Add(1)), opt{message.ContentFormat, u(formatLink)}, opt{message.MaxAge, ""})}
+		return [][]byte{ack(m, codes.Content, fmt.Sprintf("</%d>", reads.Add(1)), opt{message.ContentFormat, u(msg.FormatLink)}, opt{message.MaxAge, ""})}
 	})
 	find := func() string {
 		return string(f.client().ask(codes.GET, "rd-lookup/res", "", queries("ep=grain&d=fen")...).Payload)
@@ -141,8 +143,8 @@ func TestSimpleRegistration(t *testing.T) {
 	}
 	var places []string
 	for i := range 2 {
-		if r := f.fromNode(grain, codes.POST, ".well-known/rd", "ep=grain&d=fen&lt=600", ""); r.code != codes.Changed || len(r.payload) != 0 {
-			t.Fatalf("%v %s", r.code, r.payload)
+		if r := f.fromNode(grain, codes.POST, ".well-known/rd", "ep=grain&d=fen&lt=600", ""); r.Code != codes.Changed || len(r.Payload) != 0 {
+			t.Fatalf("%v %s", r.Code, r.Payload)
 		}
 		base := "coap://[" + f.table.Address(grain).String() + "]"
 		want := fmt.Sprintf(`<%s/%d>;anchor="%s"`, base, i+1, base)
@@ -155,12 +157,12 @@ func TestSimpleRegistration(t *testing.T) {
 	for q, want := range map[string]codes.Code{
 		"": codes.BadRequest, "ep=x&base=coap://[2001:db8::1]": codes.BadRequest, "ep=x&lt=0": codes.BadRequest,
 	} {
-		if r := f.fromNode(grain, codes.POST, ".well-known/rd", q, ""); r.code != want {
-			t.Errorf("?%s: %v, want %v", q, r.code, want)
+		if r := f.fromNode(grain, codes.POST, ".well-known/rd", q, ""); r.Code != want {
+			t.Errorf("?%s: %v, want %v", q, r.Code, want)
 		}
 	}
-	if r := f.fromNode(grain, codes.POST, ".well-known/rd", "ep=x", "</a>"); r.code != codes.BadRequest {
-		t.Errorf("with a payload: %v", r.code)
+	if r := f.fromNode(grain, codes.POST, ".well-known/rd", "ep=x", "</a>"); r.Code != codes.BadRequest {
+		t.Errorf("with a payload: %v", r.Code)
 	}
 	f.directory.expire(time.Now().Add(601 * time.Second))
 	if got := find(); got != "" {

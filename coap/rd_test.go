@@ -13,6 +13,7 @@ import (
 
 	"culvert/bridge/bridgetest"
 	"culvert/bridge/node"
+	"culvert/coap/msg"
 )
 
 func queries(q string) (out []opt) {
@@ -30,25 +31,25 @@ func TestResourceDirectory(t *testing.T) {
 	f := newFront(t)
 	c := f.client()
 	post := func(path, q, body string) message.Message {
-		return c.ask(codes.POST, path, body, append(queries(q), opt{message.ContentFormat, u(formatLink)})...)
+		return c.ask(codes.POST, path, body, append(queries(q), opt{message.ContentFormat, u(msg.FormatLink)})...)
 	}
 	lookup := func(what, q string) string {
 		m := c.ask(codes.GET, "rd-lookup/"+what, "", queries(q)...)
 		if m.Code != codes.Content {
-			return codeText(m.Code)
+			return msg.CodeText(m.Code)
 		}
 		return string(m.Payload)
 	}
 	links := `</sensors/temp>;rt="temperature-c";if="sensor",</sensors/light>;rt="light-lux";anchor="/x"`
 	a := post("rd", "ep=node1&lt=100&base=coap://[2001:db8:3::123]:61616&et=sump", links)
-	loc := strings.TrimPrefix(resourcePath(a.Options, message.LocationPath), "/")
+	loc := strings.TrimPrefix(msg.ResourcePath(a.Options, message.LocationPath), "/")
 	if a.Code != codes.Created || !strings.HasPrefix(loc, "rd/") {
 		t.Fatalf("%v", &a)
 	}
-	if b := post("rd", "ep=node1&lt=100&base=coap://[2001:db8:3::123]:61616&et=sump", links); "/"+loc != resourcePath(b.Options, message.LocationPath) || b.Code != codes.Created {
+	if b := post("rd", "ep=node1&lt=100&base=coap://[2001:db8:3::123]:61616&et=sump", links); "/"+loc != msg.ResourcePath(b.Options, message.LocationPath) || b.Code != codes.Created {
 		t.Errorf("again: %v", &b)
 	}
-	if b := post("rd", "ep=node1&d=east", `</t>;rt="temperature-c"`); "/"+loc == resourcePath(b.Options, message.LocationPath) {
+	if b := post("rd", "ep=node1&d=east", `</t>;rt="temperature-c"`); "/"+loc == msg.ResourcePath(b.Options, message.LocationPath) {
 		t.Error("the same name in another sector is another endpoint")
 	}
 	here := "coap://" + netip.AddrPortFrom(netip.IPv6Loopback(), c.local().Port()).String()
@@ -105,11 +106,11 @@ func TestResourceDirectory(t *testing.T) {
 	} {
 		m := message.Message{}
 		if len(x.body) > 1024 {
-			m = c.upload(x.path, x.body, append(queries(x.q), opt{message.ContentFormat, u(formatLink)})...)
+			m = c.upload(x.path, x.body, append(queries(x.q), opt{message.ContentFormat, u(msg.FormatLink)})...)
 		} else {
 			m = post(x.path, x.q, x.body)
 		}
-		if codeText(m.Code) != x.want {
+		if msg.CodeText(m.Code) != x.want {
 			t.Errorf("POST %s?%.20s: %v %q, want %s", x.path, x.q, m.Code, m.Payload, x.want)
 		}
 	}
@@ -129,7 +130,7 @@ func TestResourceDirectory(t *testing.T) {
 		t.Errorf("it has lapsed: %s", got)
 	}
 	m := post("rd", "ep=node2", "")
-	if m := c.ask(codes.DELETE, strings.TrimPrefix(resourcePath(m.Options, message.LocationPath), "/"), ""); m.Code != codes.Deleted {
+	if m := c.ask(codes.DELETE, strings.TrimPrefix(msg.ResourcePath(m.Options, message.LocationPath), "/"), ""); m.Code != codes.Deleted {
 		t.Errorf("%v", m.Code)
 	}
 	if got := lookup("ep", "ep=node2"); got != "" {
@@ -149,19 +150,20 @@ func TestResourceDirectory(t *testing.T) {
 }
 
 // fromNode is a request as it comes from grain-bin's own address.
-func (f *front) fromNode(n *node.Node, code codes.Code, path, q, body string) response {
-	req := &request{code: code, payload: []byte(body), room: 1024, peer: peer{door: DoorUDP, addr: netip.AddrPortFrom(f.table.Address(n), portCoAP)}}
+func (f *front) fromNode(n *node.Node, code codes.Code, path, q, body string) msg.Response {
+	req := &msg.Request{Code: code, Payload: []byte(body), Room: 1024, Peer: msg.Peer{Door: msg.DoorUDP, Addr: netip.AddrPortFrom(f.table.Address(n), msg.PortCoAP)}}
 	for part := range strings.SplitSeq(path, "/") {
-		req.options = with(req.options, message.URIPath, []byte(part))
+		req.Options = msg.With(req.Options, message.URIPath, []byte(part))
 	}
 	for _, o := range queries(q) {
-		req.options = with(req.options, o.id, []byte(o.value))
+		req.Options = msg.With(req.Options, o.id, []byte(o.value))
 	}
 	if body != "" {
-		req.options = with(req.options, message.ContentFormat, uintBytes(formatLink))
+		req.Options = msg.With(req.Options, message.ContentFormat, msg.EncodeUint(msg.FormatLink))
 	}
-	var out response
-	f.serve(req, func(r response) { out = r })
+	var out msg.Response
+	req.ParsePath()
+	f.serve(req, func(r msg.Response) { out = r })
 	return out
 }
 
@@ -174,13 +176,13 @@ func TestDirectoryOfNodes(t *testing.T) {
 	})
 	core := func(n *fakeNode, m message.Message) [][]byte {
 		asked.Add(1)
-		return [][]byte{ack(m, codes.Content, `</temp>;rt="t"`, opt{message.ContentFormat, u(formatLink)}, opt{message.MaxAge, ""})}
+		return [][]byte{ack(m, codes.Content, `</temp>;rt="t"`, opt{message.ContentFormat, u(msg.FormatLink)}, opt{message.MaxAge, ""})}
 	}
 	f.newNode("grain-bin", core)
 	eventually(t, "grain-bin is listed", func() bool {
 		return strings.Contains(string(f.client().ask(codes.GET, "rd-lookup/ep", "").Payload), `ep="grain-bin";d="fenland"`)
 	})
-	base := "coap://[" + f.table.Address(f.grainBin().node).String() + "]"
+	base := "coap://[" + f.table.Address(f.grainBin().Node).String() + "]"
 	if got := string(f.client().ask(codes.GET, "rd-lookup/res", "").Payload); got != `<`+base+`/temp>;rt="t";anchor="`+base+`"` {
 		t.Errorf("%s", got)
 	}
@@ -210,7 +212,7 @@ func TestDirectoryOfNodes(t *testing.T) {
 
 	g := newFront(t)
 	crowd(t, g.table, 3)
-	grain := g.grainBin().node
+	grain := g.grainBin().Node
 	var other *node.Node
 	for n := range g.table.All() {
 		if n != grain && g.table.Address(n).IsValid() {
@@ -218,23 +220,23 @@ func TestDirectoryOfNodes(t *testing.T) {
 		}
 	}
 	g.newNode("grain-bin", core)
-	if r := g.fromNode(grain, codes.POST, ".well-known/rd", "ep=simple&lt=60", ""); r.code != codes.Changed {
-		t.Errorf("simple registration: %v %s", r.code, r.payload)
+	if r := g.fromNode(grain, codes.POST, ".well-known/rd", "ep=simple&lt=60", ""); r.Code != codes.Changed {
+		t.Errorf("simple registration: %v %s", r.Code, r.Payload)
 	}
 	eventually(t, "it is fetched", func() bool {
 		return strings.Contains(string(g.client().ask(codes.GET, "rd-lookup/res", "", queries("ep=simple")...).Payload), "/temp>")
 	})
 	// Its name is its own, and it ends with it.
-	if r := g.fromNode(other, codes.POST, "rd", "ep=simple", "</x>"); r.code != codes.Forbidden {
-		t.Errorf("another node: %v %s", r.code, r.payload)
+	if r := g.fromNode(other, codes.POST, "rd", "ep=simple", "</x>"); r.Code != codes.Forbidden {
+		t.Errorf("another node: %v %s", r.Code, r.Payload)
 	}
 	r := g.fromNode(grain, codes.POST, "rd", "ep=simple", "</x>")
-	at := strings.TrimPrefix(resourcePath(r.options, message.LocationPath), "/")
-	if r := g.fromNode(other, codes.DELETE, at, "", ""); r.code != codes.Forbidden {
-		t.Errorf("another node: %v %s", r.code, r.payload)
+	at := strings.TrimPrefix(msg.ResourcePath(r.Options, message.LocationPath), "/")
+	if r := g.fromNode(other, codes.DELETE, at, "", ""); r.Code != codes.Forbidden {
+		t.Errorf("another node: %v %s", r.Code, r.Payload)
 	}
-	if r := g.fromNode(grain, codes.DELETE, at, "", ""); r.code != codes.Deleted {
-		t.Errorf("%v %s", r.code, r.payload)
+	if r := g.fromNode(grain, codes.DELETE, at, "", ""); r.Code != codes.Deleted {
+		t.Errorf("%v %s", r.Code, r.Payload)
 	}
 }
 
@@ -247,13 +249,13 @@ func TestDirectoryBounds(t *testing.T) {
 	full := false
 	for i := range maxEndpoints + 10 {
 		r := d.register(endpoint{name: endpointName{ep: fmt.Sprint(i)}, lt: 60}, body, now)
-		full = full || r.code == codes.ServiceUnavailable
+		full = full || r.Code == codes.ServiceUnavailable
 	}
 	if !full || len(d.byName) > maxEndpoints || d.octets > maxLinksAll {
 		t.Errorf("%d endpoints, %d octets", len(d.byName), d.octets)
 	}
-	if r := d.register(endpoint{name: endpointName{ep: "many"}}, []byte(strings.Repeat("</>,", maxLinks)+"</>"), now); r.code != codes.RequestEntityTooLarge {
-		t.Errorf("%v", r.code)
+	if r := d.register(endpoint{name: endpointName{ep: "many"}}, []byte(strings.Repeat("</>,", maxLinks)+"</>"), now); r.Code != codes.RequestEntityTooLarge {
+		t.Errorf("%v", r.Code)
 	}
 	d.expire(now.Add(time.Hour))
 	if len(d.byName) != 0 || len(d.byID) != 0 || d.octets != 0 {
@@ -261,12 +263,12 @@ func TestDirectoryBounds(t *testing.T) {
 	}
 }
 
-func (c *client) local() netip.AddrPort {
+func (c *udpClient) local() netip.AddrPort {
 	return netip.MustParseAddrPort(c.conn.LocalAddr().String())
 }
 
 // upload sends a body in blocks of 1024 octets, and returns the last answer.
-func (c *client) upload(path, body string, opts ...opt) (m message.Message) {
+func (c *udpClient) upload(path, body string, opts ...opt) (m message.Message) {
 	for i := 0; i*1024 < len(body); i++ {
 		to := min((i+1)*1024, len(body))
 		m = c.ask(codes.POST, path, body[i*1024:to], append(opts, opt{message.Block1, blockValue(i, to < len(body), 6)})...)

@@ -3,7 +3,6 @@ package coap
 import (
 	"bytes"
 	"fmt"
-	"net/netip"
 	"strconv"
 	"strings"
 	"time"
@@ -13,6 +12,7 @@ import (
 
 	"culvert/bridge/node"
 	"culvert/bridge/senml"
+	"culvert/coap/msg"
 )
 
 // Reading is the latest value of one name of a node.
@@ -40,14 +40,14 @@ func (s *Server) Readings() []Reading {
 // publish is /readings: what nodes say of themselves. The sender's address names
 // the node, which the mesh's rule that a node may only send from its own addresses
 // makes good.
-func (s *Server) publish(req *request) response {
-	if req.code != codes.POST && req.code != codes.PUT {
-		return diagnose(codes.MethodNotAllowed, "POST or PUT only")
+func (s *Server) publish(req *msg.Request) msg.Response {
+	if req.Code != codes.POST && req.Code != codes.PUT {
+		return msg.Errorf(codes.MethodNotAllowed, "POST or PUT only")
 	}
 	t, ok := s.sender(req)
 	if !ok {
 		s.readings.rejected.Add(1)
-		return diagnose(codes.Forbidden, "the sender is no node of a mesh here")
+		return msg.Errorf(codes.Forbidden, "the sender is no node of a mesh here")
 	}
 	now := time.Now()
 	readings, r, ok := parseReadings(req, now)
@@ -56,59 +56,46 @@ func (s *Server) publish(req *request) response {
 		return r
 	}
 	for i := range readings {
-		readings[i].Name = shortName(readings[i].Name, t.node)
+		readings[i].Name = shortName(readings[i].Name, t.Node)
 		readings[i].Data = bytes.Clone(readings[i].Data)
 	}
 	if believe(readings, now) {
 		s.readings.clocks.Add(1)
-		if held, ok := s.clockLog.pass(now); ok {
+		if held, ok := s.clockLog.Allow(now); ok {
 			s.log.Warn("a node's clock is wrong: the newest of its readings counts as made when it came",
-				"mesh", t.mesh, "node", t.node.Label(), "held_back", held)
+				"mesh", t.Name, "node", t.Node.Label(), "held_back", held)
 		}
 	}
-	t.table.Report(t.node, now)
-	lost := s.readings.put(t.mesh, t.node, readings, now)
-	s.observers.touched.Store(true)
+	t.Table.Report(t.Node, now)
+	lost := s.readings.put(t.Name, t.Node, readings, now)
+	s.observers.MarkChanged()
 	if lost > 0 {
-		return diagnose(codes.Forbidden, "%d of the names are too many: %d a node are kept", lost, maxNames)
+		return msg.Errorf(codes.Forbidden, "%d of the names are too many: %d a node are kept", lost, maxNames)
 	}
-	return answer(codes.Changed)
+	return msg.Empty(codes.Changed)
 }
 
-func (s *Server) sender(req *request) (target, bool) {
-	if req.peer.door != DoorUDP {
-		return target{}, false
+// sender returns the node that sent a request. Over UDP its address proves it, as the
+// mesh lets a node send from its own addresses only.
+func (s *Server) sender(req *msg.Request) (node.Member, bool) {
+	if req.Peer.Door != msg.DoorUDP {
+		return node.Member{}, false
 	}
-	from := req.peer.addr.Addr().WithZone("")
-	for _, m := range s.opts.Meshes {
-		if t, ok := m.sender(from); ok {
-			return t, true
-		}
-	}
-	return target{}, false
-}
-
-// sender is the node of the mesh whose address this is.
-func (m *Mesh) sender(from netip.Addr) (target, bool) {
-	n := m.Table.ByAddress(from)
-	if n == nil || !n.Admitted() || from.IsLinkLocalUnicast() {
-		return target{}, false
-	}
-	return target{m.Table, n, m.Name}, true
+	return s.opts.Meshes.Sender(req.Peer.Addr.Addr())
 }
 
 // parseReadings resolves the pack in a request; if it cannot, it returns the
 // answer that says why.
-func parseReadings(req *request, now time.Time) ([]senml.Reading, response, bool) {
+func parseReadings(req *msg.Request, now time.Time) ([]senml.Reading, msg.Response, bool) {
 	var pack []senml.Record
 	var err error
-	switch format := uintOption(req.options, message.ContentFormat); format {
-	case formatSenMLJSON:
-		pack, err = senml.ParseJSON(req.payload)
-	case formatSenMLCBOR:
-		pack, err = senml.ParseCBOR(req.payload)
+	switch format := msg.Uint(req.Options, message.ContentFormat); format {
+	case msg.FormatSenMLJSON:
+		pack, err = senml.ParseJSON(req.Payload)
+	case msg.FormatSenMLCBOR:
+		pack, err = senml.ParseCBOR(req.Payload)
 	default:
-		return nil, diagnose(codes.UnsupportedMediaType, "Content-Format 110 or 112 (SenML) only"), false
+		return nil, msg.Errorf(codes.UnsupportedMediaType, "Content-Format 110 or 112 (SenML) only"), false
 	}
 	var readings []senml.Reading
 	if err == nil {
@@ -120,9 +107,9 @@ func parseReadings(req *request, now time.Time) ([]senml.Reading, response, bool
 		}
 	}
 	if err != nil {
-		return nil, diagnose(codes.BadRequest, "%v", err), false
+		return nil, msg.Errorf(codes.BadRequest, "%v", err), false
 	}
-	return readings, response{}, true
+	return readings, msg.Response{}, true
 }
 
 // shortName takes the part of a reading's name away that says what the node is
@@ -142,9 +129,9 @@ func shortName(name string, n *node.Node) string {
 
 // lastOf is how many readings of a name a request asks for: 1, or those of the query
 // last=N.
-func lastOf(req *request) (n int, ok bool) {
+func lastOf(req *msg.Request) (n int, ok bool) {
 	n = 1
-	for _, o := range req.options {
+	for _, o := range req.Options {
 		if o.ID != message.URIQuery {
 			continue
 		}
@@ -161,14 +148,14 @@ func lastOf(req *request) (n int, ok bool) {
 // showReadings is /nodes/NODE/readings and /nodes/NODE/readings/NAME, where a name
 // may have slashes: the latest reading of each name, or with ?last=N the last ones, in
 // the order of time.
-func (s *Server) showReadings(req *request, t target) response {
-	f, ok := accept(req, formatSenMLJSON, formatSenMLCBOR)
+func (s *Server) showReadings(req *msg.Request, t node.Member) msg.Response {
+	f, ok := msg.Accept(req, msg.FormatSenMLJSON, msg.FormatSenMLCBOR)
 	if !ok {
-		return notAcceptable(formatSenMLJSON, formatSenMLCBOR)
+		return msg.NotAcceptable(msg.FormatSenMLJSON, msg.FormatSenMLCBOR)
 	}
 	var name []string
 	skip := 3
-	for _, o := range req.options {
+	for _, o := range req.Options {
 		if o.ID == message.URIPath {
 			if skip--; skip < 0 {
 				name = append(name, string(o.Value))
@@ -177,12 +164,12 @@ func (s *Server) showReadings(req *request, t target) response {
 	}
 	last, ok := lastOf(req)
 	if !ok {
-		return diagnose(codes.BadRequest, "last=N, a number from 1 to %d, is the only query here", MaxLast)
+		return msg.Errorf(codes.BadRequest, "last=N, a number from 1 to %d, is the only query here", MaxLast)
 	}
 	want := strings.Join(name, "/")
-	readings := s.readings.of(t.node, want, last)
+	readings := s.readings.of(t.Node, want, last)
 	if want != "" && len(readings) == 0 {
-		return diagnose(codes.NotFound, "no reading %q of this node yet", want)
+		return msg.Errorf(codes.NotFound, "no reading %q of this node yet", want)
 	}
 	pack := make([]senml.Record, len(readings))
 	for i, r := range readings {
@@ -190,7 +177,7 @@ func (s *Server) showReadings(req *request, t target) response {
 	}
 	var b []byte
 	var err error
-	if f == formatSenMLCBOR {
+	if f == msg.FormatSenMLCBOR {
 		b, err = senml.AppendCBOR(nil, pack)
 	} else {
 		b, err = senml.AppendJSON(nil, pack)
@@ -198,5 +185,5 @@ func (s *Server) showReadings(req *request, t target) response {
 	if err != nil {
 		return s.internal(err)
 	}
-	return content(f, b)
+	return msg.Content(f, b)
 }

@@ -14,6 +14,8 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 
 	"culvert/bridge/node"
+	"culvert/coap/access"
+	"culvert/coap/msg"
 )
 
 // resourceRow is a line of deploy/RESOURCES.md.
@@ -62,54 +64,55 @@ func resourceRows(t *testing.T) (out []resourceRow) {
 // referenceFront has each resource of the reference. Who shows no identity may read.
 func referenceFront(t *testing.T) *front {
 	t.Helper()
-	access, err := NewAccess([]Identity{
-		{Name: Anyone, May: MayRead},
-		{Name: "reader", Subject: "reader", May: MayRead},
-		{Name: "writer", Subject: "writer", May: MayRead | MayWrite},
+	access, err := access.New([]access.Identity{
+		{Name: access.Anyone, May: access.MayRead},
+		{Name: "reader", Subject: "reader", May: access.MayRead},
+		{Name: "writer", Subject: "writer", May: access.MayRead | access.MayWrite},
 	})
 	if err != nil {
 		t.Fatal(err)
 	}
 	f := newFront(t, siteOutput(), inDir(t.TempDir()), func(s *Server) { s.opts.Access = access })
-	read := f.through(t, nil, codes.POST, "/readings", `[{"n":"temp","u":"Cel","v":4.5}]`, formatSenMLJSON, -1, f.table.ByLabel("grain-bin"))
-	if read.code != codes.Changed {
-		t.Fatalf("a reading: %v %s", read.code, read.payload)
+	read := f.through(t, nil, codes.POST, "/readings", `[{"n":"temp","u":"Cel","v":4.5}]`, msg.FormatSenMLJSON, -1, f.table.ByLabel("grain-bin"))
+	if read.Code != codes.Changed {
+		t.Fatalf("a reading: %v %s", read.Code, read.Payload)
 	}
 	return f
 }
 
 // through is a request as it stands behind a door: of a node, of an identity, or (both
 // nil) of the control socket.
-func (f *front) through(t *testing.T, who *Identity, code codes.Code, path, body string, format, accept int64, from *node.Node) response {
+func (f *front) through(t *testing.T, who *msg.Credential, code codes.Code, path, body string, format, accept int64, from *node.Node) msg.Response {
 	t.Helper()
-	req := &request{code: code, payload: []byte(body), room: 1024, peer: peer{door: DoorControl}}
+	req := &msg.Request{Code: code, Payload: []byte(body), Room: 1024, Peer: msg.Peer{Door: msg.DoorControl}}
 	switch {
 	case from != nil:
-		req.peer = peer{door: DoorUDP, addr: netip.AddrPortFrom(f.table.Address(from), portCoAP)}
+		req.Peer = msg.Peer{Door: msg.DoorUDP, Addr: netip.AddrPortFrom(f.table.Address(from), msg.PortCoAP)}
 	case who != nil:
-		req.peer = peer{door: DoorDTLS, addr: f.udp, who: who}
+		req.Peer = msg.Peer{Door: msg.DoorDTLS, Addr: f.udp, Proved: who}
 	}
 	path, query, _ := strings.Cut(path, "?")
 	for part := range strings.SplitSeq(strings.TrimPrefix(path, "/"), "/") {
-		req.options = with(req.options, message.URIPath, []byte(part))
+		req.Options = msg.With(req.Options, message.URIPath, []byte(part))
 	}
 	if query != "" {
-		req.options = with(req.options, message.URIQuery, []byte(query))
+		req.Options = msg.With(req.Options, message.URIQuery, []byte(query))
 	}
 	if format >= 0 {
-		req.options = with(req.options, message.ContentFormat, uintBytes(uint32(format)))
+		req.Options = msg.With(req.Options, message.ContentFormat, msg.EncodeUint(uint32(format)))
 	}
 	if accept >= 0 {
-		req.options = with(req.options, message.Accept, uintBytes(uint32(accept)))
+		req.Options = msg.With(req.Options, message.Accept, msg.EncodeUint(uint32(accept)))
 	}
-	got := make(chan response, 1)
-	f.serve(req, func(r response) { got <- r })
+	got := make(chan msg.Response, 1)
+	req.ParsePath()
+	f.serve(req, func(r msg.Response) { got <- r })
 	select {
 	case r := <-got:
 		return r
 	case <-time.After(time.Minute):
 		t.Fatalf("%v %s is not answered", code, path)
-		return response{}
+		return msg.Response{}
 	}
 }
 
@@ -123,15 +126,15 @@ func (f *front) real(t *testing.T, path string) string {
 	if !strings.Contains(path, "{id}") {
 		return path
 	}
-	r := f.through(t, nil, codes.POST, "/rd?ep=reference", "</x>", formatLink, -1, nil)
+	r := f.through(t, nil, codes.POST, "/rd?ep=reference", "</x>", msg.FormatLink, -1, nil)
 	var parts []string
-	for _, o := range r.options {
+	for _, o := range r.Options {
 		if o.ID == message.LocationPath {
 			parts = append(parts, string(o.Value))
 		}
 	}
-	if r.code != codes.Created || len(parts) != 2 {
-		t.Fatalf("a registration: %v %q %s", r.code, parts, r.payload)
+	if r.Code != codes.Created || len(parts) != 2 {
+		t.Fatalf("a registration: %v %q %s", r.Code, parts, r.Payload)
 	}
 	return "/" + strings.Join(parts, "/")
 }
@@ -140,7 +143,8 @@ func (f *front) real(t *testing.T, path string) string {
 // need, which formats it has, and whether it can be observed; the front is asked.
 func TestResourceReference(t *testing.T) {
 	f := referenceFront(t)
-	reader, writer := f.opts.Access.byName["reader"], f.opts.Access.byName["writer"]
+	reader, _ := f.opts.Access.ByPSKIdentity([]byte("reader"))
+	writer, _ := f.opts.Access.ByPSKIdentity([]byte("writer"))
 	nodes := f.table.ByLabel("grain-bin")
 	for _, row := range resourceRows(t) {
 		own := strings.Contains(row.path, "/own/")
@@ -149,8 +153,8 @@ func TestResourceReference(t *testing.T) {
 				continue
 			}
 			code, right := codes.Code(i), row.rights[method]
-			ask := func(who *Identity, from *node.Node) codes.Code {
-				return f.through(t, who, code, f.real(t, row.path), "", -1, -1, from).code
+			ask := func(who *msg.Credential, from *node.Node) codes.Code {
+				return f.through(t, who, code, f.real(t, row.path), "", -1, -1, from).Code
 			}
 			if got := ask(nil, nil); !own && (got == codes.MethodNotAllowed) != (right == "") {
 				t.Errorf("%s %s: %v; the reference says %q", method, row.path, got, right)
@@ -182,23 +186,23 @@ func (f *front) checkFormats(t *testing.T, row resourceRow) {
 	t.Helper()
 	path := f.real(t, row.path)
 	if strings.HasSuffix(path, "/lock") { // it is there while the output is locked out
-		if r := f.through(t, nil, codes.PUT, path, "the sump is open", -1, -1, nil); r.code>>5 != 2 {
-			t.Fatalf("lock-out: %v %s", r.code, r.payload)
+		if r := f.through(t, nil, codes.PUT, path, "the sump is open", -1, -1, nil); r.Code>>5 != 2 {
+			t.Fatalf("lock-out: %v %s", r.Code, r.Payload)
 		}
 	}
 	for i, format := range append([]int64{-1}, numbers(row.formats)...) {
 		r := f.through(t, nil, codes.GET, path, "", -1, format, nil)
 		want := int64(row.formats[max(0, i-1)])
-		if got := uintOption(r.options, message.ContentFormat); r.code != codes.Content || got != want {
-			t.Errorf("GET %s with Accept %d: %v, format %d, want %d", path, format, r.code, got, want)
+		if got := msg.Uint(r.Options, message.ContentFormat); r.Code != codes.Content || got != want {
+			t.Errorf("GET %s with Accept %d: %v, format %d, want %d", path, format, r.Code, got, want)
 		}
 	}
-	for _, format := range []uint32{formatText, formatLink, formatJSON, 60, formatSenMLJSON, formatSenMLCBOR} {
+	for _, format := range []uint32{msg.FormatText, msg.FormatLink, msg.FormatJSON, 60, msg.FormatSenMLJSON, msg.FormatSenMLCBOR} {
 		if slices.Contains(row.formats, format) {
 			continue
 		}
-		if r := f.through(t, nil, codes.GET, path, "", -1, int64(format), nil); r.code != codes.NotAcceptable {
-			t.Errorf("GET %s with Accept %d: %v, want 4.06 (RFC 7252, 5.10.4)", path, format, r.code)
+		if r := f.through(t, nil, codes.GET, path, "", -1, int64(format), nil); r.Code != codes.NotAcceptable {
+			t.Errorf("GET %s with Accept %d: %v, want 4.06 (RFC 7252, 5.10.4)", path, format, r.Code)
 		}
 	}
 	c := f.client()
@@ -221,24 +225,24 @@ func numbers(in []uint32) (out []int64) {
 func TestLinksAreInTheReference(t *testing.T) {
 	f := referenceFront(t)
 	rows := resourceRows(t)
-	req := &request{code: codes.GET, room: 1 << 16, peer: peer{door: DoorControl}}
-	links, err := parseLinks(string(f.wellKnown(req).payload))
+	req := &msg.Request{Code: codes.GET, Room: 1 << 16, Peer: msg.Peer{Door: msg.DoorControl}}
+	links, err := msg.ParseLinks(string(f.wellKnown(req).Payload))
 	if err != nil || len(links) < 10 {
 		t.Fatalf("%d links: %v", len(links), err)
 	}
 	for _, l := range links {
-		i := slices.IndexFunc(rows, func(r resourceRow) bool { return r.path == l.target || matchesPath(r.path, l.target) })
+		i := slices.IndexFunc(rows, func(r resourceRow) bool { return r.path == l.Target || matchesPath(r.path, l.Target) })
 		if i < 0 {
-			t.Errorf("%s has no row in deploy/RESOURCES.md", l.target)
+			t.Errorf("%s has no row in deploy/RESOURCES.md", l.Target)
 			continue
 		}
-		if obs := slices.ContainsFunc(l.attributes, func(a attribute) bool { return a.name == "obs" }); obs != (rows[i].observable == "yes") {
-			t.Errorf("%s: the link says that it is observable: %v; the reference has %q", l.target, obs, rows[i].observable)
+		if obs := slices.ContainsFunc(l.Attributes, func(a msg.Attribute) bool { return a.Name == "obs" }); obs != (rows[i].observable == "yes") {
+			t.Errorf("%s: the link says that it is observable: %v; the reference has %q", l.Target, obs, rows[i].observable)
 		}
 		want := strings.Trim(fmt.Sprint(rows[i].formats), "[]")
-		for _, a := range l.attributes {
-			if own := strings.Contains(l.target, "/own/"); a.name == "ct" && !own && rows[i].rights["GET"] != "" && a.value != want {
-				t.Errorf("%s: ct %q, the reference has %q", l.target, a.value, want)
+		for _, a := range l.Attributes {
+			if own := strings.Contains(l.Target, "/own/"); a.Name == "ct" && !own && rows[i].rights["GET"] != "" && a.Value != want {
+				t.Errorf("%s: ct %q, the reference has %q", l.Target, a.Value, want)
 			}
 		}
 	}

@@ -1,19 +1,21 @@
 package coap
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
 	"slices"
 	"strings"
 	"time"
+
+	"culvert/coap/access"
+	"culvert/coap/msg"
 )
 
 // latestInterval is longer than the longest Interval that the configuration takes.
 const latestInterval = 48 * time.Hour
 
 // access says who may do what now; nil where nobody asks.
-func (s *Server) access() *Access {
+func (s *Server) access() *access.List {
 	if a := s.swapped.Load(); a != nil {
 		return a
 	}
@@ -24,36 +26,19 @@ func (s *Server) access() *Access {
 // ended, but each of their requests is judged anew: who has no identity any more, or
 // another key or certificate, counts as who has shown none. Observations end that the
 // one before allowed and a does not. A front that began without an Access keeps none.
-func (s *Server) SetAccess(a *Access) {
+func (s *Server) SetAccess(a *access.List) {
 	was := s.access()
 	if was == nil || a == nil {
 		return
 	}
 	s.swapped.Store(a)
-	s.observers.hangUpWhere(func(p peer) bool {
-		if p.door == DoorControl {
+	s.observers.EndWhere(func(p msg.Peer) bool {
+		if p.Door == msg.DoorControl {
 			return false
 		}
-		before := p.who
-		if before == nil {
-			before = was.none
-		}
-		is := a.now(p.who)
-		return is.May&MayRead == 0 || is.Name != before.Name || !slices.Equal(is.Nodes, before.Nodes)
+		before, is := was.Current(p.Proved), a.Current(p.Proved)
+		return is.May&access.MayRead == 0 || is.Name != before.Name || !slices.Equal(is.Nodes, before.Nodes)
 	})
-}
-
-// now is what an identity that was proved amounts to by now: what a says of it, if it
-// would be proved in the same way.
-func (a *Access) now(id *Identity) *Identity {
-	if id == nil {
-		return a.none
-	}
-	is := a.byName[id.Name]
-	if is == nil || !bytes.Equal(is.PSK, id.PSK) || is.Subject != id.Subject {
-		return a.none
-	}
-	return is
 }
 
 // SetOutputs declares other outputs than before. What is known of an output that

@@ -10,11 +10,14 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 
 	"culvert/bridge/sim"
+	"culvert/coap/access"
+	"culvert/coap/api"
+	"culvert/coap/msg"
 )
 
-func accessOf(t testing.TB, ids ...Identity) *Access {
+func accessOf(t testing.TB, ids ...access.Identity) *access.List {
 	t.Helper()
-	a, err := NewAccess(ids)
+	a, err := access.New(ids)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -24,8 +27,8 @@ func accessOf(t testing.TB, ids ...Identity) *Access {
 // An identity that is taken out, or has another key, loses its right at the next request
 // of a session that is open; a new key counts at once.
 func TestSetAccess(t *testing.T) {
-	operator := Identity{Name: "operator", PSK: testKey("operator"), May: MayRead | MayWrite}
-	miller := Identity{Name: "miller", PSK: testKey("miller"), May: MayRead}
+	operator := access.Identity{Name: "operator", PSK: testKey("operator"), May: access.MayRead | access.MayWrite}
+	miller := access.Identity{Name: "miller", PSK: testKey("miller"), May: access.MayRead}
 	f := newFront(t, func(s *Server) {
 		s.opts.Access = accessOf(t, operator, miller)
 		s.opts.DTLS = []netip.AddrPort{netip.MustParseAddrPort("[::1]:0")}
@@ -38,49 +41,51 @@ func TestSetAccess(t *testing.T) {
 	other := operator
 	other.PSK = testKey("an operator")
 	less := operator
-	less.May = MayTrial
-	anyone := Identity{Name: Anyone, May: MayRead}
+	less.May = access.MayTrial
+	anyone := access.Identity{Name: access.Anyone, May: access.MayRead}
 	for _, x := range []struct {
 		name  string
-		ids   []Identity
+		ids   []access.Identity
 		want  string
 		plain string // who shows no identity
 	}{
-		{"taken out", []Identity{miller}, "4.01", "4.01"},
-		{"back", []Identity{operator, miller}, "2.05", "4.01"},
-		{"another key", []Identity{other, miller}, "4.01", "4.01"},
-		{"fewer rights", []Identity{less, miller}, "4.03", "4.01"},
-		{"taken out, but all may read", []Identity{anyone, miller}, "2.05", "2.05"},
+		{"taken out", []access.Identity{miller}, "4.01", "4.01"},
+		{"back", []access.Identity{operator, miller}, "2.05", "4.01"},
+		{"another key", []access.Identity{other, miller}, "4.01", "4.01"},
+		{"fewer rights", []access.Identity{less, miller}, "4.03", "4.01"},
+		{"taken out, but all may read", []access.Identity{anyone, miller}, "2.05", "2.05"},
 	} {
 		f.SetAccess(accessOf(t, x.ids...))
 		if got := ask(codes.GET, "nodes"); got != x.want {
 			t.Errorf("%s: %s, want %s", x.name, got, x.want)
 		}
-		if m := f.client().ask(codes.GET, "nodes", ""); codeText(m.Code) != x.plain {
+		if m := f.client().ask(codes.GET, "nodes", ""); msg.CodeText(m.Code) != x.plain {
 			t.Errorf("%s, without identity: %v, want %s", x.name, m.Code, x.plain)
 		}
 	}
-	f.SetAccess(accessOf(t, Identity{Name: "newcomer", PSK: testKey("newcomer"), May: MayRead}))
+	f.SetAccess(accessOf(t, access.Identity{Name: "newcomer", PSK: testKey("newcomer"), May: access.MayRead}))
 	if got := f.dtlsAsker("newcomer", nil, ca)(codes.GET, "nodes"); got != "2.05" {
 		t.Errorf("a new identity: %s", got)
 	}
-	if a := f.access(); a.psk([]byte("operator")) != nil {
+	if a := f.access(); a.PSK([]byte("operator")) != nil {
 		t.Error("the key of who was taken out still counts")
 	}
 }
 
 // What who shows no identity observed ends when it may not read any more.
 func TestSetAccessEndsObservations(t *testing.T) {
-	f := newFront(t, func(s *Server) { s.opts.Access = accessOf(t, Identity{Name: Anyone, May: MayRead}) })
+	f := newFront(t, func(s *Server) {
+		s.opts.Access = accessOf(t, access.Identity{Name: access.Anyone, May: access.MayRead})
+	})
 	c := f.client()
 	c.ask(codes.GET, "nodes/grain-bin", "", opt{6, ""})
-	eventually(t, "it observes", func() bool { return f.observers.len() == 1 })
-	f.SetAccess(accessOf(t, Identity{Name: Anyone, May: MayRead}))
-	if n := f.observers.len(); n != 1 {
+	eventually(t, "it observes", func() bool { return f.observers.Stats().Observers == 1 })
+	f.SetAccess(accessOf(t, access.Identity{Name: access.Anyone, May: access.MayRead}))
+	if n := f.observers.Stats().Observers; n != 1 {
 		t.Errorf("%d observers after the same again", n)
 	}
 	f.SetAccess(accessOf(t))
-	if n := f.observers.len(); n != 0 {
+	if n := f.observers.Stats().Observers; n != 0 {
 		t.Errorf("%d observers who may not", n)
 	}
 }
@@ -120,19 +125,19 @@ func TestSetOutputs(t *testing.T) {
 	// One under way.
 	do(t, r, func(m *sim.Mesh) error { return m.Silence("pump", 2*time.Second) })
 	sent := f.Stats().NodeMessages
-	done := make(chan Written, 1)
+	done := make(chan api.Written, 1)
 	go func() { w, _ := f.write("0", "within=8"); done <- w }()
 	eventually(t, "it is on its way", func() bool { return f.Stats().NodeMessages > sent })
 	if err := f.SetOutputs(nil); err != nil {
 		t.Fatal(err)
 	}
-	if w := <-done; w.Outcome != OutcomeDone {
+	if w := <-done; w.Outcome != api.OutcomeDone {
 		t.Errorf("under way: %+v", w)
 	}
 	if err := f.SetOutputs(declared); err != nil {
 		t.Fatal(err)
 	}
-	if st := f.outputs.list(); len(st) != 1 || st[0].Writing || st[0].Last == nil || st[0].Last.Outcome != OutcomeDone {
+	if st := f.outputs.list(); len(st) != 1 || st[0].Writing || st[0].Last == nil || st[0].Last.Outcome != api.OutcomeDone {
 		t.Errorf("%+v", st)
 	}
 }

@@ -12,6 +12,9 @@ import (
 	"culvert/bridge/senml"
 )
 
+// maxNames is how many names of readings of one node are kept. It is our choice.
+const maxNames = 64
+
 // MaxLast is how many readings of one name of a node are kept, the latest included.
 const MaxLast = 16
 

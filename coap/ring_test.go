@@ -34,32 +34,32 @@ func TestReadingsPast(t *testing.T) {
 	at := func(minutes int) time.Time { return now.Add(time.Duration(minutes-60) * time.Minute) }
 	s := &f.readings
 	for _, i := range []int{1, 2, 5, 4, 3, 5, 6} { // 4 and 3 are late, 5 comes twice
-		s.put(tg.mesh, tg.node, number("temp", float64(i), at(i)), now)
+		s.put(tg.Name, tg.Node, number("temp", float64(i), at(i)), now)
 	}
-	if got := fmt.Sprint(values(s.of(tg.node, "temp", 16)), values(s.of(tg.node, "temp", 1)), values(s.of(tg.node, "temp", 3))); got != "[1 2 3 4 5 6] [6] [4 5 6]" {
+	if got := fmt.Sprint(values(s.of(tg.Node, "temp", 16)), values(s.of(tg.Node, "temp", 1)), values(s.of(tg.Node, "temp", 3))); got != "[1 2 3 4 5 6] [6] [4 5 6]" {
 		t.Error(got)
 	}
 	for i := 7; i <= 40; i++ {
-		s.put(tg.mesh, tg.node, number("temp", float64(i), at(i)), now)
+		s.put(tg.Name, tg.Node, number("temp", float64(i), at(i)), now)
 	}
-	s.put(tg.mesh, tg.node, number("temp", 3, at(3)), now) // older than all that are kept
-	rs := s.of(tg.node, "temp", MaxLast)
+	s.put(tg.Name, tg.Node, number("temp", 3, at(3)), now) // older than all that are kept
+	rs := s.of(tg.Node, "temp", MaxLast)
 	if len(rs) != MaxLast || rs[0].Value != 25 || rs[15].Value != 40 || !rs[0].Time.Equal(at(25)) || rs[0].Unit != "Cel" {
 		t.Errorf("%v", rs)
 	}
 	// A text and a flag; and what a name with another unit said before is not mixed in.
-	s.put(tg.mesh, tg.node, []senml.Reading{
+	s.put(tg.Name, tg.Node, []senml.Reading{
 		{Name: "door", Kind: senml.BoolValue, Bool: true, Time: at(1)}, {Name: "say", Kind: senml.StringValue, String: "a", Time: at(1)},
 		{Name: "door", Kind: senml.BoolValue, Time: at(2)}, {Name: "say", Kind: senml.StringValue, String: "b", Time: at(2)},
 	}, now)
-	if rs := s.of(tg.node, "door", 2); len(rs) != 2 || !rs[0].Bool || rs[1].Bool {
+	if rs := s.of(tg.Node, "door", 2); len(rs) != 2 || !rs[0].Bool || rs[1].Bool {
 		t.Errorf("%+v", rs)
 	}
-	if rs := s.of(tg.node, "say", 9); len(rs) != 2 || rs[0].String != "a" || rs[1].String != "b" {
+	if rs := s.of(tg.Node, "say", 9); len(rs) != 2 || rs[0].String != "a" || rs[1].String != "b" {
 		t.Errorf("%+v", rs)
 	}
-	s.put(tg.mesh, tg.node, []senml.Reading{{Name: "temp", Unit: "K", Kind: senml.Value, Value: 280, Time: at(50)}}, now)
-	if rs := s.of(tg.node, "temp", 9); len(rs) != 1 || rs[0].Unit != "K" {
+	s.put(tg.Name, tg.Node, []senml.Reading{{Name: "temp", Unit: "K", Kind: senml.Value, Value: 280, Time: at(50)}}, now)
+	if rs := s.of(tg.Node, "temp", 9); len(rs) != 1 || rs[0].Unit != "K" {
 		t.Errorf("%+v", rs)
 	}
 	s.mu.Lock()
@@ -68,9 +68,9 @@ func TestReadingsPast(t *testing.T) {
 	}
 	s.past = maxPast
 	s.mu.Unlock()
-	s.put(tg.mesh, tg.node, number("hum", 1, at(1)), now)
-	s.put(tg.mesh, tg.node, number("hum", 2, at(2)), now)
-	if got := values(s.of(tg.node, "hum", 9)); len(got) != 1 || got[0] != 2 {
+	s.put(tg.Name, tg.Node, number("hum", 1, at(1)), now)
+	s.put(tg.Name, tg.Node, number("hum", 2, at(2)), now)
+	if got := values(s.of(tg.Node, "hum", 9)); len(got) != 1 || got[0] != 2 {
 		t.Errorf("%v, with no room for the past", got)
 	}
 }
@@ -81,9 +81,9 @@ func TestReadingsLast(t *testing.T) {
 	tg := f.grainBin()
 	now := time.Now().Truncate(time.Second)
 	for i := range 5 {
-		f.readings.put(tg.mesh, tg.node, number("temp", float64(i), now.Add(time.Duration(i-10)*time.Second)), now)
+		f.readings.put(tg.Name, tg.Node, number("temp", float64(i), now.Add(time.Duration(i-10)*time.Second)), now)
 	}
-	f.readings.put(tg.mesh, tg.node, number("hum", 80, now.Add(-7500*time.Millisecond)), now)
+	f.readings.put(tg.Name, tg.Node, number("hum", 80, now.Add(-7500*time.Millisecond)), now)
 	c := f.client()
 	for _, x := range []struct{ path, query, want string }{
 		{"nodes/grain-bin/readings/temp", "last=3", "[2 3 4]"},
@@ -155,9 +155,9 @@ func TestReadingsClock(t *testing.T) {
 	// Our own clock was ahead, and was set right.
 	f := newFront(t)
 	tg := f.grainBin()
-	f.readings.put(tg.mesh, tg.node, number("temp", 1, now.AddDate(70, 0, 0)), now.AddDate(70, 0, 0))
-	f.readings.put(tg.mesh, tg.node, number("temp", 2, now), now)
-	if got := values(f.readings.of(tg.node, "temp", 16)); len(got) != 1 || got[0] != 2 {
+	f.readings.put(tg.Name, tg.Node, number("temp", 1, now.AddDate(70, 0, 0)), now.AddDate(70, 0, 0))
+	f.readings.put(tg.Name, tg.Node, number("temp", 2, now), now)
+	if got := values(f.readings.of(tg.Node, "temp", 16)); len(got) != 1 || got[0] != 2 {
 		t.Errorf("%v", got)
 	}
 }

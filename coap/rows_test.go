@@ -15,6 +15,8 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 
 	"culvert/bridge/bridgetest"
+	"culvert/coap/msg"
+	"culvert/coap/observe"
 )
 
 // Tests of single rows of the table in requirements_test.go, in its order, where no
@@ -82,7 +84,7 @@ func TestRepetitions(t *testing.T) {
 		}
 	}
 	effects(1)
-	older(exchangeLifetime - 30*time.Second)
+	older(msg.ExchangeLifetime - 30*time.Second)
 	c.send(con)
 	if b := c.receive(patience); !bytes.Equal(b, first) {
 		t.Errorf("before EXCHANGE_LIFETIME: %x", b)
@@ -98,7 +100,7 @@ func TestRepetitions(t *testing.T) {
 	c.send(non)
 	c.message()
 	c.send(non)
-	older(nonLifetime - 30*time.Second)
+	older(msg.NonLifetime - 30*time.Second)
 	c.send(non)
 	c.silent("a repetition within NON_LIFETIME")
 	effects(3)
@@ -128,7 +130,7 @@ func TestOneAtATime(t *testing.T) {
 		}
 		return nil
 	})
-	var clients []*client
+	var clients []*udpClient
 	for i, x := range []struct {
 		code codes.Code
 		path string
@@ -160,8 +162,8 @@ func TestOneAtATime(t *testing.T) {
 // 7252-5.2-SEP01: with the times of a daemon the empty acknowledgement leaves before a
 // client's first retransmission can be due.
 func TestEmptyAcknowledgementInTime(t *testing.T) {
-	if defaultAckDelay+2*tickEvery >= ackTimeout {
-		t.Errorf("it leaves after %v at most, clients repeat after %v", defaultAckDelay+tickEvery, ackTimeout)
+	if defaultAckDelay+2*tickEvery >= msg.AckTimeout {
+		t.Errorf("it leaves after %v at most, clients repeat after %v", defaultAckDelay+tickEvery, msg.AckTimeout)
 	}
 	f := newFront(t)
 	f.newNode("grain-bin", func(*fakeNode, message.Message) [][]byte { return nil })
@@ -198,9 +200,9 @@ func TestAnswerFromElsewhere(t *testing.T) {
 	forger := dial(t, to.AddrPort())
 	forger.send(ack(m, codes.Content, "false"))
 	forger.send(respond(message.NonConfirmable, 5, m.Token, codes.Content, "false"))
-	forger.send(emptyMessage(message.Reset, uint16(m.MessageID)))
+	forger.send(msg.EmptyMessage(message.Reset, uint16(m.MessageID)))
 	forger.send(respond(message.Confirmable, 6, m.Token, codes.Content, "false"))
-	if b := forger.receive(patience); !bytes.Equal(b, emptyMessage(message.Reset, 6)) {
+	if b := forger.receive(patience); !bytes.Equal(b, msg.EmptyMessage(message.Reset, 6)) {
 		t.Errorf("%x", b) // and what came before it has been read
 	}
 	release()
@@ -242,7 +244,7 @@ func TestSafeOptionsOfAnswers(t *testing.T) {
 	for i := range 2 {
 		m := c.ask(codes.GET, own, "")
 		for id, want := range map[message.OptionID]string{65000: "elective", 65001: "critical"} {
-			if v, _ := option(m.Options, id); string(v) != want {
+			if v, _ := msg.Option(m.Options, id); string(v) != want {
 				t.Errorf("answer %d: option %d is %q", i, id, v)
 			}
 		}
@@ -260,12 +262,12 @@ func TestResetFromElsewhere(t *testing.T) {
 	w.notify(message.NonConfirmable, "1", 500)
 	mid := uint16(c.notification("c", "1").MessageID)
 	other.notification("o", "1")
-	other.send(emptyMessage(message.Reset, mid))
-	c.send(emptyMessage(message.Reset, mid+7))
+	other.send(msg.EmptyMessage(message.Reset, mid))
+	c.send(msg.EmptyMessage(message.Reset, mid+7))
 	w.notify(message.NonConfirmable, "2", 501)
 	mid = uint16(c.notification("c", "2").MessageID)
 	other.notification("o", "2")
-	c.send(emptyMessage(message.Reset, mid))
+	c.send(msg.EmptyMessage(message.Reset, mid))
 	eventually(t, "one observer is left", func() bool { return f.Stats().Observers == 1 })
 	w.notify(message.NonConfirmable, "3", 502)
 	other.notification("o", "3")
@@ -277,42 +279,19 @@ func TestObserveIsEmpty(t *testing.T) {
 	f := newFront(t)
 	w := f.newWatched()
 	f.client().observe(own, "c")
-	if v, ok := option(w.requests()[0].Options, message.Observe); !ok || len(v) != 0 {
+	if v, ok := msg.Option(w.requests()[0].Options, message.Observe); !ok || len(v) != 0 {
 		t.Errorf("Observe %x, there: %v", v, ok)
-	}
-}
-
-// 7641-OBS02: clients have an order of the front's own, which wraps as section 3.4
-// wants it, whatever the node's is.
-func TestObserveOwnOrder(t *testing.T) {
-	f := newFront(t)
-	w := f.newWatched()
-	f.observers.mu.Lock()
-	f.observers.order = 1<<24 - 4
-	f.observers.mu.Unlock()
-	c := f.client()
-	last := orderOf(c.observe(own, "c"))
-	for i := range 5 {
-		w.notify(message.NonConfirmable, fmt.Sprint(i), uint32(500+100*i))
-		o := orderOf(c.notification("c", fmt.Sprint(i)))
-		now := time.Now()
-		if !newer(uint32(last), uint32(o), now, now) || o > 1<<24-1 {
-			t.Errorf("%d after %d is not newer", o, last)
-		}
-		last = o
-	}
-	if last > 10 {
-		t.Errorf("order %d: it did not wrap", last)
 	}
 }
 
 // 7641-OBS03 (section 4.5): at least every 24 hours one is confirmable; here it is the
 // first one after an hour, and one in eight.
 func TestObserveConfirmable(t *testing.T) {
-	if confirmWithin > 24*time.Hour {
-		t.Errorf("every %v", confirmWithin)
+	if observe.ConfirmWithin > 24*time.Hour {
+		t.Errorf("every %v", observe.ConfirmWithin)
 	}
-	f := newFront(t)
+	var ahead atomic.Int64
+	f := newFront(t, func(s *Server) { s.now = func() time.Time { return time.Now().Add(time.Duration(ahead.Load())) } })
 	w := f.newWatched()
 	c := f.client()
 	c.observe(own, "c")
@@ -320,11 +299,7 @@ func TestObserveConfirmable(t *testing.T) {
 	if m := c.notification("c", "1"); m.Type != message.NonConfirmable {
 		t.Errorf("the first one: %v", m.Type)
 	}
-	f.observers.mu.Lock()
-	for _, x := range f.observers.by {
-		x.confirmed = x.confirmed.Add(-confirmWithin)
-	}
-	f.observers.mu.Unlock()
+	ahead.Store(int64(observe.ConfirmWithin))
 	w.notify(message.NonConfirmable, "2", 501)
 	if m := c.notification("c", "2"); m.Type != message.Confirmable {
 		t.Errorf("after an hour: %v", m.Type)
@@ -373,25 +348,25 @@ func TestBlocksOfOneState(t *testing.T) {
 	f := newFront(t)
 	var state atomic.Int64
 	f.newNode("grain-bin", func(_ *fakeNode, m message.Message) [][]byte {
-		b, _, _ := blockOption(m.Options, message.Block2, false)
-		if b.num == 0 {
+		b, _, _ := msg.BlockOption(m.Options, message.Block2, false)
+		if b.Num == 0 {
 			state.Add(1)
 		}
 		body := strings.Repeat(fmt.Sprintf("%08d", state.Load()), 256)
-		to := min(b.offset()+b.size(), len(body))
-		b.more = to < len(body)
-		return [][]byte{ack(m, codes.Content, body[b.offset():to], opt{message.Block2, string(b.bytes())},
+		to := min(b.Offset()+b.Size(), len(body))
+		b.More = to < len(body)
+		return [][]byte{ack(m, codes.Content, body[b.Offset():to], opt{message.Block2, string(b.Encode())},
 			opt{message.ETag, itoa(int(state.Load()))}, opt{message.MaxAge, ""})}
 	})
 	c, other := f.client(), f.client()
-	for szx := uint8(0); szx <= szxMax; szx++ {
+	for szx := uint8(0); szx <= msg.MaxSZX; szx++ {
 		var body, tag []byte
 		for num, more := 0, true; more; num++ {
 			m := c.ask(codes.GET, own, "", opt{message.Block2, blockValue(num, false, szx)})
-			b, ok, _ := blockOption(m.Options, message.Block2, false)
-			e := must(option(m.Options, message.ETag))
-			if more = b.more; !ok || int(b.num) != num || b.szx != szx || more && len(m.Payload) != b.size() || num > 0 && !bytes.Equal(e, tag) {
-				t.Fatalf("size %d, block %d: %v, ETag %q, at first %q", b.size(), num, &m, e, tag)
+			b, ok, _ := msg.BlockOption(m.Options, message.Block2, false)
+			e := must(msg.Option(m.Options, message.ETag))
+			if more = b.More; !ok || int(b.Num) != num || b.SZX != szx || more && len(m.Payload) != b.Size() || num > 0 && !bytes.Equal(e, tag) {
+				t.Fatalf("size %d, block %d: %v, ETag %q, at first %q", b.Size(), num, &m, e, tag)
 			}
 			tag, body = e, append(body, m.Payload...)
 			if num == 1 {
@@ -412,7 +387,7 @@ func TestPatchTwice(t *testing.T) {
 	for _, code := range []codes.Code{codes.PATCH, codes.IPATCH, codes.POST, codes.PUT, codes.DELETE} {
 		before := len(n.seen())
 		a, b := f.client(), f.client()
-		for _, c := range []*client{a, b} {
+		for _, c := range []*udpClient{a, b} {
 			c.send(build(message.Confirmable, code, 1, "t", own, "+1"))
 		}
 		a.message()
@@ -458,7 +433,7 @@ func TestNoResponseToNode(t *testing.T) {
 		eventually(t, "nothing is left", released)
 		c.silent("2.xx, 4.xx and 5.xx are not wanted")
 		for _, m := range n.seen()[before:] {
-			if _, ok := option(m.Options, message.NoResponse); ok || m.Type != message.Confirmable {
+			if _, ok := msg.Option(m.Options, message.NoResponse); ok || m.Type != message.Confirmable {
 				t.Errorf("the node was asked with %v", &m)
 			}
 		}
@@ -470,23 +445,23 @@ func TestNoResponseToNode(t *testing.T) {
 func TestOSCOREInOnePiece(t *testing.T) {
 	f := newFront(t)
 	n := f.newNode("grain-bin", func(_ *fakeNode, m message.Message) [][]byte {
-		return [][]byte{ack(m, codes.Changed, string(m.Payload)+"!", opt{optOSCORE, ""})}
+		return [][]byte{ack(m, codes.Changed, string(m.Payload)+"!", opt{msg.OptOSCORE, ""})}
 	})
 	secret := string(bytes.Repeat([]byte{0xff, 0, 0xc1, 0x41}, 75)) // 300 octets
 	c := f.client()
 	for i, code := range []codes.Code{codes.POST, codes.FETCH, codes.POST, codes.FETCH} {
-		m := c.ask(code, own, secret, opt{optOSCORE, "\x09\x14\x20"})
+		m := c.ask(code, own, secret, opt{msg.OptOSCORE, "\x09\x14\x20"})
 		log := n.seen()
 		got := log[len(log)-1]
-		if len(log) != i+1 || got.Code != code || string(got.Payload) != secret || string(must(option(got.Options, optOSCORE))) != "\x09\x14\x20" {
+		if len(log) != i+1 || got.Code != code || string(got.Payload) != secret || string(must(msg.Option(got.Options, msg.OptOSCORE))) != "\x09\x14\x20" {
 			t.Errorf("%v: %d messages, the last %v with %d octets", code, len(log), &got, len(got.Payload))
 		}
 		for _, id := range []message.OptionID{message.Block1, message.Block2, message.Size1} {
-			if _, ok := option(got.Options, id); ok {
+			if _, ok := msg.Option(got.Options, id); ok {
 				t.Errorf("%v: option %d was added", code, id)
 			}
 		}
-		if _, ok := option(m.Options, optOSCORE); !ok || m.Code != codes.Changed || string(m.Payload) != secret+"!" {
+		if _, ok := msg.Option(m.Options, msg.OptOSCORE); !ok || m.Code != codes.Changed || string(m.Payload) != secret+"!" {
 			t.Errorf("%v: the client got %v with %d octets", code, m.Code, len(m.Payload))
 		}
 	}

@@ -13,18 +13,16 @@ import (
 	"sync/atomic"
 	"time"
 
+	"culvert/bridge/loglimit"
 	"culvert/bridge/node"
+	"culvert/coap/access"
+	"culvert/coap/msg"
+	"culvert/coap/observe"
 )
-
-// Mesh is one mesh whose nodes the front shows.
-type Mesh struct {
-	Name  string
-	Table *node.Table
-}
 
 // Options are what a Server is made from. Zero values are the defaults.
 type Options struct {
-	Meshes []Mesh
+	Meshes node.Meshes
 	// UDP lists the addresses of the UDP doors. Conns are UDP doors that are already
 	// open; the server closes them.
 	UDP   []netip.AddrPort
@@ -45,7 +43,7 @@ type Options struct {
 	Resources map[string]ControlResource
 	// Access says who may do what at doors that are open to a network. Without it
 	// everybody may do everything there.
-	Access *Access
+	Access *access.List
 	// Outputs are resources of nodes that move something. They need StateDir, where
 	// their audit log and their lock-outs stand.
 	Outputs  []Output
@@ -78,30 +76,32 @@ type Server struct {
 	log  *slog.Logger
 	via  map[*node.Table]*Transmission // of the meshes that have their own
 
-	uploads                    uploads
-	transfers                  transfers
+	uploads                    msg.Uploads
+	transfers                  msg.Transfers
 	listings                   listings
 	readings                   readingStore
 	upstream                   *upstream
 	outputs                    outputs
 	undeclared                 undeclared
-	swapped                    atomic.Pointer[Access] // by SetAccess; nil: opts.Access
+	swapped                    atomic.Pointer[access.List] // by SetAccess; nil: opts.Access
 	cache                      nodeCache
-	observers                  observers
+	observers                  *observe.Observers
+	numbers                    atomic.Uint64 // of sockets, connections and sessions
 	guard                      guard
 	directory                  directory
 	discovery                  discovery
 	discoverSoon, discoverSpan time.Duration         // tests shorten them
 	trust                      func(netip.Addr) bool // tests trust nobody
 	counts                     counters
-	refusals                   occasionally
-	handshakes                 occasionally
-	bareLog, clockLog          occasionally
+	refusals                   loglimit.Limiter
+	handshakes                 loglimit.Limiter
+	bareLog, clockLog          loglimit.Limiter
+	now                        func() time.Time // tests shift it
 	started                    time.Time
 
-	renewLeast time.Duration                                // between two registrations with a node
-	ackDelay   time.Duration                                // tests shorten it
-	locate     func(*node.Table, *node.Node) netip.AddrPort // tests have their nodes on the loopback
+	renewLeast time.Duration                    // between two registrations with a node
+	ackDelay   time.Duration                    // tests shorten it
+	locate     func(node.Member) netip.AddrPort // tests have their nodes on the loopback
 
 	mu      sync.Mutex
 	udp     []*udpDoor
@@ -113,7 +113,7 @@ type Server struct {
 
 // New returns a front that is not open yet.
 func New(o Options) *Server {
-	s := &Server{opts: o, log: o.Log, started: time.Now(), ackDelay: defaultAckDelay, locate: nodeAddress, renewLeast: renewLeast}
+	s := &Server{opts: o, log: o.Log, now: time.Now, started: time.Now(), ackDelay: defaultAckDelay, locate: nodeAddress, renewLeast: renewLeast}
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
 	}
@@ -126,12 +126,10 @@ func New(o Options) *Server {
 			s.via[m.Table] = &v
 		}
 	}
-	s.uploads.open = map[cacheKey]*upload{}
-	s.transfers.init()
 	s.readings.init()
 	s.upstream = newUpstream(s)
 	s.cache.init(s)
-	s.observers.init(s)
+	s.observers = observe.New(&s.transfers, s.moved, func() time.Time { return s.now() })
 	s.guard.init()
 	s.directory.init()
 	s.discovery.init()
@@ -142,8 +140,8 @@ func New(o Options) *Server {
 }
 
 // nodeAddress is where a node's CoAP server is.
-func nodeAddress(t *node.Table, n *node.Node) netip.AddrPort {
-	return netip.AddrPortFrom(t.Address(n), portCoAP)
+func nodeAddress(t node.Member) netip.AddrPort {
+	return netip.AddrPortFrom(t.Address(), msg.PortCoAP)
 }
 
 // Listen opens every door, so that clients can be told before Run serves them. An
@@ -287,7 +285,7 @@ func (s *Server) Run(ctx context.Context) error {
 	}
 	start("towards nodes", s.upstream.read)
 	wg.Go(func() { s.tick(ctx) })
-	wg.Go(func() { s.observers.run(ctx) })
+	wg.Go(func() { s.observers.Run(ctx) })
 
 	<-ctx.Done()
 	// From the source to the sink: the doors, what is on its way, the nodes' socket.
@@ -344,7 +342,7 @@ func (s *Server) tick(ctx context.Context) {
 			for _, d := range secure {
 				d.tick(now)
 			}
-			s.observers.look(now)
+			s.observers.RefreshLocal(now)
 			if n%5 == 0 {
 				s.cache.renew(now)
 				if s.opts.ReadNodes {
@@ -354,8 +352,8 @@ func (s *Server) tick(ctx context.Context) {
 			if n%50 == 0 {
 				s.upstream.expire(now)
 				s.cache.expire(now)
-				s.uploads.expire(now)
-				s.transfers.expire(now)
+				s.uploads.Expire(now)
+				s.transfers.Expire(now)
 				s.guard.expire(now)
 				s.directory.expire(now)
 				s.readings.expire()
@@ -363,3 +361,6 @@ func (s *Server) tick(ctx context.Context) {
 		}
 	}
 }
+
+// number returns a number that no socket, connection or session of the doors has.
+func (s *Server) number() uint64 { return s.numbers.Add(1) }

@@ -19,6 +19,7 @@ import (
 	"github.com/plgd-dev/go-coap/v3/udp/coder"
 
 	"culvert/bridge/node"
+	"culvert/coap/msg"
 	"culvert/tun/tuntest"
 )
 
@@ -47,15 +48,15 @@ func cachedFront(payload string) error {
 			if err != nil {
 				return
 			}
-			m := message.Message{Options: make(message.Options, 0, maxOptions)}
+			m := message.Message{Options: make(message.Options, 0, msg.MaxOptions)}
 			if _, err := coder.DefaultCoder.Decode(buf[:n], &m); err != nil {
 				continue
 			}
 			_, _ = own.WriteToUDPAddrPort(ack(m, codes.Content, payload, opt{message.MaxAge, "\x0e\x10"}), from)
 		}
 	}()
-	s := New(Options{Meshes: []Mesh{{"fenland", table}}, UDP: []netip.AddrPort{netip.MustParseAddrPort("[::1]:0")}})
-	s.locate = func(*node.Table, *node.Node) netip.AddrPort { return own.LocalAddr().(*net.UDPAddr).AddrPort() }
+	s := New(Options{Meshes: node.Meshes{{Name: "fenland", Table: table}}, UDP: []netip.AddrPort{netip.MustParseAddrPort("[::1]:0")}})
+	s.locate = func(node.Member) netip.AddrPort { return own.LocalAddr().(*net.UDPAddr).AddrPort() }
 	if err := s.Listen(); err != nil {
 		return err
 	}

@@ -3,16 +3,18 @@ package coap
 import (
 	"sync/atomic"
 
+	"culvert/coap/msg"
+
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
 
 // counters are the front's figures.
 type counters struct {
-	requests [doors][8][256]atomic.Uint64 // by door, method (0: none that is known) and code of the answer
+	requests [msg.NumDoors][8][256]atomic.Uint64 // by door, method (0: none that is known) and code of the answer
 
-	malformed [doors]atomic.Uint64
+	malformed [msg.NumDoors]atomic.Uint64
 
-	handshakesFailed [doors]atomic.Uint64
+	handshakesFailed [msg.NumDoors]atomic.Uint64
 	sessions         atomic.Uint64
 	tlsSessions      atomic.Uint64
 	dtlsStray        atomic.Uint64
@@ -26,7 +28,6 @@ type counters struct {
 	nodeResent  atomic.Uint64
 	nodeTimeout atomic.Uint64
 	disordered  atomic.Uint64
-	notified    atomic.Uint64
 	challenged  atomic.Uint64
 
 	outputDone, outputRefused, outputUnknown atomic.Uint64
@@ -34,7 +35,7 @@ type counters struct {
 
 // Requests is a number of requests that had the same answer.
 type Requests struct {
-	Door   Door
+	Door   msg.Door
 	Method string // GET and so on; "unknown"
 	Code   string // 2.05 and so on
 	Count  uint64
@@ -83,27 +84,27 @@ type Stats struct {
 var methods = [8]string{"unknown", "GET", "POST", "PUT", "DELETE", "FETCH", "PATCH", "iPATCH"}
 
 // count counts r as the answer to req, and returns it.
-func (s *Server) count(req *request, r response) response {
-	m := req.code
+func (s *Server) count(req *msg.Request, r msg.Response) msg.Response {
+	m := req.Code
 	if m > codes.IPATCH {
 		m = 0
 	}
-	s.counts.requests[req.peer.door][m][r.code&0xff].Add(1)
+	s.counts.requests[req.Peer.Door][m][r.Code&0xff].Add(1)
 	return r
 }
 
 // Stats returns the figures now.
 func (s *Server) Stats() Stats {
-	c := &s.counts
+	c, watching := &s.counts, s.observers.Stats()
 	out := Stats{
-		MalformedUDP: c.malformed[DoorUDP].Load(), MalformedControl: c.malformed[DoorControl].Load(),
-		MalformedDTLS: c.malformed[DoorDTLS].Load(), MalformedTCP: c.malformed[DoorTCP].Load(), MalformedTLS: c.malformed[DoorTLS].Load(),
-		Sessions: c.sessions.Load(), SessionsTLS: c.tlsSessions.Load(), FailedDTLS: c.handshakesFailed[DoorDTLS].Load(), FailedTLS: c.handshakesFailed[DoorTLS].Load(),
+		MalformedUDP: c.malformed[msg.DoorUDP].Load(), MalformedControl: c.malformed[msg.DoorControl].Load(),
+		MalformedDTLS: c.malformed[msg.DoorDTLS].Load(), MalformedTCP: c.malformed[msg.DoorTCP].Load(), MalformedTLS: c.malformed[msg.DoorTLS].Load(),
+		Sessions: c.sessions.Load(), SessionsTLS: c.tlsSessions.Load(), FailedDTLS: c.handshakesFailed[msg.DoorDTLS].Load(), FailedTLS: c.handshakesFailed[msg.DoorTLS].Load(),
 		Abandoned: c.dtlsAbandoned.Load(), Evicted: c.dtlsEvicted.Load(), Stray: c.dtlsStray.Load(), StreamsRefused: c.streamsRefused.Load(),
 		Duplicates: c.duplicates.Load(), GaveUp: c.gaveUp.Load(),
 		NodeMessages: c.nodeAsked.Load(), NodeResent: c.nodeResent.Load(), NodeTimeouts: c.nodeTimeout.Load(),
-		CacheHits: s.cache.hits.Load(), Observers: s.observers.len(),
-		Notifications: c.notified.Load(), Disordered: c.disordered.Load(), Challenged: c.challenged.Load(),
+		CacheHits: s.cache.hits.Load(), Observers: watching.Observers,
+		Notifications: watching.Notifications, Disordered: c.disordered.Load(), Challenged: c.challenged.Load(),
 		OutputsDone: c.outputDone.Load(), OutputsRefused: c.outputRefused.Load(), OutputsUnknown: c.outputUnknown.Load(),
 		ReadingsRejected: s.readings.rejected.Load(), ReadingsRefused: s.readings.refused.Load(),
 		ReadingsClock: s.readings.clocks.Load(), Datagrams: s.decoded(),
@@ -115,19 +116,14 @@ func (s *Server) Stats() Stats {
 	s.directory.mu.Lock()
 	out.Registrations = len(s.directory.byID)
 	s.directory.mu.Unlock()
-	for d := range doors {
+	for d := range msg.NumDoors {
 		for m := range c.requests[d] {
 			for code := range c.requests[d][m] {
 				if n := c.requests[d][m][code].Load(); n > 0 {
-					out.Requests = append(out.Requests, Requests{d, methods[m], codeText(codes.Code(code)), n})
+					out.Requests = append(out.Requests, Requests{d, methods[m], msg.CodeText(codes.Code(code)), n})
 				}
 			}
 		}
 	}
 	return out
-}
-
-// codeText writes a code as RFC 7252, section 3, does: 2.05.
-func codeText(c codes.Code) string {
-	return string([]byte{'0' + byte(c>>5), '.', '0' + byte(c&31)/10, '0' + byte(c&31)%10})
 }

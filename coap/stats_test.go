@@ -6,6 +6,8 @@ import (
 	"testing"
 	"time"
 
+	"culvert/coap/msg"
+
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
 
@@ -22,7 +24,7 @@ func TestHandshakesAreCounted(t *testing.T) {
 	stranger := tls.Dialer{Config: &tls.Config{RootCAs: ca.pool, ServerName: "localhost", Certificates: []tls.Certificate{ca.issue("nobody's")}}}
 	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 	defer cancel()
-	if c, err := stranger.DialContext(ctx, "tcp", f.Addrs(DoorTLS)[0].String()); err == nil {
+	if c, err := stranger.DialContext(ctx, "tcp", f.Addrs(msg.DoorTLS)[0].String()); err == nil {
 		defer c.Close() // the front closes it once it has looked at the certificate
 	}
 	eventually(t, "three handshakes are counted", func() bool {
@@ -40,8 +42,8 @@ func TestRegistrationsAreCounted(t *testing.T) {
 	f := newFront(t)
 	n := f.table.ByLabel("grain-bin")
 	before := f.Stats().Registrations
-	if r := f.fromNode(n, codes.POST, "rd", "ep=counted&lt=60", "</x>"); r.code != codes.Created {
-		t.Fatalf("%v %s", r.code, r.payload)
+	if r := f.fromNode(n, codes.POST, "rd", "ep=counted&lt=60", "</x>"); r.Code != codes.Created {
+		t.Fatalf("%v %s", r.Code, r.Payload)
 	}
 	if got := f.Stats().Registrations; got != before+1 {
 		t.Errorf("%d registrations, want %d", got, before+1)

@@ -11,17 +11,25 @@ import (
 	"sync/atomic"
 	"time"
 
+	"culvert/coap/msg"
+
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 	"github.com/plgd-dev/go-coap/v3/tcp/coder"
 )
 
+// Limits of connections. They are our choice.
+const (
+	maxStreams  = 256 // connections of a door
+	maxInFlight = 64  // unanswered requests of one connection
+)
+
 // Limits of stream doors, ours but for the one that names its section.
 const (
-	baseMessage   = 1152             // octets, before the peer said more (RFC 8323, section 5.3.1)
-	streamMessage = maxBody + 4096   // octets of a message that a stream door takes
-	streamQueue   = maxInFlight + 8  // messages that wait to be written
-	writeTimeout  = 10 * time.Second // for writeUnit octets
+	baseMessage   = 1152               // octets, before the peer said more (RFC 8323, section 5.3.1)
+	streamMessage = msg.MaxBody + 4096 // octets of a message that a stream door takes
+	streamQueue   = maxInFlight + 8    // messages that wait to be written
+	writeTimeout  = 10 * time.Second   // for writeUnit octets
 	writeUnit     = 16 << 10
 	csmTimeout    = 10 * time.Second // for the peer's first message
 	headerRoom    = 15               // octets of the longest header and of the payload marker
@@ -31,7 +39,7 @@ const (
 type stream struct {
 	s    *Server
 	conn net.Conn
-	peer peer
+	peer msg.Peer
 
 	max  atomic.Uint32 // octets of a message that the peer takes
 	bert atomic.Bool   // the peer speaks blocks, so BERT too (RFC 8323, section 5.3.2)
@@ -40,11 +48,7 @@ type stream struct {
 	slot chan struct{} // one for each request whose answer is not written yet
 	done chan struct{} // closed by serveStream when nothing more is read
 
-	news chan struct{} // for the writer: somebody is posted; has room for one
-
-	// Guarded by the observers' lock.
-	observes bool        // something is or was observed
-	posted   []*observer // to be told, each once
+	notify chan struct{} // capacity 1; wakes the writer: notifications are due
 }
 
 // outgoing is one message for the writer.
@@ -60,28 +64,28 @@ var (
 
 // serveStream reads c until it ends. It returns when everything that it started
 // has ended.
-func (s *Server) serveStream(c net.Conn, p peer) {
+func (s *Server) serveStream(c net.Conn, p msg.Peer) {
 	st := &stream{
 		s: s, conn: c, peer: p,
 		out: make(chan outgoing, streamQueue), slot: make(chan struct{}, maxInFlight), done: make(chan struct{}),
-		news: make(chan struct{}, 1),
+		notify: make(chan struct{}, 1),
 	}
 	st.max.Store(baseMessage)
 	var wg sync.WaitGroup
 	wg.Go(st.write)
 	// RFC 8323, section 5.3: a CSM is the first message each way.
 	st.signalling(message.Message{Code: codes.CSM, Options: message.Options{
-		{ID: message.TCPMaxMessageSize, Value: uintBytes(streamMessage)},
+		{ID: message.TCPMaxMessageSize, Value: msg.EncodeUint(streamMessage)},
 		{ID: message.TCPBlockWiseTransfer},
 	}})
 	err := st.read()
 	if errors.Is(err, errAbort) {
-		s.counts.malformed[p.door].Add(1)
-		s.log.Info("CoAP connection ended", "door", p.door.String(), "cause", err)
+		s.counts.malformed[p.Door].Add(1)
+		s.log.Info("CoAP connection ended", "door", p.Door.String(), "cause", err)
 		st.signalling(message.Message{Code: codes.Abort, Payload: []byte(err.Error())})
 	}
 	close(st.done) // what is queued still goes out; replies that come later go nowhere
-	s.observers.hangUp(st)
+	s.observers.Closed(st)
 	wg.Wait()
 	c.Close()
 }
@@ -150,7 +154,7 @@ func readMessage(r *bufio.Reader, limit uint32) (m message.Message, err error) {
 	if _, err := io.ReadFull(r, buf); err != nil {
 		return m, err
 	}
-	m.Options = make(message.Options, 0, maxOptions)
+	m.Options = make(message.Options, 0, msg.MaxOptions)
 	if _, err := coder.DefaultCoder.Decode(buf, &m); err != nil {
 		return m, fmt.Errorf("%w: %v", errAbort, err)
 	}
@@ -160,16 +164,16 @@ func readMessage(r *bufio.Reader, limit uint32) (m message.Message, err error) {
 // signal takes a signalling message (RFC 8323, section 5).
 func (st *stream) signal(m *message.Message) error {
 	for _, o := range m.Options {
-		if critical(o.ID) {
+		if msg.Critical(o.ID) {
 			return fmt.Errorf("%w: option %d of message %d.%02d", errAbort, o.ID, m.Code>>5, m.Code&31)
 		}
 	}
 	switch m.Code {
 	case codes.CSM:
-		if v := uintOption(m.Options, message.TCPMaxMessageSize); v >= 0 {
+		if v := msg.Uint(m.Options, message.TCPMaxMessageSize); v >= 0 {
 			st.max.Store(max(uint32(v), 64))
 		}
-		if _, ok := option(m.Options, message.TCPBlockWiseTransfer); ok {
+		if _, ok := msg.Option(m.Options, message.TCPBlockWiseTransfer); ok {
 			st.bert.Store(true)
 		}
 	case codes.Ping:
@@ -185,29 +189,30 @@ func (st *stream) signal(m *message.Message) error {
 func (st *stream) request(m *message.Message) {
 	st.slot <- struct{}{}
 	room := int(min(st.max.Load(), 1<<30))
-	req := request{
-		code: m.Code, options: m.Options, payload: m.Payload, peer: st.peer,
-		bert: st.bert.Load() && room > baseMessage,
+	req := msg.Request{
+		Code: m.Code, Options: m.Options, Payload: m.Payload, Peer: st.peer,
+		BERT: st.bert.Load() && room > baseMessage,
 	}
 	// What the options of an answer take is not known yet: 256 octets are plenty for
 	// those of ours, and nodes' answers seldom have more.
-	req.room = max(room-headerRoom-256, 16)
-	req.stream = st
-	req.tkl = uint8(copy(req.token[:], m.Token))
+	req.Room = max(room-headerRoom-256, 16)
+	req.Connection = st
+	req.TokenLen = uint8(copy(req.Token[:], m.Token))
+	req.ParsePath()
 	token := slices.Clone(m.Token)
 	quiet := uint32(0)
-	if v, ok := option(m.Options, message.NoResponse); ok {
-		quiet = uintValue(v)
+	if v, ok := msg.Option(m.Options, message.NoResponse); ok {
+		quiet = msg.DecodeUint(v)
 	}
-	key := observerOf(&req)
-	st.s.serve(&req, func(r response) {
-		if quiet>>(r.code>>5-1)&1 != 0 {
+	key := req.Observation()
+	st.s.serve(&req, func(r msg.Response) {
+		if quiet>>(r.Code>>5-1)&1 != 0 {
 			<-st.slot
 		} else {
-			st.send(message.Message{Code: r.code, Token: token, Options: r.options, Payload: r.payload}, true)
+			st.send(message.Message{Code: r.Code, Token: token, Options: r.Options, Payload: r.Payload}, true)
 		}
-		if uintOption(r.options, message.Observe) >= 0 {
-			st.s.observers.begun(key)
+		if msg.Uint(r.Options, message.Observe) >= 0 {
+			st.s.observers.ResponseQueued(key)
 		}
 	})
 }
@@ -229,7 +234,7 @@ func (st *stream) send(m message.Message, answer bool) {
 }
 
 func (st *stream) encode(m message.Message) []byte {
-	buf := make([]byte, headerRoom+8+optionRoom(m.Options)+len(m.Payload))
+	buf := make([]byte, headerRoom+8+msg.OptionsSize(m.Options)+len(m.Payload))
 	n, err := coder.DefaultCoder.Encode(m, buf)
 	if err != nil { // a defect of ours
 		st.s.log.Error("CoAP message not written", "error", err)
@@ -251,8 +256,8 @@ func (st *stream) write() {
 		select {
 		case o := <-st.out:
 			st.writeOne(o)
-		case <-st.news:
-			st.writeNews()
+		case <-st.notify:
+			st.writeNotifications()
 		case <-st.done:
 			for {
 				select {
@@ -266,8 +271,8 @@ func (st *stream) write() {
 	}
 }
 
-// writeNews writes notifications until there are none; answers come first.
-func (st *stream) writeNews() {
+// writeNotifications writes notifications until there are none; answers come first.
+func (st *stream) writeNotifications() {
 	for {
 		select {
 		case o := <-st.out:
@@ -275,7 +280,7 @@ func (st *stream) writeNews() {
 			continue
 		default:
 		}
-		m, ok := st.s.observers.next(st, time.Now())
+		m, ok := st.s.observers.Next(st)
 		if !ok {
 			return
 		}
@@ -299,4 +304,22 @@ func (st *stream) writeOne(o outgoing) {
 		b = b[n:]
 	}
 	st.free(o.answer)
+}
+
+// Wake is Connection.Wake.
+func (st *stream) Wake() {
+	select {
+	case st.notify <- struct{}{}:
+	default:
+	}
+}
+
+// Closed is Connection.Closed.
+func (st *stream) Closed() bool {
+	select {
+	case <-st.done:
+		return true
+	default:
+		return false
+	}
 }

@@ -7,6 +7,8 @@ import (
 	"strings"
 	"testing"
 
+	"culvert/coap/msg"
+
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
@@ -36,7 +38,7 @@ func TestStreamHeader(t *testing.T) {
 			b = append(append(append(b, byte(codes.POST)), token...), rest...)
 			r := bufio.NewReader(bytes.NewReader(append(b, 0x00, byte(codes.Pong))))
 			m, err := readMessage(r, 1<<20)
-			if err != nil || m.Code != codes.POST || string(m.Token) != token || len(m.Payload) != length-6 || resourcePath(m.Options, message.URIPath) != "/nope" {
+			if err != nil || m.Code != codes.POST || string(m.Token) != token || len(m.Payload) != length-6 || msg.ResourcePath(m.Options, message.URIPath) != "/nope" {
 				t.Fatalf("token of %d, length %d: %v, %q, %d octets (%v)", tkl, length, m.Code, m.Token, len(m.Payload), err)
 			}
 			// Nothing of it is left over, nothing of the next one is taken.

@@ -16,6 +16,9 @@ import (
 	"testing"
 	"time"
 
+	"culvert/coap/client"
+	"culvert/coap/msg"
+
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 	"github.com/plgd-dev/go-coap/v3/tcp/coder"
@@ -40,7 +43,7 @@ func (f *front) raw() *raw {
 
 func (r *raw) send(m message.Message) {
 	r.t.Helper()
-	buf := make([]byte, 256+optionRoom(m.Options)+len(m.Payload))
+	buf := make([]byte, 256+msg.OptionsSize(m.Options)+len(m.Payload))
 	n, err := coder.DefaultCoder.Encode(m, buf)
 	if err != nil {
 		r.t.Fatal(err)
@@ -75,10 +78,10 @@ func (r *raw) message() message.Message {
 func get(token, path string, opts ...opt) message.Message {
 	m := message.Message{Code: codes.GET, Token: []byte(token)}
 	for part := range strings.SplitSeq(path, "/") {
-		m.Options = with(m.Options, message.URIPath, []byte(part))
+		m.Options = msg.With(m.Options, message.URIPath, []byte(part))
 	}
 	for _, o := range opts {
-		m.Options = with(m.Options, o.id, []byte(o.value))
+		m.Options = msg.With(m.Options, o.id, []byte(o.value))
 	}
 	return m
 }
@@ -86,7 +89,7 @@ func get(token, path string, opts ...opt) message.Message {
 func csm(max uint32) message.Message {
 	m := message.Message{Code: codes.CSM}
 	if max > 0 {
-		m.Options = message.Options{{ID: message.TCPMaxMessageSize, Value: uintBytes(max)}, {ID: message.TCPBlockWiseTransfer}}
+		m.Options = message.Options{{ID: message.TCPMaxMessageSize, Value: msg.EncodeUint(max)}, {ID: message.TCPBlockWiseTransfer}}
 	}
 	return m
 }
@@ -96,7 +99,7 @@ func TestStreamSignals(t *testing.T) {
 	f := newFront(t)
 	r := f.raw()
 	m := r.message()
-	if m.Code != codes.CSM || uintOption(m.Options, message.TCPMaxMessageSize) != streamMessage {
+	if m.Code != codes.CSM || msg.Uint(m.Options, message.TCPMaxMessageSize) != streamMessage {
 		t.Fatalf("first came %v", &m)
 	}
 	r.send(csm(0))
@@ -167,7 +170,7 @@ func TestStreamSizes(t *testing.T) {
 		for num := uint32(0); ; {
 			var opts []opt
 			if szx > 0 || num > 0 {
-				opts = []opt{{message.Block2, string(block{num: num, szx: szx}.bytes())}}
+				opts = []opt{{message.Block2, string(msg.Block{Num: num, SZX: szx}.Encode())}}
 			}
 			r.send(get("t", "nodes", opts...))
 			m := r.message()
@@ -176,12 +179,12 @@ func TestStreamSizes(t *testing.T) {
 			}
 			sizes = append(sizes, len(m.Payload))
 			total += len(m.Payload)
-			b, blocks, _ := blockOption(m.Options, message.Block2, true)
-			if !blocks || !b.more {
+			b, blocks, _ := msg.BlockOption(m.Options, message.Block2, true)
+			if !blocks || !b.More {
 				return sizes, total
 			}
-			num = uint32(total / b.size())
-			szx = b.szx
+			num = uint32(total / b.Size())
+			szx = b.SZX
 		}
 	}
 	whole, size := read(4<<20, 0)
@@ -272,7 +275,7 @@ func TestControlSocket(t *testing.T) {
 		if err := s.Listen(); err != nil {
 			return err
 		}
-		c, err := DialControl(t.Context(), path)
+		c, err := client.DialControl(t.Context(), path)
 		if err != nil {
 			t.Error(err)
 		} else {

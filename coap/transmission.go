@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"culvert/bridge/node"
+	"culvert/coap/msg"
 )
 
 // Transmission is how the front asks nodes: the parameters of RFC 7252, section 4.8,
@@ -44,7 +45,7 @@ const (
 
 // WithDefaults returns t with its zero values replaced.
 func (t Transmission) WithDefaults() Transmission {
-	return t.Over(Transmission{ackTimeout, ackRandomFactor, maxRetransmit, time.Minute, 64})
+	return t.Over(Transmission{msg.AckTimeout, msg.AckRandomFactor, msg.MaxRetransmit, time.Minute, 64})
 }
 
 // Over returns t with its zero values taken from base.
@@ -103,7 +104,7 @@ func (t Transmission) Fits() int {
 
 // szx is the size exponent of NodeBlock (RFC 7959, section 2.2).
 func (t Transmission) szx() uint8 {
-	for z := uint8(0); z <= szxMax; z++ {
+	for z := uint8(0); z <= msg.MaxSZX; z++ {
 		if t.NodeBlock == 16<<z {
 			return z
 		}

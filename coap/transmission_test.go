@@ -7,6 +7,9 @@ import (
 	"testing/synctest"
 	"time"
 
+	"culvert/bridge/node"
+	"culvert/coap/msg"
+
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 
@@ -41,14 +44,14 @@ func TestDerivedTimes(t *testing.T) {
 			t.Errorf("%s: %d retransmissions fit, want %d", x.name, got, x.fits)
 		}
 	}
-	if got := (Transmission{}).WithDefaults().exchangeLifetime(ackTimeout); got != exchangeLifetime {
-		t.Errorf("towards clients %v, towards nodes %v", exchangeLifetime, got)
+	if got := (Transmission{}).WithDefaults().exchangeLifetime(msg.AckTimeout); got != msg.ExchangeLifetime {
+		t.Errorf("towards clients %v, towards nodes %v", msg.ExchangeLifetime, got)
 	}
 	for _, bad := range []Transmission{{AckRandomFactor: 0.9}, {NodeTimeout: 91 * time.Second}, {MaxRetransmit: 11}} {
 		if err := New(Options{Transmission: bad}).Listen(); err == nil {
 			t.Errorf("%+v was taken", bad)
 		}
-		if err := New(Options{Meshes: []Mesh{{"fenland", nil}}, MeshTransmission: map[string]Transmission{"fenland": bad}}).Listen(); err == nil {
+		if err := New(Options{Meshes: node.Meshes{{Name: "fenland", Table: nil}}, MeshTransmission: map[string]Transmission{"fenland": bad}}).Listen(); err == nil {
 			t.Errorf("%+v was taken for one mesh", bad)
 		}
 	}
@@ -58,12 +61,12 @@ func TestDerivedTimes(t *testing.T) {
 func TestMeshTransmission(t *testing.T) {
 	f := newFront(t)
 	s := New(Options{
-		Meshes:           []Mesh{{"fenland", f.table}},
+		Meshes:           node.Meshes{{Name: "fenland", Table: f.table}},
 		Transmission:     Transmission{AckTimeout: 3 * time.Second, MaxRetransmit: 2},
 		MeshTransmission: map[string]Transmission{"fenland": {AckTimeout: 5 * time.Second, NodeBlock: 32}},
 	})
 	want := Transmission{5 * time.Second, 1.5, 2, time.Minute, 32}
-	node := f.table.Address(f.grainBin().node)
+	node := f.table.Address(f.grainBin().Node)
 	if got := *s.towardsAddr(node); got != want {
 		t.Errorf("%+v, want %+v", got, want)
 	}
@@ -101,11 +104,11 @@ func newAsked(t *testing.T, tr Transmission) *asked {
 
 // exchange asks once. answer is called every 20 ms with the time since the beginning;
 // what it returns comes from the node. It ends with the exchange.
-func (a *asked) exchange(answer func(x *exchange, at time.Duration, transmissions int) []byte) (got response, took time.Duration) {
+func (a *asked) exchange(answer func(x *exchange, at time.Duration, transmissions int) []byte) (got msg.Response, took time.Duration) {
 	a.t.Helper()
 	ended := false
 	start := time.Now()
-	a.x = &exchange{code: codes.GET, deadline: start.Add(a.s.opts.NodeTimeout), reply: func(r response) { got, ended = r, true }}
+	a.x = &exchange{code: codes.GET, deadline: start.Add(a.s.opts.NodeTimeout), reply: func(r msg.Response) { got, ended = r, true }}
 	last := a.s.counts.nodeAsked.Load()
 	a.sent = nil
 	a.s.upstream.submit(a.at, a.x)
@@ -154,8 +157,8 @@ func TestTransmissionTimes(t *testing.T) {
 				a := newAsked(t, x.in)
 				for range 10 {
 					r, took := a.exchange(silence)
-					if r.code != x.code || len(a.sent) != x.sent || took < x.end[0]-40*time.Millisecond || took > x.end[1] {
-						t.Fatalf("sent at %v, ended after %v with %v", a.sent, took, r.code)
+					if r.Code != x.code || len(a.sent) != x.sent || took < x.end[0]-40*time.Millisecond || took > x.end[1] {
+						t.Fatalf("sent at %v, ended after %v with %v", a.sent, took, r.Code)
 					}
 					if x.sent == 1 {
 						continue
@@ -194,8 +197,8 @@ func TestRoundTrip(t *testing.T) {
 			a := newAsked(t, Transmission{})
 			var messages []int
 			for range 6 {
-				if r, _ := a.exchange(after(8 * time.Second)); r.code != codes.Content {
-					t.Fatal(r.code)
+				if r, _ := a.exchange(after(8 * time.Second)); r.Code != codes.Content {
+					t.Fatal(r.Code)
 				}
 				messages = append(messages, len(a.sent))
 			}
@@ -205,8 +208,8 @@ func TestRoundTrip(t *testing.T) {
 				t.Errorf("messages for each request: %v", messages)
 			}
 			// It falls silent: three messages at most, none sooner than its round trip.
-			if r, _ := a.exchange(silence); r.code != codes.GatewayTimeout || len(a.sent) != 3 || a.sent[1] < 8*time.Second || a.sent[1] > 15100*time.Millisecond {
-				t.Errorf("%v, sent at %v", r.code, a.sent)
+			if r, _ := a.exchange(silence); r.Code != codes.GatewayTimeout || len(a.sent) != 3 || a.sent[1] < 8*time.Second || a.sent[1] > 15100*time.Millisecond {
+				t.Errorf("%v, sent at %v", r.Code, a.sent)
 			}
 			// Nothing is known of it any more: as configured.
 			if a.exchange(silence); len(a.sent) != 5 {
@@ -225,15 +228,15 @@ func TestRoundTrip(t *testing.T) {
 						return respond(message.Confirmable, 7, x.token[:], codes.Content, "1")
 					case at >= 100*time.Millisecond && !acked:
 						acked = true
-						return emptyMessage(message.Acknowledgement, x.mid)
+						return msg.EmptyMessage(message.Acknowledgement, x.mid)
 					}
 					return nil
 				})
-				if r.code != codes.Content || len(a.sent) != 1 {
-					t.Errorf("%v, sent at %v", r.code, a.sent)
+				if r.Code != codes.Content || len(a.sent) != 1 {
+					t.Errorf("%v, sent at %v", r.Code, a.sent)
 				}
 			}
-			if w := a.s.upstream.peers[a.at].trip.first(&a.s.opts.Transmission); w != ackTimeout {
+			if w := a.s.upstream.peers[a.at].trip.first(&a.s.opts.Transmission); w != msg.AckTimeout {
 				t.Errorf("first wait %v", w)
 			}
 		})
@@ -247,8 +250,8 @@ func TestRoundTrip(t *testing.T) {
 						return x.answer()
 					}
 					return nil
-				}); r.code != codes.Content {
-					t.Fatal(r.code)
+				}); r.Code != codes.Content {
+					t.Fatal(r.Code)
 				}
 				if i%2 == 0 && (len(a.sent) != 2 || a.sent[1] > 3100*time.Millisecond) {
 					t.Errorf("%d: sent at %v", i, a.sent)

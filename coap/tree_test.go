@@ -2,8 +2,6 @@ package coap
 
 import (
 	"encoding/json"
-	"fmt"
-	"net/netip"
 	"strings"
 	"testing"
 	"time"
@@ -12,6 +10,8 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 
 	"culvert/bridge/node"
+	"culvert/coap/api"
+	"culvert/coap/msg"
 )
 
 // What the front's own resources answer: RFC 7252, sections 5.4 and 5.8 to 5.10,
@@ -57,7 +57,7 @@ func TestTree(t *testing.T) {
 		{"Observe", "nodes/mast", codes.GET, []opt{{message.Observe, ""}}, "2.05", 50, ""},
 		{"Proxy-Uri (5.7.2)", "nodes", codes.GET, []opt{{message.ProxyURI, "coap://[2001:db8::1]/t"}}, "5.05", -1, ""},
 		{"Proxy-Scheme (5.10.2)", "nodes", codes.GET, []opt{{message.ProxyScheme, "coap"}, {message.URIHost, "x"}}, "5.05", -1, ""},
-		{"OSCORE at the front itself (RFC 8613, 2)", "nodes", codes.POST, []opt{{optOSCORE, "\x09\x14\x20"}}, "4.02", -1, "option 9"},
+		{"OSCORE at the front itself (RFC 8613, 2)", "nodes", codes.POST, []opt{{msg.OptOSCORE, "\x09\x14\x20"}}, "4.02", -1, "option 9"},
 		{"block size 7 (RFC 7959, 2.2)", "nodes", codes.GET, []opt{{message.Block2, "\x07"}}, "4.00", -1, ""},
 		{"a block past the end (RFC 7959, 2.4)", "nodes", codes.GET, []opt{{message.Block2, "\x7f\xf6"}}, "4.02", -1, "past the end"},
 		{"all links (RFC 6690, 4)", ".well-known/core", codes.GET, nil, "2.05", 40, `</nodes/grain-bin/readings>;rt="readings";ct="110 112"`},
@@ -78,10 +78,10 @@ func TestTree(t *testing.T) {
 		{"own of a place that nobody heard of", "nodes/mast/own/temp", codes.GET, nil, "5.03", -1, "no address"},
 	} {
 		m := c.ask(x.code, x.path, "", x.opts...)
-		if got := codeText(m.Code); got != x.want || m.Type != message.Acknowledgement {
+		if got := msg.CodeText(m.Code); got != x.want || m.Type != message.Acknowledgement {
 			t.Errorf("%s: %s of type %v (%q), want %s", x.name, got, m.Type, m.Payload, x.want)
 		}
-		if got := uintOption(m.Options, message.ContentFormat); got != x.format {
+		if got := msg.Uint(m.Options, message.ContentFormat); got != x.format {
 			t.Errorf("%s: Content-Format %d, want %d", x.name, got, x.format)
 		}
 		if !strings.Contains(string(m.Payload), x.has) {
@@ -103,7 +103,7 @@ func TestNodeState(t *testing.T) {
 	f := newFront(t)
 	f.table.SetLink(eui(5), eui(1), node.Link{Signal: -67})
 	m := f.client().ask(codes.GET, "nodes/grain-bin", "")
-	var got NodeState
+	var got api.NodeState
 	if err := json.Unmarshal(m.Payload, &got); err != nil {
 		t.Fatal(err)
 	}
@@ -125,12 +125,12 @@ func TestListingETag(t *testing.T) {
 	f := newFront(t)
 	c := f.client()
 	m := c.ask(codes.GET, "nodes", "")
-	tag, ok := option(m.Options, message.ETag)
+	tag, ok := msg.Option(m.Options, message.ETag)
 	if !ok {
 		t.Fatal("no ETag")
 	}
 	m = c.ask(codes.GET, "nodes", "", opt{message.ETag, "other"}, opt{message.ETag, string(tag)})
-	if m.Code != codes.Valid || len(m.Payload) > 0 || uintOption(m.Options, message.ContentFormat) >= 0 {
+	if m.Code != codes.Valid || len(m.Payload) > 0 || msg.Uint(m.Options, message.ContentFormat) >= 0 {
 		t.Errorf("%v, %d octets, options %v", m.Code, len(m.Payload), m.Options)
 	}
 	if m = c.ask(codes.GET, "nodes", "", opt{message.ETag, "other"}); m.Code != codes.Content {
@@ -168,7 +168,7 @@ func TestListingInBlocks(t *testing.T) {
 		n := strings.Count(body, "</nodes/")
 		switch x.accept {
 		case 50:
-			var states []NodeState
+			var states []api.NodeState
 			if err := json.Unmarshal([]byte(body), &states); err != nil {
 				t.Fatalf("%s: %v", x.path, err)
 			}
@@ -187,7 +187,7 @@ func TestListingInBlocks(t *testing.T) {
 }
 
 // fetch reads a body block by block, as section 2.4 of RFC 7959 has it.
-func (c *client) fetch(path string, szx uint32, at func(int), opts ...opt) (string, int) {
+func (c *udpClient) fetch(path string, szx uint32, at func(int), opts ...opt) (string, int) {
 	c.t.Helper()
 	var body []byte
 	var tag string
@@ -199,24 +199,24 @@ func (c *client) fetch(path string, szx uint32, at func(int), opts ...opt) (stri
 		if m.Code != codes.Content {
 			c.t.Fatalf("block %d: %v %s", num, m.Code, m.Payload)
 		}
-		b, present, _ := blockOption(m.Options, message.Block2, false)
+		b, present, _ := msg.BlockOption(m.Options, message.Block2, false)
 		if !present {
 			return string(m.Payload), 1
 		}
-		e, ok := option(m.Options, message.ETag)
+		e, ok := msg.Option(m.Options, message.ETag)
 		switch {
-		case b.num != num || b.szx != uint8(szx):
+		case b.Num != num || b.SZX != uint8(szx):
 			c.t.Fatalf("asked for block %d of size %d, got %+v", num, szx, b)
 		case !ok || num > 0 && string(e) != tag:
 			c.t.Fatalf("block %d: ETag %x after %x", num, e, tag)
-		case b.more && len(m.Payload) != b.size():
+		case b.More && len(m.Payload) != b.Size():
 			c.t.Fatalf("block %d has %d octets", num, len(m.Payload))
-		case num == 0 && uintOption(m.Options, message.Size2) < int64(len(m.Payload)):
-			c.t.Fatalf("Size2 is %d", uintOption(m.Options, message.Size2))
+		case num == 0 && msg.Uint(m.Options, message.Size2) < int64(len(m.Payload)):
+			c.t.Fatalf("Size2 is %d", msg.Uint(m.Options, message.Size2))
 		}
 		tag = string(e)
 		body = append(body, m.Payload...)
-		if !b.more {
+		if !b.More {
 			return string(body), int(num) + 1
 		}
 	}
@@ -227,43 +227,23 @@ func TestTwoTransfers(t *testing.T) {
 	f := newFront(t)
 	crowd(t, f.table, 40)
 	a, b := f.client(), f.client()
-	read := func(c *client, num uint32) message.Message {
+	read := func(c *udpClient, num uint32) message.Message {
 		return c.ask(codes.GET, "nodes", "", opt{message.Block2, u(num<<4 | 2)})
 	}
 	first := read(a, 0)
 	crowd(t, f.table, 60)
 	f.listings.mu.Lock()
-	f.listings.last[formatJSON].at = time.Time{} // as if a second had passed
+	f.listings.last[msg.FormatJSON].at = time.Time{} // as if a second had passed
 	f.listings.mu.Unlock()
 	second := read(b, 0)
-	ta, _ := option(first.Options, message.ETag)
-	tb, _ := option(second.Options, message.ETag)
+	ta, _ := msg.Option(first.Options, message.ETag)
+	tb, _ := msg.Option(second.Options, message.ETag)
 	if string(ta) == string(tb) {
 		t.Fatal("the listing did not change")
 	}
-	ta2, _ := option(read(a, 1).Options, message.ETag)
-	tb2, _ := option(read(b, 1).Options, message.ETag)
+	ta2, _ := msg.Option(read(a, 1).Options, message.ETag)
+	tb2, _ := msg.Option(read(b, 1).Options, message.ETag)
 	if string(ta) != string(ta2) || string(tb) != string(tb2) {
 		t.Errorf("the second blocks have the ETags %x and %x, want %x and %x", ta2, tb2, ta, tb)
-	}
-}
-
-// What clients can make the front keep is bounded.
-func TestTransfersAreBounded(t *testing.T) {
-	var tr transfers
-	tr.init()
-	now := time.Now()
-	body := make([]byte, 100<<10)
-	for i := range 3 * maxTransfers {
-		k := cacheKey{peer: peer{addr: netip.AddrPortFrom(netip.IPv6LinkLocalAllNodes(), uint16(i))}, request: fmt.Sprint(i)}
-		tr.keep(k, response{payload: body}, now)
-		tr.keep(k, response{payload: body}, now)
-	}
-	if len(tr.open) > maxTransfers || tr.bytes > maxTransfer || len(tr.open) != tr.order.Len() {
-		t.Errorf("%d transfers with %d octets, %d in order", len(tr.open), tr.bytes, tr.order.Len())
-	}
-	tr.expire(now.Add(transferIdle + time.Second))
-	if len(tr.open) != 0 || tr.bytes != 0 {
-		t.Errorf("%d transfers with %d octets are left", len(tr.open), tr.bytes)
 	}
 }

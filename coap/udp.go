@@ -12,10 +12,25 @@ import (
 	"sync/atomic"
 	"time"
 
+	"culvert/coap/msg"
+
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 	"github.com/plgd-dev/go-coap/v3/udp/coder"
 )
+
+// Limits of a UDP door. They are our choice.
+const (
+	maxDatagram   = 2048     // octets of a request in one datagram
+	maxSeparate   = 1024     // separate responses that await their acknowledgement
+	maxRemembered = 1 << 16  // exchanges remembered for deduplication
+	maxRememberIP = 1 << 13  // of them, of one address
+	rememberBytes = 32 << 20 // octets of their responses
+)
+
+// defaultAckDelay is the time after which an empty acknowledgement goes out (RFC 7252,
+// section 5.2.2: before the client retransmits).
+const defaultAckDelay = time.Second
 
 // readers is how many goroutines read one UDP door, one of them at a time: what may
 // change something is served in the order of arrival before the next one reads, and
@@ -26,34 +41,27 @@ const readers = 3
 // udpDoor is one UDP socket on which clients ask (RFC 7252, section 4).
 type udpDoor struct {
 	s      *Server
+	number uint64
 	conn   *net.UDPConn
 	v6     bool
 	mid    atomic.Uint32
 	seed   maphash.Seed
-	kind   Door
+	kind   msg.Door
 	secure *dtlsDoor             // of a DTLS door: its sessions, in the place of the socket
 	from   func(netip.Addr) bool // whose datagrams are taken; nil: everybody's
 	turn   sync.Mutex            // held by the reader whose turn it is
 
 	mu       sync.Mutex
 	memory   memory
-	waiting  []*call              // confirmable requests without an answer yet, oldest first
-	separate map[callKey]*outward // answers that wait for their acknowledgement
-}
-
-// callKey names a message of one client: a Message ID counts between two
-// addresses.
-type callKey struct {
-	remote netip.AddrPort
-	local  netip.Addr
-	mid    uint16
+	waiting  []*call                     // confirmable requests without an answer yet, oldest first
+	separate map[msg.MessageKey]*outward // answers that wait for their acknowledgement
 }
 
 // call is one request that came through the door.
 type call struct {
 	d     *udpDoor
-	req   request // good until it is served
-	key   callKey
+	req   msg.Request // good until it is served
+	key   msg.MessageKey
 	oob   []byte // puts the source address of the answer right
 	token [8]byte
 	tkl   int
@@ -83,8 +91,8 @@ func newUDPDoor(s *Server, c *net.UDPConn) (*udpDoor, error) {
 		return nil, errors.New("not a UDP socket")
 	}
 	d := &udpDoor{
-		s: s, conn: c, v6: a.IP.To4() == nil, seed: maphash.MakeSeed(),
-		separate: map[callKey]*outward{},
+		s: s, number: s.number(), conn: c, v6: a.IP.To4() == nil, seed: maphash.MakeSeed(),
+		separate: map[msg.MessageKey]*outward{},
 	}
 	d.mid.Store(mrand.Uint32())
 	d.memory.init()
@@ -95,7 +103,7 @@ func newUDPDoor(s *Server, c *net.UDPConn) (*udpDoor, error) {
 func (d *udpDoor) read() error {
 	buf := make([]byte, maxDatagram)
 	oob := make([]byte, oobRoom)
-	opts := make(message.Options, 0, maxOptions)
+	opts := make(message.Options, 0, msg.MaxOptions)
 	d.turn.Lock()
 	defer d.turn.Unlock()
 	for {
@@ -108,7 +116,7 @@ func (d *udpDoor) read() error {
 		}
 		switch c := d.datagram(buf[:n], oob[:nOOB], flags, from, opts[:0]); {
 		case c == nil:
-		case c.req.slow():
+		case slow(&c.req):
 			d.turn.Unlock()
 			d.s.serve(&c.req, c.reply)
 			d.turn.Lock()
@@ -142,18 +150,18 @@ func (d *udpDoor) receive(b []byte, opts message.Options, from netip.AddrPort, l
 		d.malformed(b, from, oob)
 		return nil
 	}
-	key := callKey{from, local, uint16(m.MessageID)}
+	key := msg.MessageKey{Socket: d.number, Remote: from, Local: local, ID: uint16(m.MessageID)}
 	switch class := m.Code >> 5; {
 	case m.Type == message.Acknowledgement || m.Type == message.Reset:
 		if m.Code == codes.Empty {
 			d.mu.Lock()
 			delete(d.separate, key)
 			d.mu.Unlock()
-			if id := (noticeKey{d, key}); m.Type == message.Reset {
-				d.s.observers.lost(id)
-				d.s.guard.answered(id, time.Now())
+			if m.Type == message.Reset {
+				d.s.observers.Rejected(key)
+				d.s.guard.answered(key, time.Now())
 			} else {
-				d.s.observers.settled(id)
+				d.s.observers.Acknowledged(key)
 			}
 		}
 	case m.Code == codes.Empty, class != 0:
@@ -176,34 +184,34 @@ func (d *udpDoor) malformed(b []byte, from netip.AddrPort, oob []byte) {
 	if len(b) < 4 || b[0]>>6 != 1 || message.Type(b[0]>>4&3) != message.Confirmable {
 		return
 	}
-	d.write(emptyMessage(message.Reset, binary.BigEndian.Uint16(b[2:])), oob, from)
+	d.write(msg.EmptyMessage(message.Reset, binary.BigEndian.Uint16(b[2:])), oob, from)
 }
 
 // request takes one request; a repetition gets the answer that the first one had.
 // A request that only looks is returned.
-func (d *udpDoor) request(m *message.Message, b []byte, key callKey, oob []byte) *call {
+func (d *udpDoor) request(m *message.Message, b []byte, key msg.MessageKey, oob []byte) *call {
 	c := &call{d: d, key: key, con: m.Type == message.Confirmable, size: len(b), oob: oob}
 	c.tkl = copy(c.token[:], m.Token)
-	if v, ok := option(m.Options, message.NoResponse); ok {
-		c.quiet = uintValue(v)
+	if v, ok := msg.Option(m.Options, message.NoResponse); ok {
+		c.quiet = msg.DecodeUint(v)
 	}
-	c.req = request{
-		code: m.Code, options: m.Options, payload: m.Payload, room: 1 << (4 + szxMax),
-		peer: peer{door: DoorUDP, addr: key.remote, local: key.local},
+	c.req = msg.Request{
+		Code: m.Code, Options: m.Options, Payload: m.Payload, Room: 1 << (4 + msg.MaxSZX),
+		Peer: msg.Peer{Door: msg.DoorUDP, Addr: key.Remote, Local: key.Local, Conn: d.number},
 	}
 	if d.secure != nil {
-		c.req.peer = d.secure.peer(oob)
+		c.req.Peer = d.secure.peer(oob)
 	}
-	c.req.udp, c.req.token, c.req.tkl = d, c.token, uint8(c.tkl)
+	c.req.Notifier, c.req.Token, c.req.TokenLen = d, c.token, uint8(c.tkl)
 	req := &c.req
+	req.ParsePath()
 	if d.secure == nil {
 		d.s.guard.take(req, time.Now())
 	}
 	if !c.con {
 		// RFC 7252, section 5.4.1: a critical option that is not understood makes the
 		// server reject a non-confirmable request, silently here.
-		p := req.path()
-		if _, ok := badOption(req.options, p.n >= 3 && p.part[0] == "nodes" && p.part[2] == "own" || viaProxy(req)); !ok {
+		if _, ok := msg.CheckOptions(req.Options, req.Path.Own() || msg.ViaProxy(req)); !ok {
 			d.s.counts.malformed[d.kind].Add(1)
 			return nil
 		}
@@ -225,19 +233,19 @@ func (d *udpDoor) request(m *message.Message, b []byte, key callKey, oob []byte)
 		d.mu.Unlock()
 		d.s.counts.duplicates.Add(1)
 		if c.con && again != nil {
-			d.write(again, oob, key.remote)
+			d.write(again, oob, key.Remote)
 		}
 		return nil
 	}
 	if !ok {
 		d.mu.Unlock()
-		c.reply(d.s.count(req, unavailable(5, "too many exchanges at once")))
+		c.reply(d.s.count(req, msg.Unavailable(5, "too many exchanges at once")))
 		return nil
 	}
 	c.entry = old
 	old.non = !c.con
 	c.oob = slices.Clone(oob)
-	req.oob = c.oob
+	req.Source = c.oob
 	c.at = now
 	if c.con {
 		d.waiting = append(d.waiting, c)
@@ -248,42 +256,36 @@ func (d *udpDoor) request(m *message.Message, b []byte, key callKey, oob []byte)
 }
 
 // remember reports whether a repetition of the request must not be served again.
-func remember(r *request) bool {
-	if r.code != codes.GET && r.code != codes.FETCH {
+func remember(r *msg.Request) bool {
+	if r.Code != codes.GET && r.Code != codes.FETCH {
 		return true
 	}
-	own := false
-	parts := 0
-	for _, o := range r.options {
+	for _, o := range r.Options {
 		if o.ID == message.Block1 || o.ID == message.Observe || o.ID == message.ProxyURI || o.ID == message.ProxyScheme {
 			return true
 		}
-		if o.ID == message.URIPath {
-			parts++
-			own = own || parts == 3 && string(o.Value) == "own"
-		}
 	}
-	return own
+	return r.Path.Own()
 }
 
 // slow reports whether a request, of those that only look, takes a while to answer:
 // the listings do, with thousands of nodes.
-func (r *request) slow() bool {
-	p := r.path()
-	return p.n < 2 || p.part[0] != "nodes"
+func slow(r *msg.Request) bool {
+	p := r.Path
+	return p.Len < 2 || p.Part[0] != "nodes"
 }
 
 // reply sends the answer: on the acknowledgement, or by itself if that went out
 // already (RFC 7252, section 5.2).
-func (c *call) reply(r response) {
+func (c *call) reply(r msg.Response) {
 	d := c.d
 	r = c.challenge(r)
 	m := message.Message{
-		Type: message.NonConfirmable, Code: r.code, Token: c.token[:c.tkl],
-		Options: r.options, Payload: r.payload,
+		Type: message.NonConfirmable, Code: r.Code, Token: c.token[:c.tkl],
+		Options: r.Options, Payload: r.Payload,
 	}
 	// RFC 7967, section 2.1: classes 2, 4 and 5 are bits 1, 3 and 4.
-	quiet := c.quiet != 0 && c.quiet>>(r.code>>5-1)&1 != 0
+	quiet := c.quiet != 0 && c.quiet>>(r.Code>>5-1)&1 != 0
 
 	d.mu.Lock()
 	c.answered = true
@@ -296,13 +298,13 @@ func (c *call) reply(r response) {
 	case separate && len(d.separate) < maxSeparate:
 		m.Type = message.Confirmable
 	}
-	m.MessageID = int32(c.key.mid)
+	m.MessageID = int32(c.key.ID)
 	if m.Type != message.Acknowledgement {
 		m.MessageID = int32(d.mid.Add(1) & 0xffff)
 	}
 	var out []byte
 	if !quiet || m.Type == message.Acknowledgement {
-		out = encode(m)
+		out = msg.Encode(m)
 	}
 	if c.entry != nil {
 		if m.Type == message.Acknowledgement {
@@ -311,38 +313,24 @@ func (c *call) reply(r response) {
 			d.memory.done(c.entry, c.entry.answer) // the empty acknowledgement stays
 		}
 	}
-	k := callKey{c.key.remote, c.key.local, uint16(m.MessageID)}
+	k := msg.MessageKey{Socket: d.number, Remote: c.key.Remote, Local: c.key.Local, ID: uint16(m.MessageID)}
 	if m.Type == message.Confirmable && out != nil {
 		d.confirmLocked(k, out, c.oob, c.repeats(len(out)))
 	}
 	d.mu.Unlock()
-	if m.Type != message.Acknowledgement && uintOption(r.options, message.Observe) >= 0 {
-		d.s.observers.noted(observerOf(&c.req), noticeKey{d, k})
+	if m.Type != message.Acknowledgement && msg.Uint(r.Options, message.Observe) >= 0 {
+		d.s.observers.ResponseSent(c.req.Observation(), k)
 	}
 	if out != nil {
-		d.write(out, c.oob, c.key.remote)
+		d.write(out, c.oob, c.key.Remote)
 	}
 }
 
 // confirmLocked has a confirmable message repeated until it is acknowledged, at most so
 // many times.
-func (d *udpDoor) confirmLocked(k callKey, msg, oob []byte, repeats int) {
-	wait := time.Duration(float64(ackTimeout) * (1 + mrand.Float64()*(ackRandomFactor-1)))
-	d.separate[k] = &outward{msg: msg, oob: oob, due: time.Now().Add(wait), wait: wait, resent: maxRetransmit - repeats}
-}
-
-// encode writes a message of ours; one that cannot be encoded is a defect, and
-// goes out as 5.00.
-func encode(m message.Message) []byte {
-	buf := make([]byte, 16+optionRoom(m.Options)+len(m.Payload))
-	n, err := coder.DefaultCoder.Encode(m, buf)
-	if err != nil {
-		m.Code, m.Options, m.Payload = codes.InternalServerError, nil, nil
-		if n, err = coder.DefaultCoder.Encode(m, buf); err != nil {
-			return nil
-		}
-	}
-	return buf[:n]
+func (d *udpDoor) confirmLocked(k msg.MessageKey, encoded, oob []byte, repeats int) {
+	wait := time.Duration(float64(msg.AckTimeout) * (1 + mrand.Float64()*(msg.AckRandomFactor-1)))
+	d.separate[k] = &outward{msg: encoded, oob: oob, due: time.Now().Add(wait), wait: wait, resent: msg.MaxRetransmit - repeats}
 }
 
 // write sends one datagram. What the kernel refuses is lost as on any network, and
@@ -366,7 +354,7 @@ func (d *udpDoor) tick(now time.Time) {
 		to     netip.AddrPort
 	}
 	var out []datagram
-	var lost []callKey
+	var lost []msg.MessageKey
 	d.mu.Lock()
 	for len(d.waiting) > 0 {
 		c := d.waiting[0]
@@ -377,9 +365,9 @@ func (d *udpDoor) tick(now time.Time) {
 		d.waiting = d.waiting[1:]
 		if !c.answered {
 			c.acked = true
-			ack := emptyMessage(message.Acknowledgement, c.key.mid)
+			ack := msg.EmptyMessage(message.Acknowledgement, c.key.ID)
 			d.memory.set(c.entry, ack)
-			out = append(out, datagram{ack, c.oob, c.key.remote})
+			out = append(out, datagram{ack, c.oob, c.key.Remote})
 		}
 	}
 	if len(d.waiting) == 0 {
@@ -389,7 +377,7 @@ func (d *udpDoor) tick(now time.Time) {
 		if now.Before(o.due) {
 			continue
 		}
-		if o.resent >= maxRetransmit {
+		if o.resent >= msg.MaxRetransmit {
 			delete(d.separate, k)
 			lost = append(lost, k)
 			d.s.counts.gaveUp.Add(1)
@@ -398,14 +386,35 @@ func (d *udpDoor) tick(now time.Time) {
 		o.resent++
 		o.wait *= 2
 		o.due = now.Add(o.wait)
-		out = append(out, datagram{o.msg, o.oob, k.remote})
+		out = append(out, datagram{o.msg, o.oob, k.Remote})
 	}
 	d.memory.expire(now)
 	d.mu.Unlock()
 	for _, k := range lost {
-		d.s.observers.lost(noticeKey{d, k})
+		d.s.observers.Rejected(k)
 	}
 	for _, x := range out {
 		d.write(x.b, x.oob, x.to)
 	}
+}
+
+// NextKey is Notifier.NextKey.
+func (d *udpDoor) NextKey(p msg.Peer) msg.MessageKey {
+	return msg.MessageKey{Socket: d.number, Remote: p.Addr, Local: p.Local, ID: uint16(d.mid.Add(1))}
+}
+
+// Notify is Notifier.Notify.
+func (d *udpDoor) Notify(k msg.MessageKey, m message.Message, source []byte) (confirmed bool) {
+	confirmed = true
+	if m.Type == message.Confirmable {
+		d.mu.Lock()
+		if confirmed = len(d.separate) < maxSeparate; confirmed {
+			d.confirmLocked(k, msg.Encode(m), slices.Clip(source), msg.MaxRetransmit)
+		} else {
+			m.Type = message.NonConfirmable
+		}
+		d.mu.Unlock()
+	}
+	d.write(msg.Encode(m), source, k.Remote)
+	return confirmed
 }

@@ -13,6 +13,7 @@ import (
 	"culvert/bridge/bridgetest"
 	"culvert/bridge/node"
 	"culvert/bridge/senml"
+	"culvert/coap/msg"
 )
 
 // addrPort is one of many addresses in the range for documentation.
@@ -34,7 +35,7 @@ func TestMulticast(t *testing.T) {
 	// Delivery to groups depends on the host's interfaces, so the door is handed what
 	// the kernel says of such a datagram.
 	group := pktinfo6(netip.MustParseAddr("ff02::fd"), 1)
-	opts := make(message.Options, 0, maxOptions)
+	opts := make(message.Options, 0, msg.MaxOptions)
 	for _, kind := range []message.Type{message.Confirmable, message.NonConfirmable} {
 		door.datagram(build(kind, codes.GET, 3, "t", "nodes", ""), group, 0, from, opts)
 		c.silent("a request to a group")
@@ -47,7 +48,7 @@ func TestMulticast(t *testing.T) {
 	}
 	// To the door's own address the same is answered.
 	door.datagram([]byte{0x40, 0, 0, 9}, pktinfo6(netip.IPv6Loopback(), 1), 0, from, opts)
-	if b := c.receive(patience); !bytes.Equal(b, emptyMessage(message.Reset, 9)) {
+	if b := c.receive(patience); !bytes.Equal(b, msg.EmptyMessage(message.Reset, 9)) {
 		t.Errorf("%x", b)
 	}
 	for _, r := range bridgetest.Reports(t, "coap") {
@@ -152,7 +153,7 @@ func TestNoResponse(t *testing.T) {
 	}
 	// A confirmable request still gets its acknowledgement.
 	c.send(build(message.Confirmable, codes.GET, 3, "c", "nodes/nobody", "", opt{message.NoResponse, u(8)}))
-	if b := c.receive(patience); !bytes.Equal(b, emptyMessage(message.Acknowledgement, 3)) {
+	if b := c.receive(patience); !bytes.Equal(b, msg.EmptyMessage(message.Acknowledgement, 3)) {
 		t.Errorf("%x", b)
 	}
 }
@@ -163,15 +164,15 @@ func TestTooLong(t *testing.T) {
 	c := f.client()
 	long := build(message.Confirmable, codes.PUT, 5, "t", "nodes", string(make([]byte, maxDatagram)))
 	c.send(long)
-	if b := c.receive(patience); !bytes.Equal(b, emptyMessage(message.Reset, 5)) {
+	if b := c.receive(patience); !bytes.Equal(b, msg.EmptyMessage(message.Reset, 5)) {
 		t.Errorf("too long: %x", b)
 	}
 	var many []opt
-	for range maxOptions + 1 {
+	for range msg.MaxOptions + 1 {
 		many = append(many, opt{message.URIQuery, "q"})
 	}
 	c.send(build(message.Confirmable, codes.GET, 6, "t", "nodes", "", many...))
-	if b := c.receive(patience); !bytes.Equal(b, emptyMessage(message.Reset, 6)) {
+	if b := c.receive(patience); !bytes.Equal(b, msg.EmptyMessage(message.Reset, 6)) {
 		t.Errorf("too many options: %x", b)
 	}
 	if n := f.Stats().MalformedUDP; n != 2 {
@@ -184,27 +185,25 @@ func TestTooLong(t *testing.T) {
 func TestUpload(t *testing.T) {
 	f := newFront(t)
 	body := string(bytes.Repeat([]byte("0123456789abcdef"), 8)) // 128 octets: 8 blocks of 16
-	put := func(c *client, num int, more bool, payload string) message.Message {
+	put := func(c *udpClient, num int, more bool, payload string) message.Message {
 		return c.ask(codes.POST, "readings", payload, opt{message.ContentFormat, u(110)},
-			opt{message.Block1, string(block{num: uint32(num), more: more}.bytes())})
+			opt{message.Block1, string(msg.Block{Num: uint32(num), More: more}.Encode())})
 	}
 	c := f.client()
 	for i := range 7 {
 		m := put(c, i, true, body[16*i:16*i+16])
-		b, ok, _ := blockOption(m.Options, message.Block1, false)
-		if m.Code != codes.Continue || !ok || b != (block{num: uint32(i), more: true}) {
+		b, ok, _ := msg.BlockOption(m.Options, message.Block1, false)
+		if m.Code != codes.Continue || !ok || b != (msg.Block{Num: uint32(i), More: true}) {
 			t.Fatalf("block %d: %v %+v", i, m.Code, b)
 		}
 	}
 	m := put(c, 7, false, body[112:])
-	if b, ok, _ := blockOption(m.Options, message.Block1, false); m.Code != codes.Forbidden || !ok || b.more || b.num != 7 {
+	if b, ok, _ := msg.BlockOption(m.Options, message.Block1, false); m.Code != codes.Forbidden || !ok || b.More || b.Num != 7 {
 		t.Fatalf("last block: %v %+v", m.Code, b)
 	}
-	f.uploads.mu.Lock()
-	if n := len(f.uploads.open); n != 0 {
+	if n := f.uploads.Len(); n != 0 {
 		t.Errorf("%d uploads left", n)
 	}
-	f.uploads.mu.Unlock()
 	for _, x := range []struct {
 		name    string
 		num     int
@@ -218,7 +217,7 @@ func TestUpload(t *testing.T) {
 		{"too full", 0, true, body[:17], codes.BadRequest},
 		{"the last one too full", 0, false, body[:17], codes.BadRequest},
 		{"alone", 0, false, body[:16], codes.Forbidden},
-		{"past every limit", maxBody / 16, true, body[:16], codes.RequestEntityTooLarge},
+		{"past every limit", msg.MaxBody / 16, true, body[:16], codes.RequestEntityTooLarge},
 	} {
 		if m := put(f.client(), x.num, x.more, x.payload); m.Code != x.want {
 			t.Errorf("%s: %v, want %v", x.name, m.Code, x.want)
@@ -239,33 +238,21 @@ func TestUpload(t *testing.T) {
 	if m := put(a, 1, false, body[:16]); m.Code != codes.Forbidden {
 		t.Errorf("after it: %v", m.Code)
 	}
-	// Too many at once, and what is idle makes room.
-	now := time.Now()
-	var up uploads
-	up.open = map[cacheKey]*upload{}
-	first := block{more: true}
-	for i := range maxUploads + 1 {
-		r := up.add(&request{payload: []byte(body[:16]), peer: peer{addr: addrPort(i)}}, first, now)
-		if want := codes.Continue; i < maxUploads && r.code != want || i == maxUploads && r.code != codes.ServiceUnavailable {
-			t.Fatalf("upload %d: %v", i, r.code)
-		}
-	}
-	if r := up.add(&request{payload: []byte(body[:16]), peer: peer{addr: addrPort(999)}}, first, now.Add(2*uploadIdle)); r.code != codes.Continue || len(up.open) != 1 {
-		t.Errorf("after the others were idle: %v, %d open", r.code, len(up.open))
-	}
 }
 
 // Readings: RFC 8428 in both forms, from a node's own address.
 func TestReadings(t *testing.T) {
 	f := newFront(t)
 	n := f.table.ByLabel("grain-bin")
-	from := peer{door: DoorUDP, addr: netip.AddrPortFrom(f.table.Address(n), 5683)}
-	post := func(p peer, format uint32, body string) response {
-		var out response
-		f.serve(&request{
-			code: codes.POST, payload: []byte(body), peer: p, room: 1024,
-			options: message.Options{{ID: message.URIPath, Value: []byte("readings")}, {ID: message.ContentFormat, Value: uintBytes(format)}},
-		}, func(r response) { out = r })
+	from := msg.Peer{Door: msg.DoorUDP, Addr: netip.AddrPortFrom(f.table.Address(n), 5683)}
+	post := func(p msg.Peer, format uint32, body string) msg.Response {
+		var out msg.Response
+		req := &msg.Request{
+			Code: codes.POST, Payload: []byte(body), Peer: p, Room: 1024,
+			Options: message.Options{{ID: message.URIPath, Value: []byte("readings")}, {ID: message.ContentFormat, Value: msg.EncodeUint(format)}},
+		}
+		req.ParsePath()
+		f.serve(req, func(r msg.Response) { out = r })
 		return out
 	}
 	bin, err := senml.AppendCBOR(nil, []senml.Record{senml.Number("temp", "Cel", 4.5), {Has: senml.Name | senml.BoolValue, Name: "door", Bool: true}})
@@ -274,7 +261,7 @@ func TestReadings(t *testing.T) {
 	}
 	for _, x := range []struct {
 		name   string
-		from   peer
+		from   msg.Peer
 		format uint32
 		body   string
 		want   string
@@ -287,12 +274,12 @@ func TestReadings(t *testing.T) {
 		{"a bad record", from, 110, `[{"n":"a","v":1},{"n":"b"}]`, "4.00", "record 2: neither a value nor a sum"},
 		{"no SenML", from, 110, `hello`, "4.00", "not valid JSON"},
 		{"another format", from, 50, `[]`, "4.15", "110 or 112"},
-		{"no node", peer{addr: addrPort(1)}, 110, `[{"n":"a","v":1}]`, "4.03", "no node"},
-		{"from the control socket", peer{door: DoorControl}, 110, `[{"n":"a","v":1}]`, "4.03", "no node"},
+		{"no node", msg.Peer{Addr: addrPort(1)}, 110, `[{"n":"a","v":1}]`, "4.03", "no node"},
+		{"from the control socket", msg.Peer{Door: msg.DoorControl}, 110, `[{"n":"a","v":1}]`, "4.03", "no node"},
 	} {
 		r := post(x.from, x.format, x.body)
-		if codeText(r.code) != x.want || !bytes.Contains(r.payload, []byte(x.text)) {
-			t.Errorf("%s: %s %q, want %s %q", x.name, codeText(r.code), r.payload, x.want, x.text)
+		if msg.CodeText(r.Code) != x.want || !bytes.Contains(r.Payload, []byte(x.text)) {
+			t.Errorf("%s: %s %q, want %s %q", x.name, msg.CodeText(r.Code), r.Payload, x.want, x.text)
 		}
 	}
 	c := f.client()
@@ -328,8 +315,8 @@ func TestReadings(t *testing.T) {
 		many = append(many, senml.Number("n"+itoa(i), "", float64(i)))
 	}
 	b, _ := senml.AppendJSON(nil, many)
-	if r := post(from, 110, string(b)); r.code != codes.Forbidden || len(f.Readings()) != maxNames {
-		t.Errorf("%v %s, %d kept", r.code, r.payload, len(f.Readings()))
+	if r := post(from, 110, string(b)); r.Code != codes.Forbidden || len(f.Readings()) != maxNames {
+		t.Errorf("%v %s, %d kept", r.Code, r.Payload, len(f.Readings()))
 	}
 	// What left the table is forgotten: nodes that nobody listed and nobody hears.
 	stranger := f.table.Learn(eui(77), time.Now()).Node

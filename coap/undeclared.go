@@ -12,6 +12,8 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 
 	"culvert/bridge/node"
+	"culvert/coap/api"
+	"culvert/coap/msg"
 )
 
 // UndeclaredPolicy says what becomes of a write to a resource that may move something,
@@ -24,11 +26,6 @@ const (
 	UndeclaredRefuse UndeclaredPolicy = "refuse" // refused at every door
 	UndeclaredAllow  UndeclaredPolicy = "allow"  // written, and in the audit log
 )
-
-// optConfirmed, on the control socket alone, says that a person has confirmed the write.
-// The number is one for experiments (RFC 7252, section 12.2); it is critical and unsafe
-// to forward, so that every other door answers 4.02.
-const optConfirmed message.OptionID = 65003
 
 // listingLife is for how long a node's listing is believed: a node whose firmware was
 // replaced has other resources.
@@ -69,9 +66,9 @@ func (s *Server) undeclaredPolicy() UndeclaredPolicy {
 
 // takeConfirmation takes the mark of a confirmed write off a request of the control
 // socket.
-func (r *request) takeConfirmation() {
-	if _, r.confirmed = option(r.options, optConfirmed); r.confirmed {
-		r.options = without(r.options, optConfirmed)
+func takeConfirmation(r *msg.Request) {
+	if _, r.Confirmed = msg.Option(r.Options, msg.OptConfirmed); r.Confirmed {
+		r.Options = msg.Without(r.Options, msg.OptConfirmed)
 	}
 }
 
@@ -83,14 +80,14 @@ func (r *request) takeConfirmation() {
 // that such a write is treated as one to an actuator. A node that lists its resources is
 // believed: what it does not list as an actuator, nor anything above or below it in the
 // path, is none.
-func (s *Server) guardWrite(req *request, t target, path string, x *exchange, send func(), reply func(response)) {
+func (s *Server) guardWrite(req *msg.Request, t node.Member, path string, x *exchange, send func(), reply func(msg.Response)) {
 	policy := s.undeclaredPolicy()
 	if policy == "" {
 		send()
 		return
 	}
-	_, secret := option(x.options, optOSCORE)
-	goesOn := policy == UndeclaredAllow || policy == UndeclaredAsk && req.confirmed && req.peer.door == DoorControl
+	_, secret := msg.Option(x.options, msg.OptOSCORE)
+	goesOn := policy == UndeclaredAllow || policy == UndeclaredAsk && req.Confirmed && req.Peer.Door == msg.DoorControl
 	judge := func(why string) {
 		switch {
 		case why == "":
@@ -101,16 +98,16 @@ func (s *Server) guardWrite(req *request, t target, path string, x *exchange, se
 			s.refuseUndeclared(req, s.undeclaredOrder(req, t, path, why, x.deadline), policy, reply)
 		}
 	}
-	switch why, known := s.mayMove(t.node, path, secret, time.Now()); {
+	switch why, known := s.mayMove(t.Node, path, secret, time.Now()); {
 	case known:
 		judge(why)
 	case goesOn: // sent whatever the node says of it
-		judge(fmt.Sprintf("what %s lists has not been read yet", t.node.Label()))
+		judge(fmt.Sprintf("what %s lists has not been read yet", t.Node.Label()))
 	default:
-		s.readListing(t, func(r response) {
-			why, known := s.mayMove(t.node, path, secret, time.Now())
+		s.readListing(t, func(r msg.Response) {
+			why, known := s.mayMove(t.Node, path, secret, time.Now())
 			if !known {
-				reply(diagnose(r.code, "nothing was written: the node was asked first whether %s moves something: %s", path, r.payload))
+				reply(msg.Errorf(r.Code, "nothing was written: the node was asked first whether %s moves something: %s", path, r.Payload))
 				return
 			}
 			judge(why)
@@ -142,27 +139,27 @@ func (s *Server) mayMove(n *node.Node, path string, secret bool, now time.Time) 
 
 // readListing asks a node for its resources, and calls done with its answer when that
 // was noted.
-func (s *Server) readListing(t target, done func(response)) {
+func (s *Server) readListing(t node.Member, done func(msg.Response)) {
 	opts := message.Options{
 		{ID: message.URIPath, Value: []byte(".well-known")}, {ID: message.URIPath, Value: []byte("core")},
-		{ID: message.Accept, Value: uintBytes(formatLink)},
+		{ID: message.Accept, Value: msg.EncodeUint(msg.FormatLink)},
 	}
-	req := &request{code: codes.GET, options: opts, peer: peer{door: DoorControl}, room: maxBody}
-	s.cache.read(req, t, s.locate(t.table, t.node), opts, func(r response) {
-		s.noteListing(t.node, r, time.Now())
+	req := &msg.Request{Code: codes.GET, Options: opts, Peer: msg.Peer{Door: msg.DoorControl}, Room: msg.MaxBody}
+	s.cache.read(req, t, s.locate(t), opts, func(r msg.Response) {
+		s.noteListing(t.Node, r, time.Now())
 		done(r)
 	})
 }
 
 // noteListing keeps what a node's answer says of its actuators; that it could not be
 // reached says nothing.
-func (s *Server) noteListing(n *node.Node, r response, now time.Time) {
-	if r.code == codes.GatewayTimeout || r.code == codes.ServiceUnavailable {
+func (s *Server) noteListing(n *node.Node, r msg.Response, now time.Time) {
+	if r.Code == codes.GatewayTimeout || r.Code == codes.ServiceUnavailable {
 		return
 	}
 	l := &listing{at: now}
-	links, err := parseLinks(string(r.payload))
-	l.unread = r.code != codes.Content || err != nil || len(r.payload) > maxLinkText || len(links) > maxLinks
+	links, err := msg.ParseLinks(string(r.Payload))
+	l.unread = r.Code != codes.Content || err != nil || len(r.Payload) > maxLinkText || len(links) > maxLinks
 	if !l.unread {
 		l.actuators = s.actuatorsIn(n.Label(), links)
 	}
@@ -178,7 +175,7 @@ func (s *Server) noteListing(n *node.Node, r response, now time.Time) {
 }
 
 // linksOf returns the links that a node has registered, or that were read from it.
-func (d *directory) linksOf(n *node.Node) (links []link, registered bool) {
+func (d *directory) linksOf(n *node.Node) (links []msg.Link, registered bool) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	for _, e := range d.byName {
@@ -190,13 +187,13 @@ func (d *directory) linksOf(n *node.Node) (links []link, registered bool) {
 }
 
 // actuatorsIn returns the actuators among the links of a node.
-func (s *Server) actuatorsIn(label string, links []link) (out []actuator) {
+func (s *Server) actuatorsIn(label string, links []msg.Link) (out []actuator) {
 	for _, l := range links {
-		because, is := l.moves()
+		because, is := moves(l)
 		if !is {
 			continue
 		}
-		at := l.target
+		at := l.Target
 		if own, ok := s.pathOn(label, at); ok {
 			at = own
 		} else if strings.Contains(at, "//") {
@@ -206,7 +203,7 @@ func (s *Server) actuatorsIn(label string, links []link) (out []actuator) {
 		at, _, _ = strings.Cut(at, "#")
 		parts := pathParts(at)
 		for i, p := range parts {
-			if plain, err := unescape(p); err == nil {
+			if plain, err := msg.Unescape(p); err == nil {
 				parts[i] = plain
 			}
 		}
@@ -228,19 +225,19 @@ var actuatorWords = map[string]bool{
 // the draft "Reusable Interface Definitions for Constrained RESTful Environments"
 // (draft-ietf-core-interfaces, from memory). Else a word of actuatorWords in if or rt
 // decides.
-func (l link) moves() (because string, is bool) {
-	for _, a := range l.attributes {
-		if a.name != "if" && a.name != "rt" {
+func moves(l msg.Link) (because string, is bool) {
+	for _, a := range l.Attributes {
+		if a.Name != "if" && a.Name != "rt" {
 			continue
 		}
-		for word := range strings.FieldsSeq(strings.ToLower(a.value)) {
+		for word := range strings.FieldsSeq(strings.ToLower(a.Value)) {
 			parts := strings.FieldsFunc(word, func(c rune) bool { return strings.ContainsRune(".:_-/", c) })
 			for _, p := range parts {
-				if a.name == "if" && (word == "core.s" || word == "core.rp" || p == "sensor") {
+				if a.Name == "if" && (word == "core.s" || word == "core.rp" || p == "sensor") {
 					return "", false
 				}
-				if a.name == "if" && word == "core.a" || actuatorWords[p] {
-					because, is = fmt.Sprintf("%s=%.64q", a.name, word), true
+				if a.Name == "if" && word == "core.a" || actuatorWords[p] {
+					because, is = fmt.Sprintf("%s=%.64q", a.Name, word), true
 				}
 			}
 		}
@@ -266,21 +263,21 @@ func related(a, b []string) bool {
 }
 
 // undeclaredOrder is a write for the audit log.
-func (s *Server) undeclaredOrder(req *request, t target, path, why string, deadline time.Time) *order {
+func (s *Server) undeclaredOrder(req *msg.Request, t node.Member, path, why string, deadline time.Time) *order {
 	now := time.Now()
 	o := &order{
-		Written: Written{Place: t.node.Label(), Resource: path, Value: string(req.payload[:min(len(req.payload), maxOutputValue)]), Reason: why, At: now.UTC()},
-		by:      s.writer(req), door: req.peer.door.String(), begun: now, deadline: deadline, undeclared: true,
+		Written: api.Written{Place: t.Node.Label(), Resource: path, Value: string(req.Payload[:min(len(req.Payload), maxOutputValue)]), Reason: why, At: now.UTC()},
+		by:      s.writer(req), door: req.Peer.Door.String(), begun: now, deadline: deadline, undeclared: true,
 	}
-	if req.peer.door != DoorControl {
-		o.from = req.peer.addr.String()
+	if req.Peer.Door != msg.DoorControl {
+		o.from = req.Peer.Addr.String()
 	}
 	return o
 }
 
 // writeUndeclared writes what is going to be done into the audit log, has send send it,
 // and writes down its outcome. Where the disk takes no line nothing is sent.
-func (s *Server) writeUndeclared(o *order, x *exchange, send func(), reply func(response)) {
+func (s *Server) writeUndeclared(o *order, x *exchange, send func(), reply func(msg.Response)) {
 	s.outputs.wg.Go(func() { // the disk is slow, and a door must not wait for it
 		log, err := s.outputs.auditLog(s.opts.StateDir)
 		if err == nil {
@@ -288,14 +285,14 @@ func (s *Server) writeUndeclared(o *order, x *exchange, send func(), reply func(
 		}
 		if err != nil {
 			s.log.Error("audit log not written: an undeclared output is not driven", "place", o.Place, "resource", o.Resource, "error", err)
-			reply(diagnose(codes.InternalServerError, "nothing was written: the audit log cannot be written"))
+			reply(msg.Errorf(codes.InternalServerError, "nothing was written: the audit log cannot be written"))
 			return
 		}
 		o.Reason = ""
 		answer := x.reply
-		x.reply = func(r response) {
+		x.reply = func(r msg.Response) {
 			if o.took(x, r); o.Outcome == "" {
-				o.Outcome = OutcomeDone
+				o.Outcome = api.OutcomeDone
 			}
 			s.outputs.wg.Go(func() {
 				if err := log.outcome(o); err != nil {
@@ -310,17 +307,17 @@ func (s *Server) writeUndeclared(o *order, x *exchange, send func(), reply func(
 }
 
 // refuseUndeclared answers a write that the policy keeps out.
-func (s *Server) refuseUndeclared(req *request, o *order, policy UndeclaredPolicy, reply func(response)) {
-	o.Outcome, o.Confirm = OutcomeRefused, policy == UndeclaredAsk && req.peer.door == DoorControl
-	text := diagnose(codes.Forbidden, "%s, and no [[output]] declares it; undeclared_outputs is %q, so this door refuses the write", o.Reason, policy)
-	if req.peer.door == DoorControl {
+func (s *Server) refuseUndeclared(req *msg.Request, o *order, policy UndeclaredPolicy, reply func(msg.Response)) {
+	o.Outcome, o.Confirm = api.OutcomeRefused, policy == UndeclaredAsk && req.Peer.Door == msg.DoorControl
+	text := msg.Errorf(codes.Forbidden, "%s, and no [[output]] declares it; undeclared_outputs is %q, so this door refuses the write", o.Reason, policy)
+	if req.Peer.Door == msg.DoorControl {
 		b, err := json.Marshal(o.Written)
 		if err != nil {
 			reply(s.internal(err))
 			return
 		}
-		text = content(formatJSON, b)
-		text.code = codes.Forbidden
+		text = msg.Content(msg.FormatJSON, b)
+		text.Code = codes.Forbidden
 	}
 	if o.Confirm { // it is asked for, and not yet refused
 		reply(text)

@@ -6,6 +6,10 @@ import (
 	"strings"
 	"testing"
 
+	"culvert/coap/api"
+	"culvert/coap/client"
+	"culvert/coap/msg"
+
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
@@ -19,16 +23,16 @@ const estate = `</period>;rt="period";if="core.p",</temp>;rt="temperature";if="c
 // listingNode answers for its resources as the test says, and every write with 2.04.
 func listingNode(f *front, code codes.Code, listing string) *fakeNode {
 	return f.newNode("grain-bin", func(_ *fakeNode, m message.Message) [][]byte {
-		if m.Code == codes.GET && resourcePath(m.Options, message.URIPath) == "/.well-known/core" {
+		if m.Code == codes.GET && msg.ResourcePath(m.Options, message.URIPath) == "/.well-known/core" {
 			if code == 0 {
 				return nil // it is silent
 			}
 			a := decode(f.t, ack(m, code, ""))
 			a.Payload = []byte(listing)
 			if code == codes.Content {
-				a.Options = with(a.Options, message.ContentFormat, uintBytes(formatLink))
+				a.Options = msg.With(a.Options, message.ContentFormat, msg.EncodeUint(msg.FormatLink))
 			}
-			return [][]byte{encode(a)}
+			return [][]byte{msg.Encode(a)}
 		}
 		return [][]byte{ack(m, codes.Changed, "")}
 	})
@@ -101,7 +105,7 @@ func TestUndeclaredOutput(t *testing.T) {
 			n := listingNode(f, x.code, estate)
 			if x.policy == UndeclaredAllow { // it does not wait for the listing, which is read soon after a node joins
 				done := make(chan struct{})
-				f.readListing(f.grainBin(), func(response) { close(done) })
+				f.readListing(f.grainBin(), func(msg.Response) { close(done) })
 				<-done
 			}
 			code, text := undeclaredWrite(t, f, x.door, x.method, x.path)
@@ -115,7 +119,7 @@ func TestUndeclaredOutput(t *testing.T) {
 				t.Errorf("the answer does not say why: %s", text)
 			}
 			if _, latest := n.writes(); latest != nil {
-				if _, there := option(latest, optConfirmed); there {
+				if _, there := msg.Option(latest, msg.OptConfirmed); there {
 					t.Error("the confirmation went on to the node")
 				}
 			}
@@ -144,13 +148,13 @@ func undeclaredWrite(t *testing.T, f *front, door string, method codes.Code, pat
 	t.Helper()
 	switch door {
 	case "control", "confirmed":
-		c, err := DialControl(t.Context(), f.control)
+		c, err := client.DialControl(t.Context(), f.control)
 		if err != nil {
 			t.Fatal(err)
 		}
 		defer c.Close()
-		a, err := c.Do(t.Context(), Ask{Method: method, Path: "/nodes/grain-bin/own/" + path, Accept: -1, Body: []byte("1"), Confirmed: door == "confirmed"})
-		if s, ok := err.(*StatusError); ok {
+		a, err := c.Do(t.Context(), client.Ask{Method: method, Path: "/nodes/grain-bin/own/" + path, Accept: -1, Body: []byte("1"), Confirmed: door == "confirmed"})
+		if s, ok := err.(*client.StatusError); ok {
 			return s.Code, s.Text
 		} else if err != nil {
 			t.Fatal(err)
@@ -164,9 +168,9 @@ func undeclaredWrite(t *testing.T, f *front, door string, method codes.Code, pat
 		m := f.client().ask(method, "", "1", opt{message.ProxyURI, "coap://[" + at.String() + "]/" + path})
 		return m.Code, string(m.Payload)
 	case "oscore":
-		opts = []opt{{optOSCORE, "\x09"}}
+		opts = []opt{{msg.OptOSCORE, "\x09"}}
 	case "udp confirmed":
-		opts = []opt{{optConfirmed, ""}}
+		opts = []opt{{msg.OptConfirmed, ""}}
 	}
 	m := f.client().ask(method, "nodes/grain-bin/own/"+path, "1", opts...)
 	return m.Code, string(m.Payload)
@@ -177,15 +181,15 @@ func undeclaredWrite(t *testing.T, f *front, door string, method codes.Code, pat
 func TestUndeclaredOutputDTLS(t *testing.T) {
 	f, _ := guarded(t)
 	n := listingNode(f, codes.Content, estate)
-	c, err := DialRemote(t.Context(), f.Addrs(DoorDTLS)[0].String(), "operator", testKey("operator"))
+	c, err := client.DialRemote(t.Context(), f.Addrs(msg.DoorDTLS)[0].String(), "operator", testKey("operator"))
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer c.Close()
 	put := func(path string) string {
-		_, err := c.Do(t.Context(), Ask{Method: codes.PUT, Path: "/nodes/grain-bin/own/" + path, Accept: -1, Body: []byte("1")})
-		if s, ok := err.(*StatusError); ok {
-			return codeText(s.Code)
+		_, err := c.Do(t.Context(), client.Ask{Method: codes.PUT, Path: "/nodes/grain-bin/own/" + path, Accept: -1, Body: []byte("1")})
+		if s, ok := err.(*client.StatusError); ok {
+			return msg.CodeText(s.Code)
 		} else if err != nil {
 			t.Fatal(err)
 		}
@@ -206,9 +210,9 @@ func TestUndeclaredOutputDTLS(t *testing.T) {
 		t.Errorf("ordinary: %s", got)
 	}
 	tg := f.grainBin()
-	r := f.directory.register(endpoint{name: endpointName{ep: "late"}, owner: tg.node, base: "coap://[::1]", lt: 60}, []byte(`</late>;if="core.a"`), f.started)
-	if got := put("late"); r.code != codes.Created || got != "4.03" {
-		t.Errorf("registered (%v): %s", r.code, got)
+	r := f.directory.register(endpoint{name: endpointName{ep: "late"}, owner: tg.Node, base: "coap://[::1]", lt: 60}, []byte(`</late>;if="core.a"`), f.started)
+	if got := put("late"); r.Code != codes.Created || got != "4.03" {
+		t.Errorf("registered (%v): %s", r.Code, got)
 	}
 }
 
@@ -236,7 +240,7 @@ func TestUndeclaredThenDeclared(t *testing.T) {
 	if err := f.SetOutputs([]Output{{Place: "grain-bin", Resource: "/output", Off: "0", Interval: 3600e9}}); err != nil {
 		t.Fatal(err)
 	}
-	if w, code := f.write("1"); code != "2.04" || w.Outcome != OutcomeDone {
+	if w, code := f.write("1"); code != "2.04" || w.Outcome != api.OutcomeDone {
 		t.Errorf("declared: %s %+v", code, w)
 	}
 }

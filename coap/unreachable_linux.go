@@ -7,6 +7,8 @@ import (
 	"net/netip"
 	"time"
 
+	"culvert/coap/msg"
+
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 	"golang.org/x/sys/unix"
 )
@@ -104,21 +106,21 @@ func (u *upstream) icmpLocked(e icmpError, now time.Time) {
 	if x.acked || n < 4+len(x.token) || !bytes.Equal(e.quoted[:n], x.msg[:n]) {
 		return // of a message before, or not of ours
 	}
-	r := diagnose(codes.GatewayTimeout, "the node cannot be reached (ICMPv6 type 1 code %d): it is silent, or the radio of its mesh is down", e.code)
+	r := msg.Errorf(codes.GatewayTimeout, "the node cannot be reached (ICMPv6 type 1 code %d): it is silent, or the radio of its mesh is down", e.code)
 	switch {
 	case e.kind == parameterProblem:
-		r = diagnose(codes.BadGateway, "the node does not take the packet: ICMPv6 type 4 code %d", e.code)
+		r = msg.Errorf(codes.BadGateway, "the node does not take the packet: ICMPv6 type 4 code %d", e.code)
 	case e.code == 1, e.code == 5, e.code == 6:
-		r = diagnose(codes.BadGateway, "a rule on the way to the node keeps the request off: ICMPv6 type 1 code %d", e.code)
+		r = msg.Errorf(codes.BadGateway, "a rule on the way to the node keeps the request off: ICMPv6 type 1 code %d", e.code)
 	case e.code == 4:
-		r = diagnose(codes.BadGateway, "nothing listens at the node's port %d: ICMPv6 type 1 code 4", e.to.Port())
+		r = msg.Errorf(codes.BadGateway, "nothing listens at the node's port %d: ICMPv6 type 1 code 4", e.to.Port())
 	}
 	x.cameBack(r, now)
 }
 
 // cameBack notes that the latest transmission of x did not get to the node, and what
 // to tell the client if others do not either.
-func (x *exchange) cameBack(r response, now time.Time) {
+func (x *exchange) cameBack(r msg.Response, now time.Time) {
 	nth := x.resent + 1
 	if x.back == nth {
 		return

@@ -8,6 +8,8 @@ import (
 	"testing"
 	"time"
 
+	"culvert/coap/msg"
+
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
@@ -32,7 +34,7 @@ func TestNothingListens(t *testing.T) {
 	if m.Code != codes.BadGateway || !strings.Contains(string(m.Payload), "nothing listens at the node's port") {
 		t.Errorf("%v %q", m.Code, m.Payload)
 	}
-	if s := f.Stats(); s.NodeMessages != 1+maxRetransmit || s.NodeTimeouts != 1 {
+	if s := f.Stats(); s.NodeMessages != 1+msg.MaxRetransmit || s.NodeTimeouts != 1 {
 		t.Errorf("%d messages, %d timeouts", s.NodeMessages, s.NodeTimeouts)
 	}
 }
@@ -46,9 +48,9 @@ func TestUnreachableForAMoment(t *testing.T) {
 	}
 	defer u.close()
 	at := deadPort(t)
-	var got []response
+	var got []msg.Response
 	ask := func(to netip.AddrPort) *exchange {
-		x := &exchange{code: codes.GET, deadline: time.Now().Add(time.Minute), reply: func(r response) { got = append(got, r) }}
+		x := &exchange{code: codes.GET, deadline: time.Now().Add(time.Minute), reply: func(r msg.Response) { got = append(got, r) }}
 		u.submit(to, x)
 		return x
 	}
@@ -84,7 +86,7 @@ func TestUnreachableForAMoment(t *testing.T) {
 		t.Fatalf("sent again %d times, %d answers", x.resent, len(got))
 	}
 	u.receive(x.answer(), at) // it has come up
-	if len(got) != 6 || got[5].code != codes.Content {
+	if len(got) != 6 || got[5].Code != codes.Content {
 		t.Errorf("%d answers, the last %v", len(got), got[len(got)-1])
 	}
 }
@@ -129,8 +131,8 @@ func TestICMPErrors(t *testing.T) {
 		if err := u.open(); err != nil {
 			t.Fatal(err)
 		}
-		var got *response
-		e := &exchange{code: codes.GET, deadline: time.Now().Add(time.Minute), reply: func(r response) { got = &r }}
+		var got *msg.Response
+		e := &exchange{code: codes.GET, deadline: time.Now().Add(time.Minute), reply: func(r msg.Response) { got = &r }}
 		u.submit(at, e)
 		now := time.Now()
 		begin := now
@@ -150,8 +152,8 @@ func TestICMPErrors(t *testing.T) {
 		switch {
 		case got == nil && x.want != "":
 			t.Errorf("%s: it goes on, want %s", x.name, x.want)
-		case got != nil && codeText(got.code) != x.want:
-			t.Errorf("%s: %v %q, want %q", x.name, got.code, got.payload, x.want)
+		case got != nil && msg.CodeText(got.Code) != x.want:
+			t.Errorf("%s: %v %q, want %q", x.name, got.Code, got.Payload, x.want)
 		}
 		u.close()
 	}
@@ -163,9 +165,9 @@ func TestICMPErrors(t *testing.T) {
 	}
 	defer u.close()
 	ended := false
-	e := &exchange{code: codes.GET, deadline: time.Now().Add(time.Minute), reply: func(response) { ended = true }}
+	e := &exchange{code: codes.GET, deadline: time.Now().Add(time.Minute), reply: func(msg.Response) { ended = true }}
 	u.submit(at, e)
-	u.receive(emptyMessage(message.Acknowledgement, e.mid), at)
+	u.receive(msg.EmptyMessage(message.Acknowledgement, e.mid), at)
 	for range 3 {
 		u.mu.Lock()
 		u.icmpLocked(icmpError{at, 1, 3, e.msg}, time.Now())

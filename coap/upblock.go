@@ -4,6 +4,8 @@ import (
 	"slices"
 	"time"
 
+	"culvert/coap/msg"
+
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
@@ -12,48 +14,48 @@ import (
 // or sends the message for the next block (RFC 7959). m aliases the read buffer.
 func (u *upstream) answeredLocked(p *nodePeer, x *exchange, m *message.Message, now time.Time) []*exchange {
 	if id, ok := badAnswer(m.Options); !ok {
-		return u.endLocked(p, x, diagnose(codes.BadGateway, "the node's answer has option %d, which may not be passed on", id), now)
+		return u.endLocked(p, x, msg.Errorf(codes.BadGateway, "the node's answer has option %d, which may not be passed on", id), now)
 	}
-	if v := uintOption(m.Options, message.Observe); x.watch != nil && !x.leave && v >= 0 && m.Code>>5 == 2 {
+	if v := msg.Uint(m.Options, message.Observe); x.watch != nil && !x.leave && v >= 0 && m.Code>>5 == 2 {
 		// RFC 7641, section 3.2. A registration begins the order of notifications anew.
 		x.observed = true
 		x.watch.order, x.watch.orderAt = uint32(v)&0xffffff, now
 	}
 	next := func() []*exchange {
 		if err := u.sendLocked(p, x, now); err != nil {
-			return u.endLocked(p, x, diagnose(codes.InternalServerError, "towards the node: %v", err), now)
+			return u.endLocked(p, x, msg.Errorf(codes.InternalServerError, "towards the node: %v", err), now)
 		}
 		return nil
 	}
 	switch {
-	case m.Code == codes.BadOption && (x.blocks || x.ask) && x.download.num == 0 && x.upload.num == 0:
+	case m.Code == codes.BadOption && (x.blocks || x.ask) && x.download.Num == 0 && x.upload.Num == 0:
 		// A node without blocks does not know the option: once without, in one piece.
 		x.fell = true
 		x.blocks, x.ask = false, false
 		return next()
 	case x.blocks && m.Code == codes.Continue:
-		if !x.upload.more {
-			return u.endLocked(p, x, diagnose(codes.BadGateway, "the node waits for a block after the last one"), now)
+		if !x.upload.More {
+			return u.endLocked(p, x, msg.Errorf(codes.BadGateway, "the node waits for a block after the last one"), now)
 		}
 		u.nextUpload(x, m)
 		return next()
-	case x.blocks && m.Code == codes.RequestEntityTooLarge && x.upload.num == 0:
+	case x.blocks && m.Code == codes.RequestEntityTooLarge && x.upload.Num == 0:
 		// RFC 7959, section 2.9.3: the node may name a size of blocks that it takes.
-		if b, ok, _ := blockOption(m.Options, message.Block1, false); ok && b.szx < x.upload.szx {
-			x.upload = block{szx: b.szx}
+		if b, ok, _ := msg.BlockOption(m.Options, message.Block1, false); ok && b.SZX < x.upload.SZX {
+			x.upload = msg.Block{SZX: b.SZX}
 			return next()
 		}
 	}
 	if x.fell && m.Code != codes.BadOption {
 		p.whole = true // it was the blocks, and not another option
 	}
-	b, blocks, ok := blockOption(m.Options, message.Block2, false)
+	b, blocks, ok := msg.BlockOption(m.Options, message.Block2, false)
 	if !ok {
-		return u.endLocked(p, x, diagnose(codes.BadGateway, "the node's answer has block size exponent 7"), now)
+		return u.endLocked(p, x, msg.Errorf(codes.BadGateway, "the node's answer has block size exponent 7"), now)
 	}
 	if !blocks || m.Code>>5 != 2 {
 		x.heard = true
-		return u.endLocked(p, x, response{m.Code, cloneOptions(m.Options), slices.Clone(m.Payload)}, now)
+		return u.endLocked(p, x, msg.Response{Code: m.Code, Options: msg.CloneOptions(m.Options), Payload: slices.Clone(m.Payload)}, now)
 	}
 	return u.blockLocked(p, x, m, b, now, next)
 }
@@ -61,23 +63,23 @@ func (u *upstream) answeredLocked(p *nodePeer, x *exchange, m *message.Message, 
 // nextUpload moves on to the block after the one that the node took; it may ask
 // for smaller ones.
 func (u *upstream) nextUpload(x *exchange, m *message.Message) {
-	sent := x.upload.offset() + x.upload.size()
-	if b, ok, _ := blockOption(m.Options, message.Block1, false); ok && b.szx < x.upload.szx {
-		x.upload.szx = b.szx
+	sent := x.upload.Offset() + x.upload.Size()
+	if b, ok, _ := msg.BlockOption(m.Options, message.Block1, false); ok && b.SZX < x.upload.SZX {
+		x.upload.SZX = b.SZX
 	}
-	x.upload.num = uint32(sent / x.upload.size())
+	x.upload.Num = uint32(sent / x.upload.Size())
 }
 
 // blockLocked adds one block of the answer to what is there.
-func (u *upstream) blockLocked(p *nodePeer, x *exchange, m *message.Message, b block, now time.Time, next func() []*exchange) []*exchange {
+func (u *upstream) blockLocked(p *nodePeer, x *exchange, m *message.Message, b msg.Block, now time.Time, next func() []*exchange) []*exchange {
 	fail := func(text string) []*exchange {
-		return u.endLocked(p, x, diagnose(codes.BadGateway, "%s", text), now)
+		return u.endLocked(p, x, msg.Errorf(codes.BadGateway, "%s", text), now)
 	}
-	if b.num == 0 {
-		x.got = response{code: m.Code, options: cloneOptions(m.Options)}
+	if b.Num == 0 {
+		x.got = msg.Response{Code: m.Code, Options: msg.CloneOptions(m.Options)}
 	}
-	have, _ := option(x.got.options, message.ETag)
-	tag, _ := option(m.Options, message.ETag)
+	have, _ := msg.Option(x.got.Options, message.ETag)
+	tag, _ := msg.Option(m.Options, message.ETag)
 	switch {
 	case string(have) != string(tag):
 		// RFC 7959, section 2.4: these blocks are of two representations.
@@ -85,23 +87,23 @@ func (u *upstream) blockLocked(p *nodePeer, x *exchange, m *message.Message, b b
 			return fail("the node's answer changes faster than it can be read")
 		}
 		x.again = true
-		x.download.num = 0
-		x.got = response{}
+		x.download.Num = 0
+		x.got = msg.Response{}
 		return next()
-	case b.offset() != len(x.got.payload):
+	case b.Offset() != len(x.got.Payload):
 		return fail("the node sent another block than was asked for")
-	case b.more && len(m.Payload) != b.size():
+	case b.More && len(m.Payload) != b.Size():
 		return fail("a block of the node's answer is not full")
-	case len(x.got.payload)+len(m.Payload) > maxBody:
+	case len(x.got.Payload)+len(m.Payload) > msg.MaxBody:
 		return fail("the node's answer is too large")
 	}
-	x.got.payload = append(x.got.payload, m.Payload...)
-	if !b.more {
+	x.got.Payload = append(x.got.Payload, m.Payload...)
+	if !b.More {
 		x.heard = true
 		return u.endLocked(p, x, x.got, now)
 	}
 	x.ask = true
-	x.download = block{num: b.num + 1, szx: b.szx}
+	x.download = msg.Block{Num: b.Num + 1, SZX: b.SZX}
 	return next()
 }
 
@@ -113,7 +115,7 @@ func badAnswer(o message.Options) (message.OptionID, bool) {
 		case message.Observe, message.MaxAge, message.Block1, message.Block2, message.Size1, message.Size2,
 			message.LocationPath, message.LocationQuery, message.ETag, message.ContentFormat:
 		default:
-			if unsafeToForward(x.ID) {
+			if msg.UnsafeToForward(x.ID) {
 				return x.ID, false
 			}
 		}

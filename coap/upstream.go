@@ -12,9 +12,18 @@ import (
 	"sync"
 	"time"
 
+	"culvert/coap/msg"
+
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 	"github.com/plgd-dev/go-coap/v3/udp/coder"
+)
+
+// Limits of the queues to nodes. They are our choice.
+const (
+	maxQueue      = 16       // requests queued for one node, with the one in progress
+	maxQueued     = 8192     // requests queued for all nodes
+	maxQueuedBody = 16 << 20 // octets of their bodies
 )
 
 // upstream is the client side towards the nodes: one UDP socket, and for each node
@@ -52,7 +61,7 @@ type exchange struct {
 	options  message.Options // without those of blocks
 	body     []byte
 	deadline time.Time
-	reply    func(response)
+	reply    func(msg.Response)
 	into     *fetch // what the cache waits for
 	watch    *watch // the observation that it registers or, with leave, cancels
 	leave    bool
@@ -75,18 +84,18 @@ type exchange struct {
 	due    time.Time
 	wait   time.Duration
 	resent int
-	back   int      // the latest transmission that came back, from 1 on
-	why    response // as was said of it
+	back   int          // the latest transmission that came back, from 1 on
+	why    msg.Response // as was said of it
 	// Of those that came back one after the other: when the first one did, and how much
 	// later the latest.
 	backSince time.Time
 	backFor   time.Duration
 
-	upload   block // the block of the body that is under way
-	blocks   bool  // the body goes in blocks
-	download block // the block that is asked for
-	ask      bool  // a Block2 option is sent
-	got      response
+	upload   msg.Block // the block of the body that is under way
+	blocks   bool      // the body goes in blocks
+	download msg.Block // the block that is asked for
+	ask      bool      // a Block2 option is sent
+	got      msg.Response
 	resume   bool // it begins with a later block than the first
 	again    bool // the answer changed in the middle, and was begun anew once
 	fell     bool // the node said 4.02, and is asked once more without blocks
@@ -127,7 +136,7 @@ func (u *upstream) close() {
 	clear(u.busy)
 	u.mu.Unlock()
 	for _, x := range ended {
-		x.reply(diagnose(codes.ServiceUnavailable, "the front is stopping"))
+		x.reply(msg.Errorf(codes.ServiceUnavailable, "the front is stopping"))
 	}
 }
 
@@ -144,12 +153,12 @@ func (u *upstream) submit(addr netip.AddrPort, x *exchange) {
 	switch {
 	case u.closed:
 		u.mu.Unlock()
-		x.reply(unavailable(5, "the front is stopping"))
+		x.reply(msg.Unavailable(5, "the front is stopping"))
 		return
 	case !u.enqueueLocked(p, x):
 		full := len(p.queue)
 		u.mu.Unlock()
-		x.reply(unavailable(10, fmt.Sprintf("busy: %d requests wait for this node", full)))
+		x.reply(msg.Unavailable(10, fmt.Sprintf("busy: %d requests wait for this node", full)))
 		return
 	}
 	var ended []*exchange
@@ -186,19 +195,19 @@ func (u *upstream) startLocked(p *nodePeer, now time.Time) (ended []*exchange) {
 		if x.deadline.Sub(now) < p.via.AckTimeout || x.barred != nil && (!now.Before(x.notAfter) || x.barred()) {
 			// It could not come back in time, and must not act when its client has
 			// given up.
-			x.got = unavailable(30, notSent)
+			x.got = msg.Unavailable(30, notSent)
 			ended = append(ended, x)
 			u.popLocked(p, now)
 			continue
 		}
 		szx := p.via.szx()
-		if _, secret := option(x.options, optOSCORE); secret {
-			szx = szxMax // RFC 8613: as it came, if it fits into a packet
+		if _, secret := msg.Option(x.options, msg.OptOSCORE); secret {
+			szx = msg.MaxSZX // RFC 8613: as it came, if it fits into a packet
 		}
 		x.blocks = len(x.body) > 16<<szx && !p.whole
-		x.upload = block{szx: szx}
+		x.upload = msg.Block{SZX: szx}
 		if !x.resume {
-			x.download = block{szx: szx}
+			x.download = msg.Block{SZX: szx}
 			x.ask = x.ask && !p.whole
 		}
 		err := u.sendLocked(p, x, now)
@@ -206,7 +215,7 @@ func (u *upstream) startLocked(p *nodePeer, now time.Time) (ended []*exchange) {
 			u.busy[p] = struct{}{}
 			return ended
 		}
-		x.got = diagnose(codes.InternalServerError, "towards the node: %v", err)
+		x.got = msg.Errorf(codes.InternalServerError, "towards the node: %v", err)
 		ended = append(ended, x)
 		u.popLocked(p, now)
 	}
@@ -252,41 +261,41 @@ func (u *upstream) sendLocked(p *nodePeer, x *exchange, now time.Time) error {
 		return err
 	}
 	opts := slices.Clone(x.options)
-	if w := x.watch; w != nil && x.download.num == 0 && x.upload.num == 0 {
+	if w := x.watch; w != nil && x.download.Num == 0 && x.upload.Num == 0 {
 		x.token = w.token
 		if x.leave {
-			opts = with(opts, message.Observe, uintBytes(1))
+			opts = msg.With(opts, message.Observe, msg.EncodeUint(1))
 		} else {
-			opts = with(opts, message.Observe, nil)
+			opts = msg.With(opts, message.Observe, nil)
 			u.watchLocked(p, w)
 		}
 	}
-	if x.into != nil && (x.download.num > 0 || x.again) {
-		opts = without(opts, message.ETag) // it asks about the whole, and has its answer
+	if x.into != nil && (x.download.Num > 0 || x.again) {
+		opts = msg.Without(opts, message.ETag) // it asks about the whole, and has its answer
 	}
 	payload := x.body
 	if x.blocks {
-		from := x.upload.offset()
-		to := min(from+x.upload.size(), len(x.body))
-		x.upload.more = to < len(x.body)
+		from := x.upload.Offset()
+		to := min(from+x.upload.Size(), len(x.body))
+		x.upload.More = to < len(x.body)
 		payload = x.body[from:to]
-		opts = with(opts, message.Block1, x.upload.bytes())
-		if x.upload.num == 0 {
-			opts = with(opts, message.Size1, uintBytes(uint32(len(x.body))))
+		opts = msg.With(opts, message.Block1, x.upload.Encode())
+		if x.upload.Num == 0 {
+			opts = msg.With(opts, message.Size1, msg.EncodeUint(uint32(len(x.body))))
 		}
 	}
-	if x.ask && !x.upload.more {
-		opts = with(opts, message.Block2, x.download.bytes())
-		if x.download.num > 0 && x.code != codes.FETCH {
+	if x.ask && !x.upload.More {
+		opts = msg.With(opts, message.Block2, x.download.Encode())
+		if x.download.Num > 0 && x.code != codes.FETCH {
 			payload = nil // RFC 7959, section 3.3: the body is there already
-			opts = without(opts, message.Block1, message.Size1)
+			opts = msg.Without(opts, message.Block1, message.Size1)
 		}
 	}
 	m := message.Message{
 		Type: message.Confirmable, Code: x.code, MessageID: int32(x.mid),
 		Token: x.token[:], Options: opts, Payload: payload,
 	}
-	buf := make([]byte, 64+len(payload)+optionRoom(opts))
+	buf := make([]byte, 64+len(payload)+msg.OptionsSize(opts))
 	n, err := coder.DefaultCoder.Encode(m, buf)
 	if err != nil {
 		return err
@@ -311,16 +320,8 @@ func (u *upstream) transmitLocked(p *nodePeer, x *exchange, now time.Time) error
 		return err
 	}
 	u.s.log.Debug("message to a node not sent", "to", p.addr.Addr().String(), "error", err)
-	x.cameBack(diagnose(codes.GatewayTimeout, "the gateway has no way to the node: %v", err), now)
+	x.cameBack(msg.Errorf(codes.GatewayTimeout, "the gateway has no way to the node: %v", err), now)
 	return nil
-}
-
-func optionRoom(o message.Options) int {
-	n := 0
-	for i := range o {
-		n += 5 + len(o[i].Value)
-	}
-	return n
 }
 
 // tick retransmits what is due and ends what is over.
@@ -350,7 +351,7 @@ func (u *upstream) tickLocked(p *nodePeer, now time.Time) (ended []*exchange) {
 	// Those that wait too long in the queue never reached the node.
 	for i := len(p.queue) - 1; i > 0; i-- {
 		if x := p.queue[i]; now.After(x.deadline) {
-			x.got = unavailable(30, notSent)
+			x.got = msg.Unavailable(30, notSent)
 			ended = append(ended, x)
 			p.queue = slices.Delete(p.queue, i, i+1)
 			u.countLocked(x, -1)
@@ -366,7 +367,7 @@ func (u *upstream) tickLocked(p *nodePeer, now time.Time) (ended []*exchange) {
 		if !x.acked {
 			p.trip.silent()
 		}
-		r := diagnose(codes.GatewayTimeout, "the node did not answer")
+		r := msg.Errorf(codes.GatewayTimeout, "the node did not answer")
 		if !x.acked && x.back == x.resent+1 {
 			r = x.why
 		}
@@ -387,7 +388,7 @@ func (u *upstream) tickLocked(p *nodePeer, now time.Time) (ended []*exchange) {
 
 // endLocked takes x, the first of p's queue, out with its answer, and starts the
 // next one.
-func (u *upstream) endLocked(p *nodePeer, x *exchange, r response, now time.Time) []*exchange {
+func (u *upstream) endLocked(p *nodePeer, x *exchange, r msg.Response, now time.Time) []*exchange {
 	x.got = r
 	u.popLocked(p, now)
 	return append([]*exchange{x}, u.startLocked(p, now)...)
@@ -418,7 +419,7 @@ func (u *upstream) receive(b []byte, from netip.AddrPort) {
 	}
 	kind := message.Type(b[0] >> 4 & 3)
 	mid := binary.BigEndian.Uint16(b[2:])
-	m := message.Message{Options: make(message.Options, 0, maxOptions)}
+	m := message.Message{Options: make(message.Options, 0, msg.MaxOptions)}
 	_, err := coder.DefaultCoder.Decode(b, &m)
 	class := m.Code >> 5
 	bad := err != nil || m.Code == codes.Empty && len(b) > 4 || m.Code != codes.Empty && class != 2 && class != 4 && class != 5
@@ -435,10 +436,10 @@ func (u *upstream) receive(b []byte, from netip.AddrPort) {
 	w := p.watchOf(m.Token)
 	switch matched := x != nil && mid == x.mid; {
 	case kind == message.Reset && matched:
-		ended = u.endLocked(p, x, diagnose(codes.BadGateway, "the node rejected the request"), now)
+		ended = u.endLocked(p, x, msg.Errorf(codes.BadGateway, "the node rejected the request"), now)
 	case kind == message.Acknowledgement && matched && bad,
 		kind == message.Acknowledgement && matched && m.Code != codes.Empty && !sameToken(m.Token, x):
-		ended = u.endLocked(p, x, diagnose(codes.BadGateway, "the node's answer could not be read"), now)
+		ended = u.endLocked(p, x, msg.Errorf(codes.BadGateway, "the node's answer could not be read"), now)
 	case kind == message.Acknowledgement && matched && m.Code == codes.Empty:
 		p.measure(x, true, now)
 		x.acked = true // RFC 7252, section 5.2.2: the answer comes by itself
@@ -449,7 +450,7 @@ func (u *upstream) receive(b []byte, from netip.AddrPort) {
 			u.acknowledgeLocked(p, mid)
 		}
 		deliver, ended = u.notificationLocked(p, w, &m, now)
-	case !bad && kind == message.NonConfirmable && p != nil && uintOption(m.Options, message.Observe) >= 0 && (x == nil || !sameToken(m.Token, x)):
+	case !bad && kind == message.NonConfirmable && p != nil && msg.Uint(m.Options, message.Observe) >= 0 && (x == nil || !sameToken(m.Token, x)):
 		// RFC 7641, section 3.6: of an observation that is none any more.
 		u.rejectLocked(p, from, mid)
 	case bad, x == nil || !sameToken(m.Token, x):
@@ -481,15 +482,10 @@ func (u *upstream) rejectLocked(p *nodePeer, from netip.AddrPort, mid uint16) {
 	if p != nil && p.hadCON && p.lastCON == mid {
 		kind = message.Acknowledgement
 	}
-	_ = u.writeLocked(emptyMessage(kind, mid), from) // lost is lost: it comes again
+	_ = u.writeLocked(msg.EmptyMessage(kind, mid), from) // lost is lost: it comes again
 }
 
 func (u *upstream) acknowledgeLocked(p *nodePeer, mid uint16) {
 	p.lastCON, p.hadCON = mid, true
-	_ = u.writeLocked(emptyMessage(message.Acknowledgement, mid), p.addr)
-}
-
-// emptyMessage is an acknowledgement or a reset (RFC 7252, section 4.1).
-func emptyMessage(kind message.Type, mid uint16) []byte {
-	return []byte{1<<6 | byte(kind)<<4, 0, byte(mid >> 8), byte(mid)}
+	_ = u.writeLocked(msg.EmptyMessage(message.Acknowledgement, mid), p.addr)
 }

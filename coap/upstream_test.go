@@ -15,6 +15,7 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 
 	"culvert/bridge/bridgetest"
+	"culvert/coap/msg"
 )
 
 // fakeNode is a CoAP server whose every datagram a test writes.
@@ -91,9 +92,9 @@ func ack(m message.Message, code codes.Code, payload string, opts ...opt) []byte
 func respond(kind message.Type, mid int32, token []byte, code codes.Code, payload string, opts ...opt) []byte {
 	out := message.Message{Type: kind, Code: code, MessageID: mid, Token: token, Payload: []byte(payload)}
 	for _, o := range opts {
-		out.Options = with(out.Options, o.id, []byte(o.value))
+		out.Options = msg.With(out.Options, o.id, []byte(o.value))
 	}
-	return encode(out)
+	return msg.Encode(out)
 }
 
 // quick shortens what the front waits for.
@@ -104,7 +105,7 @@ func quick(s *Server) {
 }
 
 func blockValue(num int, more bool, szx uint8) string {
-	return string(block{uint32(num), more, szx}.bytes())
+	return string(msg.Block{Num: uint32(num), More: more, SZX: szx}.Encode())
 }
 
 // Every method goes on to the node with its query, options and payload, under the
@@ -134,7 +135,7 @@ func TestForward(t *testing.T) {
 			opts = append(opts, opt{message.ContentFormat, ""})
 		}
 		m := c.ask(code, "nodes/grain-bin/own/sensors/temp", payload, opts...)
-		if string(m.Payload) != "21.5" || m.Code>>5 != 2 || uintOption(m.Options, message.MaxAge) != 7 || string(must(option(m.Options, message.ETag))) != "\x01\x02" {
+		if string(m.Payload) != "21.5" || m.Code>>5 != 2 || msg.Uint(m.Options, message.MaxAge) != 7 || string(must(msg.Option(m.Options, message.ETag))) != "\x01\x02" {
 			t.Errorf("%v: %v %v %q", code, m.Code, m.Options, m.Payload)
 		}
 		if code == codes.POST {
@@ -153,7 +154,7 @@ func TestForward(t *testing.T) {
 		path, _ := got.Options.Path()
 		queries, _ := got.Options.Queries()
 		if got.Code != code || got.Type != message.Confirmable || path != "/sensors/temp" || fmt.Sprint(queries) != "[unit=Cel n=2]" ||
-			string(got.Payload) != payload || string(must(option(got.Options, message.IfMatch))) != "\xaa" {
+			string(got.Payload) != payload || string(must(msg.Option(got.Options, message.IfMatch))) != "\xaa" {
 			t.Errorf("%v reached the node as %v", code, &got)
 		}
 		if string(got.Token) == string(m.Token) || len(got.Token) < 4 {
@@ -161,10 +162,10 @@ func TestForward(t *testing.T) {
 		}
 		// Only what can be observed is, by the front.
 		reads := code == codes.GET || code == codes.FETCH
-		if _, ok := option(got.Options, message.Observe); ok != reads {
+		if _, ok := msg.Option(got.Options, message.Observe); ok != reads {
 			t.Errorf("%v: Observe reached the node: %v", code, ok)
 		}
-		if _, ok := option(got.Options, message.URIHost); ok {
+		if _, ok := msg.Option(got.Options, message.URIHost); ok {
 			t.Error("Uri-Host reached the node")
 		}
 	}
@@ -199,16 +200,16 @@ func TestForwardOptions(t *testing.T) {
 		{"unsafe, critical, unknown", []opt{{65003, "z"}}, "4.02", 0, ""},
 		{"a known critical one twice", []opt{{message.Accept, u(1)}, {message.Accept, u(2)}}, "4.02", 0, ""},
 		{"Q-Block1 (RFC 9177, 4.1)", []opt{{message.QBlock1, u(0)}}, "4.02", 0, ""},
-		{"Hop-Limit goes down", []opt{{optHopLimit, "\x05"}}, "2.04", optHopLimit, "\x04"},
-		{"Hop-Limit 1", []opt{{optHopLimit, "\x01"}}, "5.08", 0, ""},
-		{"Hop-Limit 0", []opt{{optHopLimit, "\x00"}}, "4.00", 0, ""},
+		{"Hop-Limit goes down", []opt{{msg.OptHopLimit, "\x05"}}, "2.04", msg.OptHopLimit, "\x04"},
+		{"Hop-Limit 1", []opt{{msg.OptHopLimit, "\x01"}}, "5.08", 0, ""},
+		{"Hop-Limit 0", []opt{{msg.OptHopLimit, "\x00"}}, "4.00", 0, ""},
 		{"Echo", []opt{{message.Echo, "D7Y7"}}, "2.04", message.Echo, "D7Y7"},
 		{"Request-Tag", []opt{{message.RequestTag, "r"}}, "2.04", message.RequestTag, "r"},
-		{"OSCORE", []opt{{optOSCORE, "\x09\x14\x20"}}, "2.04", optOSCORE, "\x09\x14\x20"},
+		{"OSCORE", []opt{{msg.OptOSCORE, "\x09\x14\x20"}}, "2.04", msg.OptOSCORE, "\x09\x14\x20"},
 	} {
 		before := len(n.seen())
 		m := c.ask(codes.POST, "nodes/grain-bin/own/x", "p", x.opts...)
-		if codeText(m.Code) != x.want {
+		if msg.CodeText(m.Code) != x.want {
 			t.Errorf("%s: %v %q, want %s", x.name, m.Code, m.Payload, x.want)
 		}
 		log := n.seen()
@@ -218,7 +219,7 @@ func TestForwardOptions(t *testing.T) {
 			}
 			continue
 		}
-		if v, ok := option(log[len(log)-1].Options, x.there); !ok || string(v) != x.value {
+		if v, ok := msg.Option(log[len(log)-1].Options, x.there); !ok || string(v) != x.value {
 			t.Errorf("%s: the node got %q", x.name, v)
 		}
 	}
@@ -230,11 +231,11 @@ func TestForwardOptions(t *testing.T) {
 		h, _ := vectorField[string](t, v, "coap_hex")
 		b, _ := hex.DecodeString(h)
 		m := decode(t, b)
-		c.ask(m.Code, "nodes/grain-bin/own", string(m.Payload), opt{optOSCORE, string(must(option(m.Options, optOSCORE)))})
+		c.ask(m.Code, "nodes/grain-bin/own", string(m.Payload), opt{msg.OptOSCORE, string(must(msg.Option(m.Options, msg.OptOSCORE)))})
 		log := n.seen()
 		got := log[len(log)-1]
 		if got.Code != m.Code || string(got.Payload) != string(m.Payload) || len(got.Options) != 1 ||
-			string(got.Options[0].Value) != string(must(option(m.Options, optOSCORE))) {
+			string(got.Options[0].Value) != string(must(msg.Option(m.Options, msg.OptOSCORE))) {
 			t.Errorf("OSCORE reached the node as %v", &got)
 		}
 	}
@@ -254,10 +255,10 @@ func TestNodeAnswers(t *testing.T) {
 			return [][]byte{ack(m, codes.Content, "1")}
 		}, "2.05", "1"},
 		{"acknowledged, then by itself", func(_ *fakeNode, m message.Message, _ int) [][]byte {
-			return [][]byte{emptyMessage(message.Acknowledgement, uint16(m.MessageID)), respond(message.Confirmable, 77, m.Token, codes.Content, "2")}
+			return [][]byte{msg.EmptyMessage(message.Acknowledgement, uint16(m.MessageID)), respond(message.Confirmable, 77, m.Token, codes.Content, "2")}
 		}, "2.05", "2"},
 		{"by itself before the acknowledgement", func(_ *fakeNode, m message.Message, _ int) [][]byte {
-			return [][]byte{respond(message.Confirmable, 77, m.Token, codes.Content, "3"), emptyMessage(message.Acknowledgement, uint16(m.MessageID))}
+			return [][]byte{respond(message.Confirmable, 77, m.Token, codes.Content, "3"), msg.EmptyMessage(message.Acknowledgement, uint16(m.MessageID))}
 		}, "2.05", "3"},
 		{"non-confirmable, without an acknowledgement", func(_ *fakeNode, m message.Message, _ int) [][]byte {
 			return [][]byte{respond(message.NonConfirmable, 78, m.Token, codes.Content, "4")}
@@ -275,10 +276,10 @@ func TestNodeAnswers(t *testing.T) {
 			return [][]byte{ack(m, codes.NotFound, "no such thing")}
 		}, "4.04", "no such thing"},
 		{"5.08 of a hop behind (RFC 8768, 4)", func(_ *fakeNode, m message.Message, _ int) [][]byte {
-			return [][]byte{ack(m, codeHopLimitReached, "far")}
+			return [][]byte{ack(m, msg.CodeHopLimitReached, "far")}
 		}, "5.08", "culvert far"},
 		{"reset", func(_ *fakeNode, m message.Message, _ int) [][]byte {
-			return [][]byte{emptyMessage(message.Reset, uint16(m.MessageID))}
+			return [][]byte{msg.EmptyMessage(message.Reset, uint16(m.MessageID))}
 		}, "5.02", "rejected"},
 		{"garbage on the acknowledgement", func(_ *fakeNode, m message.Message, _ int) [][]byte {
 			return [][]byte{{0x60, 0x45, byte(m.MessageID >> 8), byte(m.MessageID), 0xf1}}
@@ -297,24 +298,24 @@ func TestNodeAnswers(t *testing.T) {
 		}, "2.05", "7"},
 		{"nothing", func(*fakeNode, message.Message, int) [][]byte { return nil }, "5.04", "did not answer"},
 		{"an acknowledgement, then nothing", func(_ *fakeNode, m message.Message, _ int) [][]byte {
-			return [][]byte{emptyMessage(message.Acknowledgement, uint16(m.MessageID))}
+			return [][]byte{msg.EmptyMessage(message.Acknowledgement, uint16(m.MessageID))}
 		}, "5.04", "did not answer"},
 		{"in blocks", func(_ *fakeNode, m message.Message, _ int) [][]byte {
-			b, _, _ := blockOption(m.Options, message.Block2, false)
-			to := min(b.offset()+b.size(), len(big))
-			b.more = to < len(big)
-			return [][]byte{ack(m, codes.Content, big[b.offset():to], opt{message.Block2, string(b.bytes())}, opt{message.ETag, "e"})}
+			b, _, _ := msg.BlockOption(m.Options, message.Block2, false)
+			to := min(b.Offset()+b.Size(), len(big))
+			b.More = to < len(big)
+			return [][]byte{ack(m, codes.Content, big[b.Offset():to], opt{message.Block2, string(b.Encode())}, opt{message.ETag, "e"})}
 		}, "2.05", big},
 		{"in smaller blocks than asked for", func(_ *fakeNode, m message.Message, _ int) [][]byte {
-			b, _, _ := blockOption(m.Options, message.Block2, false)
-			from := b.offset()
+			b, _, _ := msg.BlockOption(m.Options, message.Block2, false)
+			from := b.Offset()
 			return [][]byte{ack(m, codes.Content, big[from:from+16], opt{message.Block2, blockValue(from/16, from+16 < len(big), 0)})}
 		}, "2.05", big},
 		{"in blocks, whole in one message", func(_ *fakeNode, m message.Message, _ int) [][]byte {
 			return [][]byte{ack(m, codes.Content, big)}
 		}, "2.05", big},
 		{"without blocks, which it does not know", func(_ *fakeNode, m message.Message, _ int) [][]byte {
-			if _, ok := option(m.Options, message.Block2); ok {
+			if _, ok := msg.Option(m.Options, message.Block2); ok {
 				return [][]byte{ack(m, codes.BadOption, "")}
 			}
 			return [][]byte{ack(m, codes.Content, big)}
@@ -323,19 +324,19 @@ func TestNodeAnswers(t *testing.T) {
 			return [][]byte{ack(m, codes.BadOption, "odd")}
 		}, "4.02", "odd"},
 		{"changed once in the middle (RFC 7959, 2.4)", func(_ *fakeNode, m message.Message, nth int) [][]byte {
-			b, _, _ := blockOption(m.Options, message.Block2, false)
+			b, _, _ := msg.BlockOption(m.Options, message.Block2, false)
 			tag, body := "old", strings.ToUpper(big)
 			if nth > 3 {
 				tag, body = "new", big
 			}
-			to := min(b.offset()+b.size(), len(big))
-			b.more = to < len(big)
-			return [][]byte{ack(m, codes.Content, body[b.offset():to], opt{message.Block2, string(b.bytes())}, opt{message.ETag, tag})}
+			to := min(b.Offset()+b.Size(), len(big))
+			b.More = to < len(big)
+			return [][]byte{ack(m, codes.Content, body[b.Offset():to], opt{message.Block2, string(b.Encode())}, opt{message.ETag, tag})}
 		}, "2.05", big},
 		{"changing all the time", func(_ *fakeNode, m message.Message, nth int) [][]byte {
-			b, _, _ := blockOption(m.Options, message.Block2, false)
-			b.more = true
-			return [][]byte{ack(m, codes.Content, big[:64], opt{message.Block2, string(b.bytes())}, opt{message.ETag, itoa(nth)})}
+			b, _, _ := msg.BlockOption(m.Options, message.Block2, false)
+			b.More = true
+			return [][]byte{ack(m, codes.Content, big[:64], opt{message.Block2, string(b.Encode())}, opt{message.ETag, itoa(nth)})}
 		}, "5.02", "changes faster"},
 		{"another block than asked for", func(_ *fakeNode, m message.Message, _ int) [][]byte {
 			return [][]byte{ack(m, codes.Content, big[:64], opt{message.Block2, blockValue(5, true, 2)})}
@@ -344,8 +345,8 @@ func TestNodeAnswers(t *testing.T) {
 			return [][]byte{ack(m, codes.Content, big[:60], opt{message.Block2, blockValue(0, true, 2)})}
 		}, "5.02", "not full"},
 		{"blocks without an end", func(_ *fakeNode, m message.Message, _ int) [][]byte {
-			b, _, _ := blockOption(m.Options, message.Block2, false)
-			return [][]byte{ack(m, codes.Content, big[:64], opt{message.Block2, blockValue(int(b.num), true, 2)})}
+			b, _, _ := msg.BlockOption(m.Options, message.Block2, false)
+			return [][]byte{ack(m, codes.Content, big[:64], opt{message.Block2, blockValue(int(b.Num), true, 2)})}
 		}, "5.02", "too large"},
 		{"block size exponent 7", func(_ *fakeNode, m message.Message, _ int) [][]byte {
 			return [][]byte{ack(m, codes.Content, big[:64], opt{message.Block2, "\x07"})}
@@ -362,7 +363,7 @@ func TestNodeAnswers(t *testing.T) {
 				return x.answer(n, m, nth)
 			})
 			m := f.client().ask(codes.GET, "nodes/grain-bin/own/temp", "")
-			if codeText(m.Code) != x.want || !strings.Contains(string(m.Payload), x.text) {
+			if msg.CodeText(m.Code) != x.want || !strings.Contains(string(m.Payload), x.text) {
 				t.Errorf("%v %q, want %s %q", m.Code, m.Payload, x.want, x.text)
 			}
 			f.upstream.mu.Lock()
@@ -380,58 +381,58 @@ func TestUploadToNode(t *testing.T) {
 	body := strings.Repeat("0123456789abcdef", 20) // 320 octets
 	for _, x := range []struct {
 		name   string
-		answer func(got *string, m message.Message, b block, blocks bool) []byte
+		answer func(got *string, m message.Message, b msg.Block, blocks bool) []byte
 		want   string
 		sizes  string
 	}{
-		{"in blocks", func(got *string, m message.Message, b block, _ bool) []byte {
+		{"in blocks", func(got *string, m message.Message, b msg.Block, _ bool) []byte {
 			*got += string(m.Payload)
-			if b.more {
-				return ack(m, codes.Continue, "", opt{message.Block1, string(b.bytes())})
+			if b.More {
+				return ack(m, codes.Continue, "", opt{message.Block1, string(b.Encode())})
 			}
-			return ack(m, codes.Changed, "", opt{message.Block1, string(b.bytes())})
+			return ack(m, codes.Changed, "", opt{message.Block1, string(b.Encode())})
 		}, "2.04", "64 64 64 64 64"},
-		{"smaller from the second on", func(got *string, m message.Message, b block, _ bool) []byte {
+		{"smaller from the second on", func(got *string, m message.Message, b msg.Block, _ bool) []byte {
 			*got += string(m.Payload)
-			if b.more {
-				return ack(m, codes.Continue, "", opt{message.Block1, blockValue(b.offset()/32, true, 1)})
+			if b.More {
+				return ack(m, codes.Continue, "", opt{message.Block1, blockValue(b.Offset()/32, true, 1)})
 			}
 			return ack(m, codes.Changed, "")
 		}, "2.04", "64 32 32 32 32 32 32 32 32"},
-		{"4.13 with a smaller size", func(got *string, m message.Message, b block, _ bool) []byte {
-			if b.szx > 1 {
+		{"4.13 with a smaller size", func(got *string, m message.Message, b msg.Block, _ bool) []byte {
+			if b.SZX > 1 {
 				return ack(m, codes.RequestEntityTooLarge, "", opt{message.Block1, blockValue(0, false, 1)})
 			}
 			*got += string(m.Payload)
-			if b.more {
-				return ack(m, codes.Continue, "", opt{message.Block1, string(b.bytes())})
+			if b.More {
+				return ack(m, codes.Continue, "", opt{message.Block1, string(b.Encode())})
 			}
 			return ack(m, codes.Changed, "")
 		}, "2.04", "64 32 32 32 32 32 32 32 32 32 32"},
-		{"no blocks known", func(got *string, m message.Message, _ block, blocks bool) []byte {
+		{"no blocks known", func(got *string, m message.Message, _ msg.Block, blocks bool) []byte {
 			if blocks {
 				return ack(m, codes.BadOption, "")
 			}
 			*got = string(m.Payload)
 			return ack(m, codes.Changed, "")
 		}, "2.04", "64 320"},
-		{"4.08 in the middle", func(got *string, m message.Message, b block, _ bool) []byte {
-			if b.num == 2 {
+		{"4.08 in the middle", func(got *string, m message.Message, b msg.Block, _ bool) []byte {
+			if b.Num == 2 {
 				return ack(m, codes.RequestEntityIncomplete, "lost it")
 			}
-			return ack(m, codes.Continue, "", opt{message.Block1, string(b.bytes())})
+			return ack(m, codes.Continue, "", opt{message.Block1, string(b.Encode())})
 		}, "4.08", "64 64 64"},
-		{"an answer before the end", func(got *string, m message.Message, _ block, _ bool) []byte {
+		{"an answer before the end", func(got *string, m message.Message, _ msg.Block, _ bool) []byte {
 			return ack(m, codes.Unauthorized, "")
 		}, "4.01", "64"},
-		{"it waits for more after the last", func(got *string, m message.Message, b block, _ bool) []byte {
-			return ack(m, codes.Continue, "", opt{message.Block1, string(b.bytes())})
+		{"it waits for more after the last", func(got *string, m message.Message, b msg.Block, _ bool) []byte {
+			return ack(m, codes.Continue, "", opt{message.Block1, string(b.Encode())})
 		}, "5.02", "64 64 64 64 64"},
 	} {
 		f := newFront(t, quick)
 		got := ""
 		n := f.newNode("grain-bin", func(_ *fakeNode, m message.Message) [][]byte {
-			b, ok, _ := blockOption(m.Options, message.Block1, false)
+			b, ok, _ := msg.BlockOption(m.Options, message.Block1, false)
 			return [][]byte{x.answer(&got, m, b, ok)}
 		})
 		m := f.client().ask(codes.PUT, "nodes/grain-bin/own/program", body)
@@ -441,7 +442,7 @@ func TestUploadToNode(t *testing.T) {
 		}
 		right := false
 		n.during(func() { right = got == body })
-		if codeText(m.Code) != x.want || strings.Join(sizes, " ") != x.sizes || x.want == "2.04" && !right {
+		if msg.CodeText(m.Code) != x.want || strings.Join(sizes, " ") != x.sizes || x.want == "2.04" && !right {
 			t.Errorf("%s: %v %q, sizes %v, body right: %v", x.name, m.Code, m.Payload, sizes, right)
 		}
 		f.stop()
@@ -456,21 +457,21 @@ func TestBlocksBothWays(t *testing.T) {
 	upload := ""
 	n := f.newNode("grain-bin", func(_ *fakeNode, m message.Message) [][]byte {
 		if m.Code == codes.PUT {
-			b, ok, _ := blockOption(m.Options, message.Block1, false)
-			if b.num == 0 {
+			b, ok, _ := msg.BlockOption(m.Options, message.Block1, false)
+			if b.Num == 0 {
 				upload = ""
 			}
 			upload += string(m.Payload)
-			if ok && b.more {
-				return [][]byte{ack(m, codes.Continue, "", opt{message.Block1, string(b.bytes())})}
+			if ok && b.More {
+				return [][]byte{ack(m, codes.Continue, "", opt{message.Block1, string(b.Encode())})}
 			}
 			stored = upload
 			return [][]byte{ack(m, codes.Changed, "")}
 		}
-		b, _, _ := blockOption(m.Options, message.Block2, false)
-		to := min(b.offset()+b.size(), len(stored))
-		b.more = to < len(stored)
-		return [][]byte{ack(m, codes.Content, stored[b.offset():to], opt{message.Block2, string(b.bytes())})}
+		b, _, _ := msg.BlockOption(m.Options, message.Block2, false)
+		to := min(b.Offset()+b.Size(), len(stored))
+		b.More = to < len(stored)
+		return [][]byte{ack(m, codes.Content, stored[b.Offset():to], opt{message.Block2, string(b.Encode())})}
 	})
 	c := f.client()
 	if body, blocks := c.fetch("nodes/grain-bin/own/data", 5, nil); body != strings.Repeat("abcdefgh", 400) || blocks != 7 {
@@ -478,9 +479,9 @@ func TestBlocksBothWays(t *testing.T) {
 	}
 	other := strings.Repeat("0123", 250) // 1000 octets: 8 blocks of 128
 	for num := range 8 {
-		b := block{uint32(num), num < 7, 3}
-		m := c.ask(codes.PUT, "nodes/grain-bin/own/data", other[b.offset():min(b.offset()+128, len(other))], opt{message.Block1, string(b.bytes())})
-		if want := map[bool]codes.Code{true: codes.Continue, false: codes.Changed}[b.more]; m.Code != want {
+		b := msg.Block{Num: uint32(num), More: num < 7, SZX: 3}
+		m := c.ask(codes.PUT, "nodes/grain-bin/own/data", other[b.Offset():min(b.Offset()+128, len(other))], opt{message.Block1, string(b.Encode())})
+		if want := map[bool]codes.Code{true: codes.Continue, false: codes.Changed}[b.More]; m.Code != want {
 			t.Fatalf("block %d: %v, want %v", num, m.Code, want)
 		}
 	}
@@ -499,7 +500,7 @@ func TestBlocksBothWays(t *testing.T) {
 func TestNodeLinks(t *testing.T) {
 	f := newFront(t)
 	// Of the node's own addresses none is shown: the mesh may be closed to the client.
-	self := "coap://[" + f.table.Address(f.grainBin().node).String() + "]"
+	self := "coap://[" + f.table.Address(f.grainBin().Node).String() + "]"
 	f.newNode("grain-bin", func(_ *fakeNode, m message.Message) [][]byte {
 		return [][]byte{ack(m, codes.Content, `</temp>;rt="temperature";ct=0,</t>;anchor="/temp";rel="alternate",<coap://[2001:db8::1]/x>;obs,`+
 			`<`+self+`/hum?unit=1>;anchor="`+self+`",<`+self+`:5683?q>,<`+self+`:61616/y>`, opt{message.ContentFormat, u(40)})}
@@ -519,10 +520,10 @@ func TestQueue(t *testing.T) {
 	release := make(chan struct{})
 	n := f.newNode("grain-bin", func(_ *fakeNode, m message.Message) [][]byte {
 		<-release
-		return [][]byte{ack(m, codes.Content, string(must(option(m.Options, message.URIQuery))))}
+		return [][]byte{ack(m, codes.Content, string(must(msg.Option(m.Options, message.URIQuery))))}
 	})
 	const asked = 30
-	var clients []*client
+	var clients []*udpClient
 	for i := range asked {
 		c := f.client()
 		// The same token from every client: each sees its own answer (section 5.3).
@@ -559,7 +560,7 @@ func TestQueue(t *testing.T) {
 		switch {
 		case m.Code == codes.Content && string(m.Payload) == itoa(i) && string(m.Token) == "same":
 			answered++
-		case m.Code == codes.ServiceUnavailable && uintOption(m.Options, message.MaxAge) > 0:
+		case m.Code == codes.ServiceUnavailable && msg.Uint(m.Options, message.MaxAge) > 0:
 			refused++
 		default:
 			t.Errorf("client %d: %v %q", i, m.Code, m.Payload)
@@ -596,21 +597,21 @@ func TestSilentNode(t *testing.T) {
 	if again.MessageID != m.MessageID || again.Code != m.Code {
 		t.Fatalf("repeated as %v", &again)
 	}
-	c.send(emptyMessage(message.Acknowledgement, uint16(m.MessageID)))
+	c.send(msg.EmptyMessage(message.Acknowledgement, uint16(m.MessageID)))
 	d := func() *udpDoor { f.mu.Lock(); defer f.mu.Unlock(); return f.Server.udp[0] }()
 	eventually(t, "the acknowledged answer is forgotten", func() bool {
 		d.mu.Lock()
 		defer d.mu.Unlock()
-		_, there := d.separate[callKey{c.conn.LocalAddr().(*net.UDPAddr).AddrPort(), netip.IPv6Loopback(), uint16(m.MessageID)}]
+		_, there := d.separate[msg.MessageKey{Socket: d.number, Remote: c.conn.LocalAddr().(*net.UDPAddr).AddrPort(), Local: netip.IPv6Loopback(), ID: uint16(m.MessageID)}]
 		return !there
 	})
 	if m := second.message(); m.Code != codes.Empty {
 		t.Fatalf("second: first came %v", &m)
 	}
-	if m := second.message(); m.Code != codes.ServiceUnavailable || uintOption(m.Options, message.MaxAge) <= 0 {
+	if m := second.message(); m.Code != codes.ServiceUnavailable || msg.Uint(m.Options, message.MaxAge) <= 0 {
 		t.Errorf("second: %v %q", m.Code, m.Payload)
 	} else {
-		second.send(emptyMessage(message.Reset, uint16(m.MessageID))) // forgotten as well
+		second.send(msg.EmptyMessage(message.Reset, uint16(m.MessageID))) // forgotten as well
 	}
 	// One message, and its copies: same ID, same token (RFC 7252, section 4.2).
 	log := n.seen()
@@ -619,7 +620,7 @@ func TestSilentNode(t *testing.T) {
 			t.Errorf("the node saw %v", &x)
 		}
 	}
-	if len(log) < 3 || len(log) > 1+maxRetransmit {
+	if len(log) < 3 || len(log) > 1+msg.MaxRetransmit {
 		t.Errorf("%d transmissions", len(log))
 	}
 	if s := f.Stats(); s.NodeTimeouts != 1 || s.NodeResent != uint64(len(log)-1) || s.NodeMessages != uint64(len(log)) {
@@ -641,9 +642,9 @@ func TestRetransmissionTimes(t *testing.T) {
 	}
 	defer sink.Close()
 	for range 20 {
-		var got *response
+		var got *msg.Response
 		start := time.Now()
-		x := &exchange{code: codes.GET, deadline: start.Add(100 * time.Second), reply: func(r response) { got = &r }}
+		x := &exchange{code: codes.GET, deadline: start.Add(100 * time.Second), reply: func(r msg.Response) { got = &r }}
 		s.upstream.submit(sink.LocalAddr().(*net.UDPAddr).AddrPort(), x)
 		var at []time.Duration
 		last := s.counts.nodeAsked.Load()
@@ -656,8 +657,8 @@ func TestRetransmissionTimes(t *testing.T) {
 				t.Fatal("no end")
 			}
 		}
-		if len(at) != 4 || got.code != codes.GatewayTimeout {
-			t.Fatalf("retransmitted at %v, then %v", at, got.code)
+		if len(at) != 4 || got.Code != codes.GatewayTimeout {
+			t.Fatalf("retransmitted at %v, then %v", at, got.Code)
 		}
 		first := at[0]
 		if first < 1990*time.Millisecond || first > 3050*time.Millisecond {
@@ -687,17 +688,17 @@ func TestStrangeDatagrams(t *testing.T) {
 	}{
 		{"an answer to nothing", respond(message.Confirmable, 4, []byte("abcd"), codes.Content, "x"), true},
 		{"a request", build(message.Confirmable, codes.GET, 4, "t", "x", ""), true},
-		{"a ping", emptyMessage(message.Confirmable, 4), true},
+		{"a ping", msg.EmptyMessage(message.Confirmable, 4), true},
 		{"a cut message", []byte{0x48, 0x45, 0, 4, 1}, true},
 		{"a non-confirmable answer to nothing", respond(message.NonConfirmable, 4, []byte("abcd"), codes.Content, "x"), false},
-		{"an acknowledgement of nothing", emptyMessage(message.Acknowledgement, 4), false},
-		{"a reset of nothing", emptyMessage(message.Reset, 4), false},
+		{"an acknowledgement of nothing", msg.EmptyMessage(message.Acknowledgement, 4), false},
+		{"a reset of nothing", msg.EmptyMessage(message.Reset, 4), false},
 		{"another version", []byte{0x80, 0x45, 0, 4}, false},
 		{"three octets", []byte{0x40, 1, 0}, false},
 	} {
 		c.send(x.b)
 		if x.reset {
-			if got := c.receive(patience); string(got) != string(emptyMessage(message.Reset, 4)) {
+			if got := c.receive(patience); string(got) != string(msg.EmptyMessage(message.Reset, 4)) {
 				t.Errorf("%s: %x", x.name, got)
 			}
 			continue
@@ -710,19 +711,19 @@ func TestStrangeDatagrams(t *testing.T) {
 func TestStopWithRequestsUnderWay(t *testing.T) {
 	f := newFront(t)
 	n := f.newNode("grain-bin", func(*fakeNode, message.Message) [][]byte { return nil })
-	done := make(chan response, 2)
+	done := make(chan msg.Response, 2)
 	for range 2 {
-		f.upstream.submit(n.addr, &exchange{code: codes.GET, deadline: time.Now().Add(time.Minute), reply: func(r response) { done <- r }})
+		f.upstream.submit(n.addr, &exchange{code: codes.GET, deadline: time.Now().Add(time.Minute), reply: func(r msg.Response) { done <- r }})
 	}
 	f.stop()
 	for range 2 {
-		if r := <-done; r.code != codes.ServiceUnavailable {
-			t.Errorf("%v", r.code)
+		if r := <-done; r.Code != codes.ServiceUnavailable {
+			t.Errorf("%v", r.Code)
 		}
 	}
-	f.upstream.submit(n.addr, &exchange{code: codes.GET, deadline: time.Now().Add(time.Minute), reply: func(r response) { done <- r }})
-	if r := <-done; r.code != codes.ServiceUnavailable {
-		t.Errorf("after the stop: %v", r.code)
+	f.upstream.submit(n.addr, &exchange{code: codes.GET, deadline: time.Now().Add(time.Minute), reply: func(r msg.Response) { done <- r }})
+	if r := <-done; r.Code != codes.ServiceUnavailable {
+		t.Errorf("after the stop: %v", r.Code)
 	}
 }
 
@@ -746,7 +747,7 @@ func FuzzNodeAnswer(f *testing.F) {
 	at := sink.LocalAddr().(*net.UDPAddr).AddrPort()
 	f.Fuzz(func(t *testing.T, b []byte, upload bool) {
 		ends := 0
-		x := &exchange{code: codes.GET, ask: true, deadline: time.Now().Add(time.Hour), reply: func(response) { ends++ }}
+		x := &exchange{code: codes.GET, ask: true, deadline: time.Now().Add(time.Hour), reply: func(msg.Response) { ends++ }}
 		if upload {
 			x.code, x.ask, x.body = codes.PUT, false, make([]byte, 1000)
 		}

@@ -18,6 +18,7 @@ import (
 	"github.com/plgd-dev/go-coap/v3/udp/coder"
 
 	"culvert/bridge/bridgetest"
+	"culvert/coap/msg"
 )
 
 func vectorField[T any](t *testing.T, v bridgetest.Vector, name string) (out T, ok bool) {
@@ -70,14 +71,14 @@ func TestCoAPVectors(t *testing.T) {
 // decodeVector reads the message and compares what the row says of it.
 func decodeVector(t *testing.T, v bridgetest.Vector, b []byte) {
 	m := decode(t, b)
-	if out := encode(m); !bytes.Equal(out, b) {
+	if out := msg.Encode(m); !bytes.Equal(out, b) {
 		t.Errorf("written again: %x, want %x", out, b)
 	}
 	for name, id := range map[string]message.OptionID{
 		"max_age": message.MaxAge, "content_format": message.ContentFormat, "observe": message.Observe, "no_response": message.NoResponse,
 	} {
-		if want, ok := vectorField[int64](t, v, name); ok && uintOption(m.Options, id) != want {
-			t.Errorf("%s is %d, want %d", name, uintOption(m.Options, id), want)
+		if want, ok := vectorField[int64](t, v, name); ok && msg.Uint(m.Options, id) != want {
+			t.Errorf("%s is %d, want %d", name, msg.Uint(m.Options, id), want)
 		}
 	}
 	for name, id := range map[string]message.OptionID{"block1": message.Block1, "block2": message.Block2} {
@@ -85,24 +86,24 @@ func decodeVector(t *testing.T, v bridgetest.Vector, b []byte) {
 		if !ok {
 			continue
 		}
-		bl, _, _ := blockOption(m.Options, id, false)
+		bl, _, _ := msg.BlockOption(m.Options, id, false)
 		more := 0
-		if bl.more {
+		if bl.More {
 			more = 1
 		}
-		if got := strings.Join([]string{itoa(int(bl.num)), itoa(more), itoa(bl.size())}, "/"); got != want {
+		if got := strings.Join([]string{itoa(int(bl.Num)), itoa(more), itoa(bl.Size())}, "/"); got != want {
 			t.Errorf("%s is %s, want %s", name, got, want)
 		}
-		if !bytes.Equal(bl.bytes(), must(option(m.Options, id))) {
-			t.Errorf("%s is written %x", name, bl.bytes())
+		if !bytes.Equal(bl.Encode(), must(msg.Option(m.Options, id))) {
+			t.Errorf("%s is written %x", name, bl.Encode())
 		}
 	}
-	if want, ok := vectorField[string](t, v, "echo"); ok && hex.EncodeToString(must(option(m.Options, message.Echo))) != want {
+	if want, ok := vectorField[string](t, v, "echo"); ok && hex.EncodeToString(must(msg.Option(m.Options, message.Echo))) != want {
 		t.Errorf("Echo is not %s", want)
 	}
 	if want, ok := vectorField[[]int](t, v, "opts"); ok {
 		for _, id := range want {
-			if _, ok := option(m.Options, message.OptionID(id)); !ok {
+			if _, ok := msg.Option(m.Options, message.OptionID(id)); !ok {
 				t.Errorf("option %d is not there", id)
 			}
 		}
@@ -136,14 +137,14 @@ func sendVector(t *testing.T, f *front, v bridgetest.Vector, b []byte) {
 	}
 	reset := func() {
 		t.Helper()
-		if got := c.receive(patience); !bytes.Equal(got, emptyMessage(message.Reset, mid)) {
+		if got := c.receive(patience); !bytes.Equal(got, msg.EmptyMessage(message.Reset, mid)) {
 			t.Fatalf("answered %x, want a reset", got)
 		}
 	}
 	code := func(want string) {
 		t.Helper()
 		m := c.message()
-		if m.Type != message.Acknowledgement || uint16(m.MessageID) != mid || codeText(m.Code) != want {
+		if m.Type != message.Acknowledgement || uint16(m.MessageID) != mid || msg.CodeText(m.Code) != want {
 			t.Fatalf("answered %v, want %s on the acknowledgement", m, want)
 		}
 		if got := b[4 : 4+b[0]&15]; !bytes.Equal(m.Token, got) {
@@ -194,7 +195,7 @@ func groupVector(t *testing.T, f *front, b []byte) {
 	door := f.Server.udp[0]
 	f.mu.Unlock()
 	c := f.client()
-	if call := door.datagram(b, pktinfo6(netip.MustParseAddr("ff02::fd"), 1), 0, c.conn.LocalAddr().(*net.UDPAddr).AddrPort(), make(message.Options, 0, maxOptions)); call != nil {
+	if call := door.datagram(b, pktinfo6(netip.MustParseAddr("ff02::fd"), 1), 0, c.conn.LocalAddr().(*net.UDPAddr).AddrPort(), make(message.Options, 0, msg.MaxOptions)); call != nil {
 		t.Error("it is served")
 	}
 	c.silent("a confirmable request to a group")
@@ -211,7 +212,7 @@ func tcpVector(t *testing.T, v bridgetest.Vector, h string) {
 	}
 	switch v.ID {
 	case "coap-tcp-csm":
-		if m.Code != codes.CSM || uintOption(m.Options, message.TCPMaxMessageSize) != 1152 {
+		if m.Code != codes.CSM || msg.Uint(m.Options, message.TCPMaxMessageSize) != 1152 {
 			t.Errorf("%v %v", m.Code, m.Options)
 		}
 	case "coap-tcp-get":
@@ -233,9 +234,9 @@ func TestLinkVectors(t *testing.T) {
 	for _, v := range bridgetest.Vectors(t, "linkfmt") {
 		in, _ := vectorField[string](t, v, "body")
 		want, _ := vectorField[int](t, v, "links")
-		links, err := parseLinks(in)
+		links, err := msg.ParseLinks(in)
 		if v.Expect.Action == "reject" {
-			if !errors.Is(err, errLinks) {
+			if !errors.Is(err, msg.ErrLinks) {
 				t.Errorf("%s: %v, want a refusal", v.ID, err)
 			}
 			continue
@@ -243,7 +244,7 @@ func TestLinkVectors(t *testing.T) {
 		if err != nil || len(links) != want {
 			t.Errorf("%s: %d links (%v), want %d", v.ID, len(links), err, want)
 		}
-		if out := string(appendLinks(nil, links)); out != in {
+		if out := string(msg.AppendLinks(nil, links)); out != in {
 			t.Errorf("%s: written again\n%s\nwant\n%s", v.ID, out, in)
 		}
 	}
@@ -305,17 +306,17 @@ func FuzzDatagram(f *testing.F) {
 		}
 		probe.send(b)
 		probe.mid++
-		ping := emptyMessage(message.Confirmable, probe.mid)
+		ping := msg.EmptyMessage(message.Confirmable, probe.mid)
 		probe.send(ping)
 		for {
 			got := probe.receive(patience)
 			if got == nil {
 				t.Fatal("the door is silent")
 			}
-			if bytes.Equal(got, emptyMessage(message.Reset, probe.mid)) {
+			if bytes.Equal(got, msg.EmptyMessage(message.Reset, probe.mid)) {
 				break
 			}
-			m := message.Message{Options: make(message.Options, 0, maxOptions)}
+			m := message.Message{Options: make(message.Options, 0, msg.MaxOptions)}
 			if _, err := coder.DefaultCoder.Decode(got, &m); err != nil {
 				t.Fatalf("answered %x: %v", got, err)
 			}
@@ -326,30 +327,6 @@ func FuzzDatagram(f *testing.F) {
 		if n > maxRemembered {
 			t.Fatalf("%d exchanges remembered", n)
 		}
-	})
-}
-
-func FuzzLinks(f *testing.F) {
-	for _, v := range bridgetest.Vectors(f, "linkfmt") {
-		var s string
-		if json.Unmarshal(v.Fields["body"], &s) == nil {
-			f.Add(s)
-		}
-	}
-	f.Fuzz(func(t *testing.T, s string) {
-		links, err := parseLinks(s)
-		if err != nil {
-			return
-		}
-		out := string(appendLinks(nil, links))
-		again, err := parseLinks(out)
-		if err != nil || string(appendLinks(nil, again)) != out {
-			t.Fatalf("%q became %q (%v)", s, out, err)
-		}
-		for _, l := range links {
-			l.matchesQuery("rt", "x*")
-		}
-		relink([]byte(s), "mast", func(string) (string, bool) { return "/x", true })
 	})
 }
 
@@ -376,9 +353,9 @@ func TestMemoryIsBounded(t *testing.T) {
 	var m memory
 	m.init()
 	now := time.Now()
-	open, _, _ := m.begin(callKey{mid: 7, remote: addrPort(100)}, 1, now)
+	open, _, _ := m.begin(msg.MessageKey{ID: 7, Remote: addrPort(100)}, 1, now)
 	for i := range maxRemembered + 20000 {
-		k := callKey{remote: addrPort(i % 20), mid: uint16(i / 20)}
+		k := msg.MessageKey{Remote: addrPort(i % 20), ID: uint16(i / 20)}
 		r, fresh, ok := m.begin(k, uint64(i)+2, now)
 		if !fresh || !ok {
 			t.Fatalf("exchange %d: fresh %v, ok %v", i, fresh, ok)
@@ -388,7 +365,7 @@ func TestMemoryIsBounded(t *testing.T) {
 	if n := len(m.byKey); n > maxRemembered || n != m.order.Len() || m.octets > rememberBytes {
 		t.Errorf("%d exchanges with %d octets", n, m.octets)
 	}
-	if got, fresh, _ := m.begin(callKey{mid: 7, remote: addrPort(100)}, 1, now); fresh || got != open {
+	if got, fresh, _ := m.begin(msg.MessageKey{ID: 7, Remote: addrPort(100)}, 1, now); fresh || got != open {
 		t.Error("the open exchange was forgotten")
 	}
 	for h, l := range m.perHost {
@@ -397,21 +374,21 @@ func TestMemoryIsBounded(t *testing.T) {
 		}
 	}
 	m.done(open, nil)
-	m.expire(now.Add(exchangeLifetime + time.Second))
+	m.expire(now.Add(msg.ExchangeLifetime + time.Second))
 	if len(m.byKey) != 0 || len(m.perHost) != 0 || m.octets != 0 || m.order.Len() != 0 {
 		t.Errorf("left: %d exchanges, %d hosts, %d octets", len(m.byKey), len(m.perHost), m.octets)
 	}
 
 	// One address that keeps everything open fills its own share only.
 	for i := range maxRememberIP {
-		if _, _, ok := m.begin(callKey{remote: addrPort(1), mid: uint16(i)}, 1, now); !ok {
+		if _, _, ok := m.begin(msg.MessageKey{Remote: addrPort(1), ID: uint16(i)}, 1, now); !ok {
 			t.Fatalf("no room at %d", i)
 		}
 	}
-	if _, _, ok := m.begin(callKey{remote: addrPort(1), mid: 60000}, 1, now); ok {
+	if _, _, ok := m.begin(msg.MessageKey{Remote: addrPort(1), ID: 60000}, 1, now); ok {
 		t.Error("one address got more than its share")
 	}
-	if _, _, ok := m.begin(callKey{remote: addrPort(2), mid: 60000}, 1, now); !ok {
+	if _, _, ok := m.begin(msg.MessageKey{Remote: addrPort(2), ID: 60000}, 1, now); !ok {
 		t.Error("another address had no room")
 	}
 }

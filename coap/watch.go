@@ -6,6 +6,9 @@ import (
 	"slices"
 	"time"
 
+	"culvert/coap/msg"
+	"culvert/coap/observe"
+
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
@@ -15,7 +18,7 @@ import (
 type watch struct {
 	e       *entry
 	token   [4]byte
-	subject *subject
+	subject *observe.Subject
 
 	// Guarded by the cache's lock.
 	up    bool      // the node said that it will notify
@@ -39,7 +42,7 @@ const (
 
 // watchLocked prepares an observation of e.
 func (c *nodeCache) watchLocked(e *entry) bool {
-	n := c.nodes[e.t.node]
+	n := c.nodes[e.t.Node]
 	if c.watches >= maxWatches || n.watches >= maxWatchesNode {
 		return false // the client gets an answer, and no more (RFC 7641, section 4.1)
 	}
@@ -47,7 +50,7 @@ func (c *nodeCache) watchLocked(e *entry) bool {
 	if _, err := rand.Read(w.token[:]); err != nil {
 		return false
 	}
-	w.subject = &subject{left: func() { c.left(w) }}
+	w.subject = observe.NewSubject(func() { c.left(w) })
 	e.watch = w
 	c.watches++
 	n.watches++
@@ -56,50 +59,50 @@ func (c *nodeCache) watchLocked(e *entry) bool {
 
 // watchFetchedLocked sees to the observation when an answer has come; what it
 // returns is to be done without the lock.
-func (c *nodeCache) watchFetchedLocked(x *exchange, r response, now time.Time) []func() {
+func (c *nodeCache) watchFetchedLocked(x *exchange, r msg.Response, now time.Time) []func() {
 	e := x.into.e
 	w := x.watch
 	switch {
-	case w == nil && e.watch != nil && e.watch.up && x.heard && r.code == codes.Content:
+	case w == nil && e.watch != nil && e.watch.up && x.heard && r.Code == codes.Content:
 		// Not a notification, and yet the latest state.
 		return c.publishLocked(e.watch, r, now, false, true)
 	case w == nil || e.watch != w:
 		return nil
-	case x.observed && x.heard && r.code>>5 == 2:
+	case x.observed && x.heard && r.Code>>5 == 2:
 		first := !w.up
 		w.up = true
 		return c.publishLocked(w, r, now, first, false)
-	case w.up && !x.heard && r.code == codes.ServiceUnavailable && now.Before(w.heard.Add(e.maxAge+c.s.towards(e.t.table).NodeTimeout)):
+	case w.up && !x.heard && r.Code == codes.ServiceUnavailable && now.Before(w.heard.Add(e.maxAge+c.s.towards(e.t.Table).NodeTimeout)):
 		w.due = now.Add(renewRetry) // it was never asked: its queue was full
 		return nil
-	case x.heard && r.code>>5 == 2:
+	case x.heard && r.Code>>5 == 2:
 		// The node answers, and will not notify (any more).
-		return c.endWatchLocked(e, unavailable(defaultMaxAge, "the node ended the observation"))
+		return c.endWatchLocked(e, msg.Unavailable(msg.DefaultMaxAge, "the node ended the observation"))
 	}
 	return c.endWatchLocked(e, r)
 }
 
 // publishLocked makes r the state that the clients see. The first one has no
 // observers yet; aside is one that is no notification.
-func (c *nodeCache) publishLocked(w *watch, r response, now time.Time, first, aside bool) []func() {
-	life := lifetime(r)
+func (c *nodeCache) publishLocked(w *watch, r msg.Response, now time.Time, first, aside bool) []func() {
+	life := msg.MaxAge(r)
 	w.heard = now
 	w.due = now.Add(max(life-min(life/10, renewLead), c.s.renewLeast))
-	c.s.observers.set(w.subject, r, now, !first && !aside)
+	c.s.observers.Set(w.subject, r, now, !first && !aside)
 	return nil
 }
 
 // endWatchLocked gives the observation of e up: its clients are told r, and are
 // observers no more (RFC 7641, section 4.2).
-func (c *nodeCache) endWatchLocked(e *entry, r response) []func() {
+func (c *nodeCache) endWatchLocked(e *entry, r msg.Response) []func() {
 	w := e.watch
 	e.watch = nil
 	c.watches--
-	if n := c.nodes[e.t.node]; n != nil {
+	if n := c.nodes[e.t.Node]; n != nil {
 		n.watches--
 	}
 	e.stale = true // nobody says any more when it changes
-	tell := c.s.observers.end(w.subject, r)
+	tell := c.s.observers.End(w.subject, r)
 	return []func(){func() { c.s.upstream.unwatch(w) }, tell}
 }
 
@@ -109,18 +112,18 @@ func (c *nodeCache) left(w *watch) {
 	now := time.Now()
 	c.mu.Lock()
 	e := w.e
-	if e.watch != w || !w.up || !c.s.observers.empty(w.subject) {
+	if e.watch != w || !w.up || !c.s.observers.Empty(w.subject) {
 		c.mu.Unlock()
 		return
 	}
 	stale := e.stale
-	after := c.endWatchLocked(e, response{})
+	after := c.endWatchLocked(e, msg.Response{})
 	e.stale = stale // as good as any answer, for as long as it says
 	x := &exchange{
-		code: e.code, options: e.options, body: e.body, ask: true, deadline: now.Add(c.s.towards(e.t.table).NodeTimeout),
-		watch: w, leave: true, reply: func(response) {},
+		code: e.code, options: e.options, body: e.body, ask: true, deadline: now.Add(c.s.towards(e.t.Table).NodeTimeout),
+		watch: w, leave: true, reply: func(msg.Response) {},
 	}
-	addr := c.s.locate(e.t.table, e.t.node)
+	addr := c.s.locate(e.t)
 	c.mu.Unlock()
 	for _, do := range after {
 		do()
@@ -131,7 +134,7 @@ func (c *nodeCache) left(w *watch) {
 }
 
 // notified takes the state that a notification brought, whole.
-func (c *nodeCache) notified(w *watch, r response, good bool) {
+func (c *nodeCache) notified(w *watch, r msg.Response, good bool) {
 	now := time.Now()
 	c.mu.Lock()
 	e := w.e
@@ -142,10 +145,10 @@ func (c *nodeCache) notified(w *watch, r response, good bool) {
 	r = hopped(r)
 	var after []func()
 	switch {
-	case good && r.code == codes.Content:
+	case good && r.Code == codes.Content:
 		c.keepLocked(e, r, now)
 		after = c.publishLocked(w, r, now, false, false)
-	case r.code>>5 > 2 && good:
+	case r.Code>>5 > 2 && good:
 		c.keepLocked(e, r, now)
 		after = c.endWatchLocked(e, r)
 	default:
@@ -177,7 +180,7 @@ func (c *nodeCache) renew(now time.Time) {
 				if w == nil || !w.up || e.fetch != nil || now.Before(w.due) {
 					continue
 				}
-				if addr := c.s.locate(e.t.table, e.t.node); addr.Addr().IsValid() {
+				if addr := c.s.locate(e.t); addr.Addr().IsValid() {
 					jobs = append(jobs, job{addr, c.fetchLocked(e, true, now)})
 				}
 			}
@@ -229,11 +232,11 @@ func newer(v1, v2 uint32, t1, t2 time.Time) bool {
 func (u *upstream) notificationLocked(p *nodePeer, w *watch, m *message.Message, now time.Time) (deliver func(), ended []*exchange) {
 	c := &u.s.cache
 	if _, ok := badAnswer(m.Options); !ok {
-		return func() { c.notified(w, response{}, false) }, nil
+		return func() { c.notified(w, msg.Response{}, false) }, nil
 	}
-	v := uintOption(m.Options, message.Observe)
+	v := msg.Uint(m.Options, message.Observe)
 	if m.Code>>5 == 2 && v < 0 {
-		return func() { c.notified(w, response{}, false) }, nil // it notifies no more
+		return func() { c.notified(w, msg.Response{}, false) }, nil // it notifies no more
 	}
 	if v >= 0 && !newer(w.order, uint32(v)&0xffffff, w.orderAt, now) {
 		u.s.counts.disordered.Add(1)
@@ -242,25 +245,25 @@ func (u *upstream) notificationLocked(p *nodePeer, w *watch, m *message.Message,
 	if v >= 0 {
 		w.order, w.orderAt = uint32(v)&0xffffff, now
 	}
-	r := response{m.Code, cloneOptions(m.Options), slices.Clone(m.Payload)}
-	b, blocks, ok := blockOption(m.Options, message.Block2, false)
+	r := msg.Response{Code: m.Code, Options: msg.CloneOptions(m.Options), Payload: slices.Clone(m.Payload)}
+	b, blocks, ok := msg.BlockOption(m.Options, message.Block2, false)
 	switch {
-	case !blocks || !ok || !b.more || m.Code>>5 != 2:
+	case !blocks || !ok || !b.More || m.Code>>5 != 2:
 		return func() { c.notified(w, r, ok) }, nil
 	case w.fetching:
 		w.again = true
 		return nil, nil
-	case b.num != 0 || len(m.Payload) != b.size():
-		return func() { c.notified(w, response{}, false) }, nil
+	case b.Num != 0 || len(m.Payload) != b.Size():
+		return func() { c.notified(w, msg.Response{}, false) }, nil
 	}
 	// RFC 7959, section 2.6: the rest comes by requests that do not observe.
 	x := u.restLocked(w, now)
 	x.got = r
 	x.resume = true
-	x.download = block{num: 1, szx: b.szx}
+	x.download = msg.Block{Num: 1, SZX: b.SZX}
 	if !u.enqueueLocked(p, x) {
 		w.fetching = false
-		return func() { c.notified(w, response{}, false) }, nil
+		return func() { c.notified(w, msg.Response{}, false) }, nil
 	}
 	if len(p.queue) == 1 {
 		ended = u.startLocked(p, now)
@@ -272,8 +275,8 @@ func (u *upstream) notificationLocked(p *nodePeer, w *watch, m *message.Message,
 func (u *upstream) restLocked(w *watch, now time.Time) *exchange {
 	w.fetching, w.again = true, false
 	e := w.e
-	x := &exchange{code: e.code, options: e.options, body: e.body, ask: true, deadline: now.Add(u.s.towards(e.t.table).NodeTimeout)}
-	x.reply = func(r response) {
+	x := &exchange{code: e.code, options: e.options, body: e.body, ask: true, deadline: now.Add(u.s.towards(e.t.Table).NodeTimeout)}
+	x.reply = func(r msg.Response) {
 		u.mu.Lock()
 		w.fetching = false
 		var next *exchange

@@ -3,7 +3,10 @@ package metrics
 import (
 	"github.com/prometheus/client_golang/prometheus"
 
+	"culvert/coap/api"
+
 	"culvert/coap"
+	"culvert/coap/msg"
 )
 
 // The metrics of the CoAP front.
@@ -55,9 +58,9 @@ func (s *scrape) coap(c coap.Stats) {
 	for _, r := range c.Requests {
 		s.counter(coapRequests, r.Count, r.Door.String(), r.Method, r.Code)
 	}
-	dtls, tls := coap.DoorDTLS.String(), coap.DoorTLS.String()
-	for door, n := range map[coap.Door]uint64{coap.DoorUDP: c.MalformedUDP, coap.DoorControl: c.MalformedControl,
-		coap.DoorDTLS: c.MalformedDTLS, coap.DoorTCP: c.MalformedTCP, coap.DoorTLS: c.MalformedTLS} {
+	dtls, tls := msg.DoorDTLS.String(), msg.DoorTLS.String()
+	for door, n := range map[msg.Door]uint64{msg.DoorUDP: c.MalformedUDP, msg.DoorControl: c.MalformedControl,
+		msg.DoorDTLS: c.MalformedDTLS, msg.DoorTCP: c.MalformedTCP, msg.DoorTLS: c.MalformedTLS} {
 		s.counter(coapMalformed, n, door.String())
 	}
 	s.counter(coapHandshakes, c.Sessions, dtls, opened)
@@ -81,9 +84,9 @@ func (s *scrape) coap(c coap.Stats) {
 	s.gauge(coapObservers, float64(c.Observers))
 	s.gauge(coapObservations, float64(c.Observations))
 	s.gauge(coapRegistrations, float64(c.Registrations))
-	s.counter(outputWrites, c.OutputsDone, coap.OutcomeDone)
-	s.counter(outputWrites, c.OutputsRefused, coap.OutcomeRefused)
-	s.counter(outputWrites, c.OutputsUnknown, coap.OutcomeUnknown)
+	s.counter(outputWrites, c.OutputsDone, api.OutcomeDone)
+	s.counter(outputWrites, c.OutputsRefused, api.OutcomeRefused)
+	s.counter(outputWrites, c.OutputsUnknown, api.OutcomeUnknown)
 	s.gauge(outputsLocked, float64(c.OutputsLocked))
 	s.counter(auditFailures, c.AuditFailures)
 	s.counter(readingsRejected, c.ReadingsRejected)

@@ -28,6 +28,7 @@ import (
 	"culvert/bridge/radio"
 	"culvert/bridge/senml"
 	"culvert/coap"
+	"culvert/coap/msg"
 )
 
 // noRadio is an attachment that nobody starts: the collector only reads.
@@ -225,7 +226,7 @@ func TestCoAPFigures(t *testing.T) {
 			{Mesh: "fenland", Node: "mast", Reading: senml.Reading{Name: "say", Kind: senml.StringValue, String: "x"}},
 			{Mesh: "fenland", Node: "mast", Reading: senml.Reading{Name: "temp", Unit: "K", Kind: senml.Value, Value: 1}},
 		})
-		x.coap(coap.Stats{Datagrams: []coap.Datagrams{{Mesh: "fenland", Result: "taken", Count: 12}, {Mesh: "fenland", Result: "length", Count: 1}}, CacheHits: 31, Observers: 100, Observations: 1, Requests: []coap.Requests{{Door: coap.DoorUDP, Method: "GET", Code: "2.05", Count: 7}, {Door: coap.DoorControl, Method: "PUT", Code: "4.04", Count: 8}}})
+		x.coap(coap.Stats{Datagrams: []coap.Datagrams{{Mesh: "fenland", Result: "taken", Count: 12}, {Mesh: "fenland", Result: "length", Count: 1}}, CacheHits: 31, Observers: 100, Observations: 1, Requests: []coap.Requests{{Door: msg.DoorUDP, Method: "GET", Code: "2.05", Count: 7}, {Door: msg.DoorControl, Method: "PUT", Code: "4.04", Count: 8}}})
 	})
 	want := `
 # HELP culvert_bare_datagrams_total Datagrams that came to a decoder, by what became of them.

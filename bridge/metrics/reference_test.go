@@ -18,6 +18,7 @@ import (
 	"culvert/bridge/node"
 	"culvert/bridge/senml"
 	"culvert/coap"
+	"culvert/coap/msg"
 )
 
 // everything is a pedantic registry that has each metric that there is.
@@ -35,7 +36,7 @@ func everything(t *testing.T) prometheus.Gatherer {
 		}).Collect(s.ch)
 		s.counter(icmpErrors, 1, "other", "1", "3")
 		s.coap(coap.Stats{
-			Requests:  []coap.Requests{{Door: coap.DoorUDP, Method: "GET", Code: "2.05", Count: 1}},
+			Requests:  []coap.Requests{{Door: msg.DoorUDP, Method: "GET", Code: "2.05", Count: 1}},
 			Datagrams: []coap.Datagrams{{Mesh: "fenland", Result: "taken"}},
 		})
 		s.readings([]coap.Reading{{Mesh: "fenland", Node: "mast", Reading: senml.Reading{Name: "temp", Kind: senml.Value}}})

@@ -9,9 +9,9 @@ import (
 	"strings"
 	"time"
 
-	"golang.org/x/sys/unix"
+	"culvert/coap/client"
 
-	"culvert/coap"
+	"golang.org/x/sys/unix"
 )
 
 // hostCheck is one check of this host. Each sets the verdict of a finding, says
@@ -123,7 +123,7 @@ func (h *host) checkDaemon(ctx context.Context, f *finding) {
 	}
 	ctx, cancel := context.WithTimeout(ctx, controlTimeout)
 	defer cancel()
-	c, err := coap.DialControl(ctx, path)
+	c, err := client.DialControl(ctx, path)
 	if err != nil {
 		f.set(verdictNote, "%v", err)
 		if f.Remedy = h.startRemedy(); errors.Is(unix.Access(path, unix.W_OK), os.ErrPermission) {

@@ -10,11 +10,12 @@ import (
 	"strings"
 	"time"
 
+	"culvert/coap/client"
+
 	"github.com/vishvananda/netlink"
 	"golang.org/x/sys/unix"
 
 	"culvert/bridge/policy"
-	"culvert/coap"
 	"culvert/tun"
 )
 
@@ -51,7 +52,7 @@ type pathWalk struct {
 	to      string
 	service policy.Service
 
-	c    *coap.Client
+	c    *client.Client
 	a    *pathAnswer // nil: what stands in the way is in stop
 	own  bool        // from is an address of this host
 	in   string      // the interface by which packets of from come in
@@ -138,7 +139,7 @@ func (w *pathWalk) checkNode(ctx context.Context, f *finding) {
 		w.from, from = a.Gateway, a.Gateway
 		err = ask()
 	}
-	if refused := (*coap.StatusError)(nil); errors.As(err, &refused) && refused.Text != "" {
+	if refused := (*client.StatusError)(nil); errors.As(err, &refused) && refused.Text != "" {
 		f.set(verdictWrong, "%s", refused.Text)
 		f.Remedy = "name a node that 'culvert nodes' lists, or an address of its"
 		return

@@ -15,6 +15,7 @@ import (
 
 	"golang.org/x/sys/unix"
 
+	"culvert/bridge/node"
 	"culvert/bridge/radio"
 	"culvert/coap"
 )
@@ -358,7 +359,7 @@ func TestCheckHost(t *testing.T) {
 func daemonRuns(t *testing.T, file, device string) {
 	path := filepath.Join(filepath.Dir(file), "control")
 	s := coap.New(coap.Options{Control: path, Version: "7", Log: slog.New(slog.DiscardHandler),
-		Meshes: []coap.Mesh{{Name: "fenland", Table: testTable(t)}}})
+		Meshes: node.Meshes{{Name: "fenland", Table: testTable(t)}}})
 	if err := s.Listen(); err != nil {
 		t.Fatal(err)
 	}

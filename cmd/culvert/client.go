@@ -7,7 +7,8 @@ import (
 	"path/filepath"
 	"time"
 
-	"culvert/coap"
+	"culvert/coap/api"
+	"culvert/coap/client"
 )
 
 // controlTimeout bounds one question to the daemon, which answers from memory.
@@ -44,17 +45,17 @@ func controlPath(file string) (string, error) {
 
 // dialControl connects to the daemon that the configuration belongs to. An error
 // ends the program with exitUsage or exitUnreachable.
-func dialControl(ctx context.Context, config string) (*coap.Client, error) {
+func dialControl(ctx context.Context, config string) (*client.Client, error) {
 	path, err := controlPath(config)
 	if err != nil {
 		return nil, err
 	}
-	c, err := coap.DialControl(ctx, path)
+	c, err := client.DialControl(ctx, path)
 	return c, reached(err)
 }
 
 // listNodes asks the daemon for all nodes.
-func listNodes(ctx context.Context, c *coap.Client) ([]coap.NodeState, error) {
+func listNodes(ctx context.Context, c *client.Client) ([]api.NodeState, error) {
 	ctx, cancel := context.WithTimeout(ctx, controlTimeout)
 	defer cancel()
 	nodes, err := c.Nodes(ctx)
@@ -64,7 +65,7 @@ func listNodes(ctx context.Context, c *coap.Client) ([]coap.NodeState, error) {
 // reached makes an error that says that no daemon could be asked, or that it did not
 // answer, end the program with exitUnreachable; others, and nil, stay as they are.
 func reached(err error) error {
-	if errors.Is(err, coap.ErrUnreachable) || errors.Is(err, context.DeadlineExceeded) {
+	if errors.Is(err, client.ErrUnreachable) || errors.Is(err, context.DeadlineExceeded) {
 		return &exitError{exitUnreachable, err}
 	}
 	return err

@@ -10,7 +10,8 @@ import (
 	"testing"
 	"time"
 
-	"culvert/coap"
+	"culvert/coap/api"
+
 	"culvert/tun/tuntest"
 )
 
@@ -170,7 +171,7 @@ may = "read"
 	}
 	audit, err := os.ReadFile(filepath.Join(dir, "state", "audit.jsonl"))
 	must(err)
-	for _, want := range []string{`"identity":"ops-laptop","door":"dtls"`, `"event":"lock"`, `"outcome":"` + coap.OutcomeDone + `"`} {
+	for _, want := range []string{`"identity":"ops-laptop","door":"dtls"`, `"event":"lock"`, `"outcome":"` + api.OutcomeDone + `"`} {
 		if !strings.Contains(string(audit), want) {
 			t.Errorf("audit log without %s:\n%s", want, audit)
 		}

@@ -12,6 +12,7 @@ import (
 	"culvert/bridge/node"
 	"culvert/bridge/policy"
 	"culvert/coap"
+	"culvert/coap/access"
 )
 
 // config is a configuration file that was read and found valid: paths are
@@ -25,7 +26,7 @@ type config struct {
 	coapListen []netip.AddrPort      // UDP
 	doors      doorConfig            // the other doors of the CoAP front
 	nodes      coap.Transmission     // how nodes are asked
-	access     *coap.Access          // who may do what there
+	access     *access.List          // who may do what there
 	undeclared coap.UndeclaredPolicy // what becomes of writes to actuators that are no output; empty: ask
 	outputs    []coap.Output         // resources of nodes that move something
 	httpListen string                // host:port; empty is none

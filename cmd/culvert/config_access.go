@@ -15,6 +15,7 @@ import (
 	"strings"
 
 	"culvert/coap"
+	"culvert/coap/access"
 )
 
 // doorConfig is where the CoAP front listens, and with what it proves itself.
@@ -35,8 +36,8 @@ const (
 )
 
 // access reads the [[access]] tables.
-func (r *configReader) access(t *table, meshes []meshConfig) *coap.Access {
-	var ids []coap.Identity
+func (r *configReader) access(t *table, meshes []meshConfig) *access.List {
+	var ids []access.Identity
 	for _, at := range t.tables("access") {
 		n := len(t.doc.errs)
 		id := r.identity(at, meshes)
@@ -44,12 +45,12 @@ func (r *configReader) access(t *table, meshes []meshConfig) *coap.Access {
 			continue
 		}
 		ids = append(ids, id)
-		if _, err := coap.NewAccess(ids); err != nil {
+		if _, err := access.New(ids); err != nil {
 			at.errorf("identity", "%s", strings.TrimPrefix(err.Error(), "coap: "))
 			ids = ids[:len(ids)-1]
 		}
 	}
-	a, err := coap.NewAccess(ids)
+	a, err := access.New(ids)
 	if err != nil { // each of them has been looked at
 		t.errorf("access", "%v", err)
 	}
@@ -57,8 +58,8 @@ func (r *configReader) access(t *table, meshes []meshConfig) *coap.Access {
 }
 
 // identity reads one [[access]].
-func (r *configReader) identity(t *table, meshes []meshConfig) coap.Identity {
-	var id coap.Identity
+func (r *configReader) identity(t *table, meshes []meshConfig) access.Identity {
+	var id access.Identity
 	if s, ok := t.required("identity", wantIdentity); ok {
 		if len(s) > 63 || strings.ContainsFunc(s, func(c rune) bool { return c <= ' ' || c > '~' }) {
 			t.errorf("identity", "%s; want %s", describe(s), wantIdentity)
@@ -71,8 +72,8 @@ func (r *configReader) identity(t *table, meshes []meshConfig) coap.Identity {
 		switch {
 		case err != nil:
 			t.errorf("psk_file", "%v", err)
-		case len(key) < coap.MinPSK || len(key) > coap.MaxPSK:
-			t.errorf("psk_file", "%s holds %d octets; want %d to %d, as 'openssl rand -hex 16' makes it", file, len(key), coap.MinPSK, coap.MaxPSK)
+		case len(key) < access.MinPSK || len(key) > access.MaxPSK:
+			t.errorf("psk_file", "%s holds %d octets; want %d to %d, as 'openssl rand -hex 16' makes it", file, len(key), access.MinPSK, access.MaxPSK)
 		default:
 			id.PSK = key
 		}
@@ -83,10 +84,10 @@ func (r *configReader) identity(t *table, meshes []meshConfig) coap.Identity {
 		}
 		id.Subject = s
 	}
-	if id.Name != coap.Anyone && !t.has("psk_file") && !t.has("subject") {
+	if id.Name != access.Anyone && !t.has("psk_file") && !t.has("subject") {
 		t.errorf("identity", "%q has nothing to prove itself with; want psk_file, subject or both", id.Name)
 	}
-	rights := map[string]coap.Right{"read": coap.MayRead, "write": coap.MayWrite}
+	rights := map[string]access.Right{"read": access.MayRead, "write": access.MayWrite}
 	for i, s := range t.oneOrMore("may", wantMay) {
 		switch {
 		case s == "trial":

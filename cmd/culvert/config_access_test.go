@@ -7,7 +7,7 @@ import (
 	"strings"
 	"testing"
 
-	"culvert/coap"
+	"culvert/coap/access"
 )
 
 // TestConfigKeyFiles holds which files with keys are taken.
@@ -52,7 +52,7 @@ may = "read"
 		case x.err == "" && err != nil, x.err != "" && (err == nil || !strings.Contains(err.Error(), "c.toml:10: access.psk_file: ") || !strings.Contains(err.Error(), x.err)):
 			t.Errorf("%d octets, mode %o: %v, want %q", len(x.content), x.mode, err, x.err)
 		case x.err == "":
-			if may, ok := cfg.access.Rights("ops-laptop"); !ok || may != coap.MayRead || !cfg.access.HasKeys() {
+			if may, ok := cfg.access.Rights("ops-laptop"); !ok || may != access.MayRead || !cfg.access.HasKeys() {
 				t.Errorf("mode %o: %v, %v", x.mode, may, ok)
 			}
 		}

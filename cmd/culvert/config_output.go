@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"culvert/coap"
+	"culvert/coap/access"
 )
 
 // What the keys of [[output]] may hold.
@@ -63,7 +64,7 @@ func (r *configReader) output(t *table, cfg *config) coap.Output {
 		o.Off = s
 	}
 	for i, s := range t.texts("who", wantWho) {
-		if may, known := cfg.access.Rights(s); s != "" && (!known || may&coap.MayWrite == 0) {
+		if may, known := cfg.access.Rights(s); s != "" && (!known || may&access.MayWrite == 0) {
 			t.elementErrorf("who", i, "%s; want %s", fmt.Sprintf("no identity %q may write", s), wantWho)
 		}
 		o.Who = append(o.Who, s)

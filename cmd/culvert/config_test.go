@@ -14,6 +14,7 @@ import (
 	"culvert/bridge/node"
 	"culvert/bridge/policy"
 	"culvert/coap"
+	"culvert/coap/access"
 	"culvert/deploy/fenland"
 )
 
@@ -78,8 +79,8 @@ func TestConfigFull(t *testing.T) {
 		coapListen: []netip.AddrPort{netip.MustParseAddrPort("[::]:5683"), netip.MustParseAddrPort("127.0.0.1:5683")},
 		nodes:      coap.Transmission{AckTimeout: 3 * time.Second, AckRandomFactor: 1.25, MaxRetransmit: 3, NodeTimeout: 80 * time.Second, NodeBlock: 32},
 		doors:      doorConfig{tcp: []netip.AddrPort{netip.MustParseAddrPort("[::]:5683")}},
-		access: identities(t, coap.Identity{Name: "anyone", May: coap.MayRead, Nodes: []string{"fenland/*"}},
-			coap.Identity{Name: "ops-laptop", Subject: "ops laptop", May: coap.MayRead | coap.MayWrite}),
+		access: identities(t, access.Identity{Name: "anyone", May: access.MayRead, Nodes: []string{"fenland/*"}},
+			access.Identity{Name: "ops-laptop", Subject: "ops laptop", May: access.MayRead | access.MayWrite}),
 		outputs: []coap.Output{{Place: "grain-bin", Resource: "/output", Lease: 20 * time.Minute, MaxLease: time.Hour,
 			Interval: 10 * time.Second, Off: "off", Who: []string{"ops-laptop"}}},
 		httpListen: "[::1]:6282",
@@ -93,9 +94,9 @@ func TestConfigFull(t *testing.T) {
 }
 
 // identities is what they amount to.
-func identities(t *testing.T, ids ...coap.Identity) *coap.Access {
+func identities(t *testing.T, ids ...access.Identity) *access.List {
 	t.Helper()
-	a, err := coap.NewAccess(ids)
+	a, err := access.New(ids)
 	if err != nil {
 		t.Fatal(err)
 	}

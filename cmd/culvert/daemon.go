@@ -138,7 +138,7 @@ func assemble(cfg *config, o daemonOptions) (*daemon, error) {
 	if d.state, err = openState(cfg, o.log); err != nil {
 		return nil, err
 	}
-	var shown []coap.Mesh
+	var shown node.Meshes
 	var decoders []coap.Decoder
 	asked := map[string]coap.Transmission{}
 	gateways := map[string]netip.Addr{}
@@ -148,7 +148,7 @@ func assemble(cfg *config, o daemonOptions) (*daemon, error) {
 			return nil, errors.Join(err, d.state.Close())
 		}
 		d.meshes = append(d.meshes, m)
-		shown = append(shown, coap.Mesh{Name: c.name, Table: m.Nodes()})
+		shown = append(shown, node.Mesh{Name: c.name, Table: m.Nodes()})
 		decoders = append(decoders, c.atGateway()...)
 		gateways[c.name] = c.ownAddress(c.prefix)
 		if c.nodes != nil {

@@ -6,7 +6,7 @@ import (
 	"io"
 	"time"
 
-	"culvert/coap"
+	"culvert/coap/api"
 )
 
 // demoReport tells, as it goes, what the demo does and finds; with --json it says
@@ -51,7 +51,7 @@ func (r *demoReport) opening(s *site) {
 }
 
 // joined says that a node has come up.
-func (r *demoReport) joined(n coap.NodeState, after time.Duration) {
+func (r *demoReport) joined(n api.NodeState, after time.Duration) {
 	r.joins++
 	r.say("  %5.1f s  %-12s %s\n", after.Seconds(), n.Node, n.Address)
 }

@@ -10,10 +10,10 @@ import (
 	"slices"
 	"strings"
 
+	"culvert/coap/api"
+
 	"github.com/spf13/cobra"
 	"golang.org/x/sys/unix"
-
-	"culvert/coap"
 )
 
 // shell gives a shell in the network of the site and waits until it ends.
@@ -33,7 +33,7 @@ func (s *site) shell(ctx context.Context, cmd *cobra.Command) error {
 	if err != nil {
 		return err
 	}
-	nodes := slices.DeleteFunc(all, func(n coap.NodeState) bool { return n.Address == nil })
+	nodes := slices.DeleteFunc(all, func(n api.NodeState) bool { return n.Address == nil })
 	host, uri := s.example(nodes)
 	fmt.Fprintf(cmd.OutOrStdout(), `
 A shell in the network of the site. Leave it with 'exit', and the site ends. Try:
@@ -77,7 +77,7 @@ func coapClient() string {
 
 // example returns how ping and a CoAP client can name a node: by its place, where the
 // names could be made known inside, else by its address.
-func (s *site) example(nodes []coap.NodeState) (host, uri string) {
+func (s *site) example(nodes []api.NodeState) (host, uri string) {
 	if len(nodes) == 0 {
 		host = s.cfg.meshes[0].prefix.Addr().Next().String()
 		return host, "[" + host + "]"
@@ -91,7 +91,7 @@ func (s *site) example(nodes []coap.NodeState) (host, uri string) {
 
 // nameNodes makes the names of the nodes known inside: it puts a longer /etc/hosts
 // over the one that is there, in the mount namespace of the site alone.
-func (s *site) nameNodes(nodes []coap.NodeState) error {
+func (s *site) nameNodes(nodes []api.NodeState) error {
 	const hosts = "/etc/hosts"
 	was, err := os.ReadFile(hosts)
 	if err != nil {

@@ -13,8 +13,10 @@ import (
 	"strings"
 	"time"
 
+	"culvert/coap/api"
+	"culvert/coap/client"
+
 	"culvert/bridge/node"
-	"culvert/coap"
 	"culvert/deploy/fenland"
 )
 
@@ -39,7 +41,7 @@ type site struct {
 	inside bool // in a namespace of its own
 	web    net.Addr
 	log    *os.File
-	client *coap.Client
+	client *client.Client
 	cancel context.CancelFunc
 	ended  chan struct{} // closed once the daemon has stopped
 	err    error         // of the daemon; read after ended
@@ -89,7 +91,7 @@ func (s *site) dial(ctx context.Context) error {
 	tick := time.NewTicker(pollInterval / 4)
 	defer tick.Stop()
 	for {
-		c, err := coap.DialControl(ctx, s.cfg.control)
+		c, err := client.DialControl(ctx, s.cfg.control)
 		if err == nil {
 			s.client = c
 			return nil
@@ -123,13 +125,13 @@ func (s *site) stop() error {
 // waitJoined waits until every place of the site has a node that is up, and calls
 // joined for each as it comes. It returns the nodes that are up in the order of the
 // configuration, with an error if some are missing.
-func (s *site) waitJoined(ctx context.Context, joined func(coap.NodeState, time.Duration)) ([]coap.NodeState, error) {
+func (s *site) waitJoined(ctx context.Context, joined func(api.NodeState, time.Duration)) ([]api.NodeState, error) {
 	start := time.Now()
 	ctx, cancel := context.WithTimeout(ctx, siteJoinWait)
 	defer cancel()
 	tick := time.NewTicker(pollInterval)
 	defer tick.Stop()
-	up := map[string]coap.NodeState{}
+	up := map[string]api.NodeState{}
 	places := s.cfg.meshes[0].places
 	for len(up) < len(places) {
 		nodes, err := listNodes(ctx, s.client)
@@ -155,8 +157,8 @@ func (s *site) waitJoined(ctx context.Context, joined func(coap.NodeState, time.
 }
 
 // inOrder returns the nodes of the places in the order of the configuration.
-func (s *site) inOrder(up map[string]coap.NodeState) []coap.NodeState {
-	var out []coap.NodeState
+func (s *site) inOrder(up map[string]api.NodeState) []api.NodeState {
+	var out []api.NodeState
 	for _, p := range s.cfg.meshes[0].places {
 		if n, ok := up[p.name]; ok {
 			out = append(out, n)

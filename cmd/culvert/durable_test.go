@@ -14,12 +14,13 @@ import (
 	"testing"
 	"time"
 
+	"culvert/coap/api"
+
 	"culvert/bridge/adapt"
 	"culvert/bridge/ieee802154"
 	"culvert/bridge/ipv6"
 	"culvert/bridge/lowpan"
 	"culvert/bridge/radio"
-	"culvert/coap"
 	"culvert/tun/tuntest"
 )
 
@@ -169,7 +170,7 @@ func TestKilledWhileNodesRegister(t *testing.T) {
 		have := map[netip.Addr]bool{}
 		tuntest.Poll(t, 30*time.Second, func() (bool, string) {
 			out, err := ns.Command(built(t), "nodes", "--json", "--config", config).Output()
-			var list []coap.NodeState
+			var list []api.NodeState
 			if err != nil || json.Unmarshal(out, &list) != nil {
 				return false, "the daemon is not up\n" + log.String()
 			}

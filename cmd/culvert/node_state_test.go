@@ -13,7 +13,7 @@ import (
 	"unicode/utf8"
 
 	"culvert/bridge/node"
-	"culvert/coap"
+	"culvert/coap/api"
 	"culvert/tun/tuntest"
 )
 
@@ -75,7 +75,7 @@ func (d disturbed) table(flags ...string) string {
 }
 
 // wait waits until a node is what is asked for, and returns it.
-func (d disturbed) wait(name, what string, is func(coap.NodeState) bool) (found coap.NodeState) {
+func (d disturbed) wait(name, what string, is func(api.NodeState) bool) (found api.NodeState) {
 	d.t.Helper()
 	tuntest.Poll(d.t, 90*time.Second, func() (bool, string) {
 		for _, n := range d.nodes() {
@@ -88,9 +88,9 @@ func (d disturbed) wait(name, what string, is func(coap.NodeState) bool) (found 
 	return found
 }
 
-func (d disturbed) waitState(name string, s node.State) coap.NodeState {
+func (d disturbed) waitState(name string, s node.State) api.NodeState {
 	d.t.Helper()
-	return d.wait(name, s.String(), func(n coap.NodeState) bool { return n.State == s.String() })
+	return d.wait(name, s.String(), func(n api.NodeState) bool { return n.State == s.String() })
 }
 
 // A node whose program hangs stays in the mesh, and is late, then silent; the report
@@ -108,9 +108,9 @@ func TestNodeStatesFollowTheSite(t *testing.T) {
 	}
 	up()
 	for _, name := range []string{"grain-bin", "bank-east"} { // by CoAP, and in bare datagrams
-		d.wait(name, "of a learned period", func(n coap.NodeState) bool { return n.Learned && n.Period > 0.8 && n.Period < 2.5 })
+		d.wait(name, "of a learned period", func(n api.NodeState) bool { return n.Learned && n.Period > 0.8 && n.Period < 2.5 })
 	}
-	far := d.wait("pump-house", "below a parent", func(n coap.NodeState) bool { return len(n.Parents) > 0 })
+	far := d.wait("pump-house", "below a parent", func(n api.NodeState) bool { return len(n.Parents) > 0 })
 	if !slices.Contains([]string{"grain-bin", "cold-store"}, far.Parents[0]) {
 		t.Errorf("the parents of pump-house are %v", far.Parents)
 	}
@@ -174,7 +174,7 @@ func TestStrangersOfTheSite(t *testing.T) {
 			if !strings.Contains(d.log.String(), c.said) {
 				t.Errorf("the log does not say %s", c.said)
 			}
-			n := d.wait(device, "a stranger that is up", func(n coap.NodeState) bool { return n.Stranger && n.State == node.Up.String() })
+			n := d.wait(device, "a stranger that is up", func(n api.NodeState) bool { return n.Stranger && n.State == node.Up.String() })
 			if n.Unserved == c.served {
 				t.Errorf("%+v", n)
 			}

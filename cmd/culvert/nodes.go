@@ -10,10 +10,11 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"culvert/coap/api"
+
 	"github.com/spf13/cobra"
 
 	"culvert/bridge/node"
-	"culvert/coap"
 )
 
 // newNodesCommand returns `culvert nodes`.
@@ -46,7 +47,7 @@ reports at irregular times is never late.`,
 				return err
 			}
 			defer c.Close()
-			nodes := []coap.NodeState{}
+			nodes := []api.NodeState{}
 			if err := askJSON(cmd.Context(), c, "/nodes", &nodes); err != nil {
 				return err
 			}
@@ -69,7 +70,7 @@ const (
 )
 
 // printNodes prints the nodes as a table for people, and in words what is wrong.
-func printNodes(out io.Writer, nodes []coap.NodeState, wide bool, now time.Time) error {
+func printNodes(out io.Writer, nodes []api.NodeState, wide bool, now time.Time) error {
 	if len(nodes) == 0 {
 		_, err := fmt.Fprintln(out, "No nodes yet: none is configured as a place, and none has joined.")
 		return err
@@ -94,7 +95,7 @@ func printNodes(out io.Writer, nodes []coap.NodeState, wide bool, now time.Time)
 }
 
 // nodeRow is a row of at most 100 columns.
-func nodeRow(n *coap.NodeState, now time.Time) []string {
+func nodeRow(n *api.NodeState, now time.Time) []string {
 	parent := "-"
 	if len(n.Parents) > 0 {
 		parent = shorten(n.Parents[0], parentColumn)
@@ -108,7 +109,7 @@ func nodeRow(n *coap.NodeState, now time.Time) []string {
 }
 
 // wideRow is a row with all there is.
-func wideRow(n *coap.NodeState, now time.Time) []string {
+func wideRow(n *api.NodeState, now time.Time) []string {
 	address, eui, short := "-", "-", "-"
 	if n.Address != nil {
 		address = n.Address.String()
@@ -138,7 +139,7 @@ func wideRow(n *coap.NodeState, now time.Time) []string {
 }
 
 // readingAge is how old the last report is, where the period is known.
-func readingAge(n *coap.NodeState, now time.Time) string {
+func readingAge(n *api.NodeState, now time.Time) string {
 	if n.Period == 0 {
 		return "-"
 	}
@@ -159,7 +160,7 @@ func shorten(s string, columns int) string {
 }
 
 // printTrouble says in words what is wrong.
-func printTrouble(out io.Writer, nodes []coap.NodeState) error {
+func printTrouble(out io.Writer, nodes []api.NodeState) error {
 	var lines []string
 	unknown, strangers, unserved := map[string]int{}, 0, 0
 	for i := range nodes {

@@ -12,6 +12,7 @@ import (
 	"culvert/bridge/node"
 	"culvert/bridge/policy"
 	"culvert/coap"
+	"culvert/coap/api"
 )
 
 // pathAnswer is what the daemon knows of the way of a packet to a node: the answer of
@@ -68,8 +69,8 @@ func (d *daemon) path(r coap.ControlRequest) (any, error) {
 	a := pathAnswer{
 		Mesh: m.Name(), Interface: d.interfaceOf(m), Prefix: m.Prefix(), Gateway: own, Shared: d.cfg.sharedWith(d.configOf(m)),
 		TunUp: stats.TunUp, RadioUp: stats.Forward.Radio.Up,
-		Node: n.Label(), Address: to, State: n.State().String(), Admitted: n.Admitted(), Reachable: n.Reachable(), Heard: instant(n.LastHeard()),
-		Packets: way.Packets, Octets: way.Octets, MaxPackets: way.MaxPackets, MaxOctets: way.MaxOctets, LastAt: instant(way.At), InARow: way.Failed,
+		Node: n.Label(), Address: to, State: n.State().String(), Admitted: n.Admitted(), Reachable: n.Reachable(), Heard: api.Time(n.LastHeard()),
+		Packets: way.Packets, Octets: way.Octets, MaxPackets: way.MaxPackets, MaxOctets: way.MaxOctets, LastAt: api.Time(way.At), InARow: way.Failed,
 		Acked: n.Traffic().FramesAcked.Load(), Failed: n.Traffic().FramesFailed.Load(),
 	}
 	if a.LastAt != nil {
@@ -154,15 +155,6 @@ func (d *daemon) interfaceOf(m *bridge.Mesh) string {
 // configOf returns what a mesh was made from.
 func (d *daemon) configOf(m *bridge.Mesh) meshConfig { return d.cfg.meshes[slices.Index(d.meshes, m)] }
 
-// instant is a time for JSON, nil if there is none.
-func instant(t time.Time) *time.Time {
-	if t.IsZero() {
-		return nil
-	}
-	t = t.UTC().Truncate(time.Millisecond)
-	return &t
-}
-
 // refusedAnswer is what did not pass lately: the answer of /control/refused.
 type refusedAnswer struct {
 	Rules    int              `json:"rules"`
@@ -204,10 +196,10 @@ func (d *daemon) refused(coap.ControlRequest) (any, error) {
 		for _, r := range m.Refusals(maxRefused) {
 			p := r.Policy
 			out.Refused = append(out.Refused, refusedTraffic{Mesh: m.Name(), From: p.From[0].String(), To: p.To[0].String(),
-				Service: p.Services[0].String(), Packets: r.Packets, Last: *instant(r.Last), Unnamed: r.Unnamed, Rule: p.Text("\n")})
+				Service: p.Services[0].String(), Packets: r.Packets, Last: *api.Time(r.Last), Unnamed: r.Unnamed, Rule: p.Text("\n")})
 		}
 		for _, s := range m.Scanners(maxRefused) {
-			out.Scanners = append(out.Scanners, scanner{m.Name(), s.Source, s.Packets, *instant(s.Last)})
+			out.Scanners = append(out.Scanners, scanner{m.Name(), s.Source, s.Packets, *api.Time(s.Last)})
 		}
 	}
 	return out, nil

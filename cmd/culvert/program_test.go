@@ -15,10 +15,11 @@ import (
 	"testing"
 	"time"
 
+	"culvert/coap/api"
+
 	"github.com/vishvananda/netlink"
 
 	"culvert/bridge/node"
-	"culvert/coap"
 	"culvert/deploy/fenland"
 	"culvert/tun"
 	"culvert/tun/tuntest"
@@ -125,13 +126,13 @@ func startNodes(t *testing.T, ns *tuntest.NS, config string, want int) *running 
 }
 
 // nodes asks the daemon by `culvert nodes --json`; nil while it is not up.
-func (r *running) nodes() []coap.NodeState {
+func (r *running) nodes() []api.NodeState {
 	r.t.Helper()
 	out, err := r.ns.Command(built(r.t), "nodes", "--json", "--config", r.config).Output()
 	if err != nil {
 		return nil
 	}
-	var nodes []coap.NodeState
+	var nodes []api.NodeState
 	if err := json.Unmarshal(out, &nodes); err != nil {
 		r.t.Fatalf("nodes --json: %v\n%s", err, out)
 	}

@@ -12,6 +12,10 @@ import (
 	"unicode"
 	"unicode/utf8"
 
+	"culvert/coap/api"
+	"culvert/coap/client"
+	"culvert/coap/msg"
+
 	"github.com/spf13/cobra"
 
 	"culvert/bridge/senml"
@@ -73,10 +77,10 @@ the daemon answers from what it kept as long as that is fresh.`,
 }
 
 // readOwn prints a resource of a node's own.
-func readOwn(ctx context.Context, out io.Writer, c coap.Asker, node, path string, asJSON bool) error {
+func readOwn(ctx context.Context, out io.Writer, c *client.Client, node, path string, asJSON bool) error {
 	ctx, cancel := context.WithTimeout(ctx, nodeTimeout)
 	defer cancel()
-	a, err := c.Do(ctx, coap.Ask{Path: ownPath(node, path), Accept: -1})
+	a, err := c.Do(ctx, client.Ask{Path: ownPath(node, path), Accept: -1})
 	if err != nil {
 		return reached(err)
 	}
@@ -114,13 +118,13 @@ func octetsOf(b []byte) []byte {
 }
 
 // readingsOf asks for a node's latest readings.
-func readingsOf(node string) coap.Ask {
-	return coap.Ask{Path: "/nodes/" + node + "/readings", Accept: formatSenML}
+func readingsOf(node string) client.Ask {
+	return client.Ask{Path: "/nodes/" + node + "/readings", Accept: msg.FormatSenMLJSON}
 }
 
 // readReadings returns the last readings of each name of a node, and the pack that
 // they came in.
-func readReadings(ctx context.Context, c coap.Asker, node string, last int) ([]byte, []senml.Reading, error) {
+func readReadings(ctx context.Context, c *client.Client, node string, last int) ([]byte, []senml.Reading, error) {
 	ctx, cancel := context.WithTimeout(ctx, controlTimeout)
 	defer cancel()
 	ask := readingsOf(node)
@@ -135,7 +139,7 @@ func readReadings(ctx context.Context, c coap.Asker, node string, last int) ([]b
 	return a.Body, readings, err
 }
 
-func parseReadings(a coap.Answer) ([]senml.Reading, error) {
+func parseReadings(a client.Answer) ([]senml.Reading, error) {
 	pack, err := senml.ParseJSON(a.Body)
 	if err != nil {
 		return nil, fmt.Errorf("the daemon's answer: %w", err)
@@ -147,8 +151,8 @@ func parseReadings(a coap.Answer) ([]senml.Reading, error) {
 }
 
 // printNoReadings says that a node has sent no readings, and where it has to send them.
-func printNoReadings(ctx context.Context, out io.Writer, c coap.Asker, node string) error {
-	var st coap.NodeState
+func printNoReadings(ctx context.Context, out io.Writer, c *client.Client, node string) error {
+	var st api.NodeState
 	if err := askJSON(ctx, c, "/nodes/"+node, &st); err != nil {
 		return err
 	}

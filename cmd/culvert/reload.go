@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"strings"
 
+	"culvert/coap/client"
+
 	"github.com/spf13/cobra"
 
 	"culvert/coap"
@@ -59,7 +61,7 @@ func order(ctx context.Context, g *globals, resource string, query []string, out
 	}
 	defer c.Close()
 	err = c.Control(ctx, resource, true, query, out)
-	if s := (*coap.StatusError)(nil); errors.As(err, &s) && s.Text != "" {
+	if s := (*client.StatusError)(nil); errors.As(err, &s) && s.Text != "" {
 		return s.Text, nil
 	}
 	if err != nil {

@@ -3,15 +3,15 @@ package main
 import (
 	"bytes"
 	"context"
-	"encoding/json"
 	"errors"
 	"net"
 	"net/url"
 	"strings"
 
-	"github.com/spf13/cobra"
+	"culvert/coap/access"
+	"culvert/coap/client"
 
-	"culvert/coap"
+	"github.com/spf13/cobra"
 )
 
 // server says which daemon a command asks: the one that the configuration belongs
@@ -30,16 +30,12 @@ func (s *server) flags(cmd *cobra.Command) {
 
 // dial connects to the daemon. An error ends the program with exitUsage or
 // exitUnreachable.
-func (s *server) dial(ctx context.Context, config string) (coap.Asker, error) {
+func (s *server) dial(ctx context.Context, config string) (*client.Client, error) {
 	if s.url == "" {
 		if s.identity != "" || s.pskFile != "" {
 			return nil, asUsage(errors.New("--identity and --psk-file go with --server"))
 		}
-		c, err := dialControl(ctx, config)
-		if err != nil {
-			return nil, err // not a nil *coap.Client in an interface
-		}
-		return c, nil
+		return dialControl(ctx, config)
 	}
 	u, err := url.Parse(s.url)
 	if err != nil || u.Scheme != "coaps" || u.Hostname() == "" || strings.Trim(u.Path, "/") != "" || u.RawQuery != "" || u.User != nil {
@@ -53,32 +49,22 @@ func (s *server) dial(ctx context.Context, config string) (coap.Asker, error) {
 		return nil, usagef("--psk-file: %w", err)
 	}
 	key = bytes.TrimRight(key, "\r\n")
-	if len(key) < coap.MinPSK || len(key) > coap.MaxPSK {
-		return nil, usagef("--psk-file %s holds %d octets; want %d to %d", s.pskFile, len(key), coap.MinPSK, coap.MaxPSK)
+	if len(key) < access.MinPSK || len(key) > access.MaxPSK {
+		return nil, usagef("--psk-file %s holds %d octets; want %d to %d", s.pskFile, len(key), access.MinPSK, access.MaxPSK)
 	}
 	port := u.Port()
 	if port == "" {
 		port = "5684" // RFC 7252, section 6.2
 	}
-	c, err := coap.DialRemote(ctx, net.JoinHostPort(u.Hostname(), port), s.identity, key)
+	c, err := client.DialRemote(ctx, net.JoinHostPort(u.Hostname(), port), s.identity, key)
 	return c, reached(err)
 }
 
-// formatJSON and formatSenML are Content-Formats (RFC 7252, section 12.3; RFC 8428).
-const (
-	formatJSON  = 50
-	formatSenML = 110
-)
-
 // askJSON asks for a resource of the daemon's own and decodes its answer into v.
-func askJSON(ctx context.Context, c coap.Asker, path string, v any) error {
+func askJSON(ctx context.Context, c *client.Client, path string, v any) error {
 	ctx, cancel := context.WithTimeout(ctx, controlTimeout)
 	defer cancel()
-	a, err := c.Do(ctx, coap.Ask{Path: path, Accept: formatJSON})
-	if err != nil {
-		return reached(err)
-	}
-	return json.Unmarshal(a.Body, v)
+	return reached(c.JSON(ctx, client.Ask{Path: path}, v))
 }
 
 // ownPath is where the daemon has a node's own resource.

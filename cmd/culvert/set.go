@@ -10,10 +10,11 @@ import (
 	"strings"
 	"time"
 
+	"culvert/coap/api"
+	"culvert/coap/client"
+
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 	"github.com/spf13/cobra"
-
-	"culvert/coap"
 )
 
 // outputCaution is said before an output is driven, and in the help.
@@ -123,17 +124,17 @@ func runSet(cmd *cobra.Command, g *globals, o setOptions, args []string) error {
 }
 
 // findOutput returns what the daemon says of an output; nil if it is none.
-func findOutput(ctx context.Context, c coap.Asker, at string) (*coap.OutputState, error) {
-	var st coap.OutputState
+func findOutput(ctx context.Context, c *client.Client, at string) (*api.OutputState, error) {
+	var st api.OutputState
 	err := askJSON(ctx, c, at, &st)
-	if s := (*coap.StatusError)(nil); errors.As(err, &s) && s.Code == codes.NotFound {
+	if s := (*client.StatusError)(nil); errors.As(err, &s) && s.Code == codes.NotFound {
 		return nil, nil
 	}
 	return &st, err
 }
 
 // confirm asks whoever sits there.
-func confirm(cmd *cobra.Command, args []string, o setOptions, st *coap.OutputState) error {
+func confirm(cmd *cobra.Command, args []string, o setOptions, st *api.OutputState) error {
 	err := cmd.ErrOrStderr()
 	fmt.Fprintf(err, "%s\n\nSet %s of %s to %q", outputCaution, args[1], args[0], args[2])
 	switch {
@@ -147,11 +148,11 @@ func confirm(cmd *cobra.Command, args []string, o setOptions, st *coap.OutputSta
 
 // writePlain writes to a resource that is no output. Where it may move something all the
 // same, the daemon holds the write back until it is confirmed.
-func writePlain(cmd *cobra.Command, c coap.Asker, o setOptions, asJSON bool, args []string) error {
-	put := func(confirmed bool) (coap.Answer, error) {
+func writePlain(cmd *cobra.Command, c *client.Client, o setOptions, asJSON bool, args []string) error {
+	put := func(confirmed bool) (client.Answer, error) {
 		ctx, cancel := context.WithTimeout(cmd.Context(), nodeTimeout)
 		defer cancel()
-		return c.Do(ctx, coap.Ask{Method: codes.PUT, Path: ownPath(args[0], args[1]), Accept: -1, Body: []byte(args[2]), Confirmed: confirmed})
+		return c.Do(ctx, client.Ask{Method: codes.PUT, Path: ownPath(args[0], args[1]), Accept: -1, Body: []byte(args[2]), Confirmed: confirmed})
 	}
 	a, err := put(false)
 	if w := heldBack(err); w != nil {
@@ -177,10 +178,10 @@ func writePlain(cmd *cobra.Command, c coap.Asker, o setOptions, asJSON bool, arg
 
 // heldBack returns what the daemon says of a write that it did not let through because no
 // [[output]] declares its resource; nil for every other answer.
-func heldBack(err error) *coap.Written {
-	var w coap.Written
-	s := (*coap.StatusError)(nil)
-	if !errors.As(err, &s) || s.Code != codes.Forbidden || json.Unmarshal([]byte(s.Text), &w) != nil || w.Outcome != coap.OutcomeRefused {
+func heldBack(err error) *api.Written {
+	var w api.Written
+	s := (*client.StatusError)(nil)
+	if !errors.As(err, &s) || s.Code != codes.Forbidden || json.Unmarshal([]byte(s.Text), &w) != nil || w.Outcome != api.OutcomeRefused {
 		return nil
 	}
 	if textOf([]byte(w.Reason+w.Place+w.Resource)) == "" { // no words of the daemon's: a node's, perhaps
@@ -191,7 +192,7 @@ func heldBack(err error) *coap.Written {
 
 // confirmUndeclared asks whoever sits there about a write to an output that no [[output]]
 // declares.
-func confirmUndeclared(cmd *cobra.Command, args []string, w *coap.Written) error {
+func confirmUndeclared(cmd *cobra.Command, args []string, w *api.Written) error {
 	err := cmd.ErrOrStderr()
 	fmt.Fprintf(err, `%s
 
@@ -220,8 +221,8 @@ func typeYes(cmd *cobra.Command) error {
 }
 
 // driveOutput writes to an output and says what became of it.
-func driveOutput(cmd *cobra.Command, c coap.Asker, o setOptions, asJSON bool, args []string) error {
-	ask := coap.Ask{Method: codes.PUT, Path: ownPath(args[0], args[1]), Accept: -1, Body: []byte(args[2])}
+func driveOutput(cmd *cobra.Command, c *client.Client, o setOptions, asJSON bool, args []string) error {
+	ask := client.Ask{Method: codes.PUT, Path: ownPath(args[0], args[1]), Accept: -1, Body: []byte(args[2])}
 	if o.leaseChanged {
 		ask.Query = append(ask.Query, fmt.Sprintf("for=%d", int(o.lease.Seconds())))
 	}
@@ -234,13 +235,13 @@ func driveOutput(cmd *cobra.Command, c coap.Asker, o setOptions, asJSON bool, ar
 	defer cancel()
 	a, err := c.Do(ctx, ask)
 	body := a.Body
-	status := (*coap.StatusError)(nil)
+	status := (*client.StatusError)(nil)
 	if errors.As(err, &status) {
 		body = []byte(status.Text)
 	} else if err != nil {
 		return fmt.Errorf("whether the output moved is not known: %w", reached(err))
 	}
-	var w coap.Written
+	var w api.Written
 	if json.Unmarshal(body, &w) != nil || w.Outcome == "" {
 		if err == nil {
 			err = fmt.Errorf("the daemon's answer %s is none that an output gives: whether it moved is not known", codeText(a.Code))
@@ -263,17 +264,17 @@ func driveOutput(cmd *cobra.Command, c coap.Asker, o setOptions, asJSON bool, ar
 		}
 		_, err = fmt.Fprintln(out, text)
 	}
-	if err == nil && w.Outcome != coap.OutcomeDone {
+	if err == nil && w.Outcome != api.OutcomeDone {
 		return &exitError{exitBad, nil}
 	}
 	return err
 }
 
 // lockOutput makes or lifts a lock-out.
-func lockOutput(cmd *cobra.Command, c coap.Asker, o setOptions, at string) error {
+func lockOutput(cmd *cobra.Command, c *client.Client, o setOptions, at string) error {
 	ctx, cancel := context.WithTimeout(cmd.Context(), controlTimeout)
 	defer cancel()
-	ask := coap.Ask{Method: codes.PUT, Path: at + "/lock", Accept: -1, Body: []byte(o.lock)}
+	ask := client.Ask{Method: codes.PUT, Path: at + "/lock", Accept: -1, Body: []byte(o.lock)}
 	said := "locked out"
 	if o.unlock {
 		ask.Method, ask.Body, said = codes.DELETE, nil, "the lock-out is lifted"

@@ -8,6 +8,7 @@ import (
 	"culvert/bridge/ieee802154"
 	"culvert/bridge/node"
 	"culvert/coap"
+	"culvert/coap/api"
 )
 
 // siteAnswer is how the running site does: the answer of /control/site, which
@@ -89,7 +90,7 @@ const maxSiteNodes = 50
 // siteNow answers how the site does.
 func (d *daemon) siteNow(coap.ControlRequest) (any, error) {
 	since, rose := d.drops.lately()
-	a := siteAnswer{State: newSiteState(d.state), Since: *instant(since), Meshes: make([]siteMesh, 0, len(d.meshes))}
+	a := siteAnswer{State: newSiteState(d.state), Since: *api.Time(since), Meshes: make([]siteMesh, 0, len(d.meshes))}
 	for i, m := range d.meshes {
 		s := siteMesh{Mesh: m.Name(), Interface: d.cfg.meshes[i].iface, Admit: admitWord(d.cfg.meshes[i]),
 			Nodes: map[string]int{}, Silent: []siteNode{}, Late: []siteNode{}, Strangers: []siteNode{},
@@ -97,7 +98,7 @@ func (d *daemon) siteNow(coap.ControlRequest) (any, error) {
 		stats := m.Stats()
 		s.AdmitWhy = admitWhy(d.cfg.meshes[i])
 		s.TunUp, s.RadioUp = stats.TunUp, stats.Forward.Radio.Up
-		s.RadioSince, s.RadioCause = instant(stats.Forward.Radio.Since), stats.Forward.Radio.Cause
+		s.RadioSince, s.RadioCause = api.Time(stats.Forward.Radio.Since), stats.Forward.Radio.Cause
 		s.addNodes(m, d.cfg.meshes[i])
 		s.addLosses("to_mesh", &rose[i].toMesh)
 		s.addLosses("from_mesh", &rose[i].fromMesh)
@@ -126,7 +127,7 @@ func (s *siteMesh) addNodes(m *bridge.Mesh, c meshConfig) {
 		listed[p.name] = p.eui64
 	}
 	for n := range m.Nodes().All() {
-		one := siteNode{Node: n.Label(), State: n.State().String(), Heard: instant(n.LastHeard())}
+		one := siteNode{Node: n.Label(), State: n.State().String(), Heard: api.Time(n.LastHeard())}
 		if p := n.Place(); p != nil && p.Name != "" && listed[p.Name] != n.EUI64() && len(s.Places) < maxSiteNodes {
 			s.Places = append(s.Places, sitePlace{p.Name, listed[p.Name], n.EUI64()})
 		}

@@ -11,11 +11,12 @@ import (
 	"syscall"
 	"time"
 
+	"culvert/coap/client"
+
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 	"github.com/spf13/cobra"
 
 	"culvert/bridge/senml"
-	"culvert/coap"
 )
 
 // newWatchCommand returns `culvert watch`.
@@ -64,7 +65,7 @@ the mesh nothing. With --json each line is one reading.`,
 
 // watcher prints what it has not printed yet.
 type watcher struct {
-	ask   coap.Asker
+	ask   *client.Client
 	every time.Duration
 	out   io.Writer
 	json  bool
@@ -100,12 +101,12 @@ func (w *watcher) run(ctx context.Context, nodes []string) error {
 // while later, and where it has no room for another observer it is asked each time.
 func (w *watcher) node(ctx context.Context, n string) error {
 	for {
-		err := w.ask.Observe(ctx, readingsOf(n), func(a coap.Answer) error { return w.take(n, a) })
-		var s *coap.StatusError
+		err := w.ask.Observe(ctx, readingsOf(n), func(a client.Answer) error { return w.take(n, a) })
+		var s *client.StatusError
 		switch {
 		case ctx.Err() != nil:
 			return ctx.Err()
-		case errors.Is(err, coap.ErrNotObserved), errors.As(err, &s) && s.Code == codes.ServiceUnavailable:
+		case errors.Is(err, client.ErrNotObserved), errors.As(err, &s) && s.Code == codes.ServiceUnavailable:
 		default:
 			return reached(err)
 		}
@@ -118,7 +119,7 @@ func (w *watcher) node(ctx context.Context, n string) error {
 }
 
 // take prints what is new in an answer.
-func (w *watcher) take(node string, a coap.Answer) error {
+func (w *watcher) take(node string, a client.Answer) error {
 	readings, err := parseReadings(a)
 	if err != nil {
 		return err
