@@ -101,6 +101,24 @@ func TestNodeRestsUntilAllReturnedFramesAreGone(t *testing.T) {
 	r.sums()
 }
 
+// While one frame of a node has come back, nothing else goes to the node, though only one
+// of its two places is taken; other nodes go on.
+func TestNodeRestsWhileAFrameIsReturned(t *testing.T) {
+	r := withCredits(t, 8)
+	r.down(udp(outside, global(nodeA), 64, 1))
+	first := r.radio.Sent()
+	r.resolve(first[0], radio.OutcomeQueueFull)
+	r.down(udp(outside, global(nodeA), 64, 2))
+	r.down(udp(outside, global(nodeB), 64, 3))
+	if s := r.radio.Sent(); len(s) != 1 || s[0].Frame.To != nodeB {
+		t.Fatalf("%d frames while node A rests, want the one to node B", len(s))
+	}
+	r.step(20 * time.Millisecond)
+	if s := r.radio.Sent(); len(s) != 2 || string(s[0].Frame.Payload) != string(first[0].Frame.Payload) {
+		t.Errorf("%d frames after the rest, want the returned one and the next", len(s))
+	}
+}
+
 // A packet that fails takes its returned frame along: the node's next packet goes at
 // once, and nothing of the first is sent again.
 func TestReturnedFrameEndsWithItsPacket(t *testing.T) {
