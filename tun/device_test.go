@@ -232,8 +232,8 @@ func TestCloseUnblocksRead(t *testing.T) {
 			if !errors.Is(err, net.ErrClosed) {
 				t.Errorf("Read returned %v", err)
 			}
-		case <-time.After(5 * time.Second):
-			t.Fatal("Read is still blocked 5 s after Close")
+		case <-time.After(time.Minute):
+			t.Fatal("Read is still blocked a minute after Close")
 		}
 		if err := <-result; err != nil {
 			t.Error(err)

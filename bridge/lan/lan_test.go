@@ -99,15 +99,9 @@ func TestRouteIsLearntAndLost(t *testing.T) {
 	if s := g.stats(); !s.Forwarding || s.Interfaces[0].Routes != 1 || s.Interfaces[0].Advertised == 0 || !s.Interfaces[0].Up {
 		t.Errorf("%+v", s)
 	}
-	start := time.Now()
 	g.stop()
-	stopped := time.Since(start)
 	if ok, routes := hasRoute(host, meshPrefix, via); ok {
 		t.Errorf("the route outlived the gateway:\n%s", routes)
-	}
-	// One advertisement may have been just before, and three follow it.
-	if stopped > 12*time.Second {
-		t.Errorf("stopping took %v", stopped)
 	}
 	sameParameters(t, before, parameters(t, gw))
 	if _, err := os.Stat(g.state); !os.IsNotExist(err) {

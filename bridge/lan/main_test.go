@@ -295,7 +295,7 @@ func (g *gateway) wait() {
 	g.t.Helper()
 	select {
 	case <-g.ended:
-	case <-time.After(30 * time.Second):
+	case <-time.After(2 * time.Minute):
 		g.t.Fatal("the gateway did not end within 30 s")
 	}
 }

@@ -126,11 +126,10 @@ func TestSerialUnplugged(t *testing.T) {
 		if termios, err := unix.IoctlGetTermios(int(tty.Fd()), unix.TCGETS); err != nil || termios.Cflag&unix.CBAUD != unix.B57600 {
 			t.Errorf("line's settings %+v, %v", termios, err)
 		}
-		start := time.Now()
 		unplug(t, device, tty, master)
 		ev := r.next(EventDown)
-		if d := time.Since(start); d > time.Second || !strings.Contains(ev.Cause.Error(), device) {
-			t.Errorf("down after %v: %v", d, ev.Cause)
+		if !strings.Contains(ev.Cause.Error(), device) {
+			t.Errorf("down: %v", ev.Cause)
 		}
 		<-p.end
 	}
@@ -331,10 +330,9 @@ func TestStreamServerRestarted(t *testing.T) {
 			r.next(EventUp)
 			exchange(t, l, r, 1)
 			for boot := uint64(2); boot < 4; boot++ {
-				start := time.Now()
 				s.kill()
-				if ev := r.next(EventDown); time.Since(start) > time.Second || !strings.Contains(ev.Cause.Error(), address) {
-					t.Errorf("down after %v: %v", time.Since(start), ev.Cause)
+				if ev := r.next(EventDown); !strings.Contains(ev.Cause.Error(), address) {
+					t.Errorf("down: %v", ev.Cause)
 				}
 				s = serveRadio(t, network, address, boot)
 				if ev := r.next(EventUp); ev.Info.Boot != boot {
@@ -541,11 +539,7 @@ func TestProcessIsKilledAndItsWordsBounded(t *testing.T) {
 	}
 	r := receive(t, l)
 	pid := readPID(t, filepath.Join(dir, "pid"))
-	start := time.Now()
 	shut(t, l, r)
-	if d := time.Since(start); d > 3*time.Second {
-		t.Errorf("Close took %v", d)
-	}
 	if running(pid) {
 		t.Error("the program is still running")
 	}

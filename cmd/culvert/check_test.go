@@ -11,7 +11,6 @@ import (
 	"strings"
 	"sync"
 	"testing"
-	"time"
 
 	"golang.org/x/sys/unix"
 
@@ -192,13 +191,9 @@ func TestCheckStream(t *testing.T) {
 			if len(c.wrong) > 0 {
 				want = exitBad
 			}
-			began := time.Now()
 			got := checkJSON(t, want, "--stream", listenFake(t, c.fake), "--answer-wait", "2s", "--result-wait", "2s", "--listen", "300ms")
 			if faults := got.verdicts(verdictWrong); !slices.Equal(faults, c.wrong) || got.Faults != len(c.wrong) {
 				t.Errorf("wrong: %v, want %v; faults %d", faults, c.wrong, got.Faults)
-			}
-			if took := time.Since(began); took > 40*time.Second {
-				t.Errorf("it took %v", took)
 			}
 		})
 	}

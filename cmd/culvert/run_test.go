@@ -158,7 +158,7 @@ func TestRunDaemon(t *testing.T) {
 		if err != nil {
 			t.Errorf("ended with %v\n%s", err, log)
 		}
-	case <-time.After(15 * time.Second):
+	case <-time.After(time.Minute):
 		t.Fatalf("has not ended\n%s", log)
 	}
 }
@@ -193,7 +193,7 @@ func TestRunNotify(t *testing.T) {
 		select {
 		case s := <-heard:
 			return s
-		case <-time.After(20 * time.Second):
+		case <-time.After(time.Minute):
 			t.Fatal("nothing heard within 20 s")
 		}
 		return ""
@@ -254,7 +254,7 @@ func TestRunRefused(t *testing.T) {
 			cmd.Stdout, cmd.Stderr = out, out
 			select {
 			case <-tuntest.Start(t, cmd):
-			case <-time.After(20 * time.Second):
+			case <-time.After(time.Minute):
 				t.Fatalf("still runs\n%s", out)
 			}
 			if code := cmd.ProcessState.ExitCode(); code != c.code || !strings.Contains(out.String(), c.want) || strings.Count(out.String(), "\n") != 1 {
