@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"log/slog"
 	"path/filepath"
+	"sync"
 	"time"
 
 	"culvert/bridge/radio"
@@ -32,6 +33,9 @@ func attach(c meshConfig, log *slog.Logger) (a radio.Attachment, world func(cont
 		var s *sim.Radio
 		if s, err = simulated(c, o.Log); err == nil {
 			a, world = radio.NewLink("simulated radio", s.Dial, o), s.Run
+			if r.control != "" {
+				world = func(ctx context.Context) error { return runControlled(ctx, s, r.control, o.Log) }
+			}
 		}
 	default:
 		err = fmt.Errorf("radio of kind %q cannot be attached", r.kind)
@@ -64,4 +68,26 @@ func simulated(c meshConfig, log *slog.Logger) (*sim.Radio, error) {
 		return nil, fmt.Errorf("simulated mesh: %w", err)
 	}
 	return sim.NewRadio(mesh, sim.RadioOptions{Log: log}), nil
+}
+
+// runControlled runs a simulated mesh, and takes the commands of 'culvert simulate tell'
+// on a Unix socket. Where the socket cannot be had, the mesh runs without.
+func runControlled(ctx context.Context, s *sim.Radio, socket string, log *slog.Logger) error {
+	l, err := listenUnix(socket)
+	if err != nil {
+		log.Warn("the simulated mesh takes no commands", "error", err)
+		return s.Run(ctx)
+	}
+	log.Info("the simulated mesh takes commands", "try", "culvert simulate tell "+socket+" list")
+	ctx, cancel := context.WithCancel(ctx)
+	var wg sync.WaitGroup
+	wg.Go(func() { serveControl(ctx, l, s.Exec) })
+	defer func() { cancel(); wg.Wait() }()
+	return s.Run(ctx)
+}
+
+// controlOfSimulation is the socket on which a simulated mesh takes commands: beside that
+// of the daemon.
+func controlOfSimulation(control, mesh string) string {
+	return filepath.Join(filepath.Dir(control), "simulated-"+mesh+".sock")
 }

@@ -207,12 +207,12 @@ func newCheckCommand(g *globals) *cobra.Command {
 	f.StringVar(&o.iface, "interface", "", "the Linux IEEE 802.15.4 interface `NAME`")
 	f.StringVar(&o.node, "node", "", "send to the node with this link `ADDRESS`, instead of the first that the radio lists")
 	f.BoolVar(&o.noSend, "no-send", false, "put no frame on the air")
-	f.DurationVar(&o.waits.answer, "answer-wait", 4*time.Second, "`TIME` for up and alive, as the daemon gives it")
-	f.DurationVar(&o.waits.list, "list-wait", 10*time.Second, "`TIME` for the next node of the list, or its end")
-	f.DurationVar(&o.waits.join, "join-wait", 10*time.Second, "`TIME` for a first node, where none is listed")
-	f.DurationVar(&o.waits.result, "result-wait", 30*time.Second, "`TIME` for the result of a frame")
-	f.DurationVar(&o.waits.listen, "listen", 2*time.Second, "`TIME` to listen for what comes by itself")
-	f.DurationVar(&o.limit, "limit", 10*time.Minute, "`TIME` for all together")
+	timeVar(f, &o.waits.answer, "answer-wait", 4*time.Second, "`TIME` for up and alive, as the daemon gives it")
+	timeVar(f, &o.waits.list, "list-wait", 10*time.Second, "`TIME` for the next node of the list, or its end")
+	timeVar(f, &o.waits.join, "join-wait", 10*time.Second, "`TIME` for a first node, where none is listed")
+	timeVar(f, &o.waits.result, "result-wait", 30*time.Second, "`TIME` for the result of a frame")
+	timeVar(f, &o.waits.listen, "listen", 2*time.Second, "`TIME` to listen for what comes by itself")
+	timeVar(f, &o.limit, "limit", 10*time.Minute, "`TIME` for all together")
 	return cmd
 }
 

@@ -79,6 +79,7 @@ type radioConfig struct {
 	command []string // process: program and arguments
 	name    string   // interface: of a Linux IEEE 802.15.4 interface
 	site    string   // simulated: path
+	control string   // simulated: path of the socket that takes commands; filled in by the daemon
 
 	meshHeaders bool // mesh headers of RFC 4944, 5.2, are believed
 }

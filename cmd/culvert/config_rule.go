@@ -2,9 +2,7 @@ package main
 
 import (
 	"fmt"
-	"math"
 	"path"
-	"strconv"
 	"strings"
 	"time"
 
@@ -208,23 +206,10 @@ func (t *table) duration(key string, least, most time.Duration) time.Duration {
 	if !ok {
 		return 0
 	}
-	number, unit, _ := strings.Cut(s, " ")
-	n, err := strconv.ParseUint(number, 10, 31)
-	each := map[string]time.Duration{"s": time.Second, "min": time.Minute, "h": time.Hour}[unit]
-	if err != nil || each == 0 || n > math.MaxInt64/uint64(each) || time.Duration(n)*each < least || time.Duration(n)*each > most {
+	d, err := parseTime(s)
+	if err != nil || d < least || d > most {
 		t.errorf(key, "%s; want %s", describe(s), want)
 		return 0
 	}
-	return time.Duration(n) * each
-}
-
-// durationText writes a time as the configuration has it.
-func durationText(d time.Duration) string {
-	switch {
-	case d%time.Hour == 0:
-		return strconv.Itoa(int(d/time.Hour)) + " h"
-	case d%time.Minute == 0:
-		return strconv.Itoa(int(d/time.Minute)) + " min"
-	}
-	return strconv.Itoa(int(d/time.Second)) + " s"
+	return d
 }

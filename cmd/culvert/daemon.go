@@ -186,6 +186,7 @@ func assemble(cfg *config, o daemonOptions) (*daemon, error) {
 // mesh makes one mesh.
 func (d *daemon) mesh(c meshConfig) (*bridge.Mesh, error) {
 	log := d.log.With("mesh", c.name)
+	c.radio.control = controlOfSimulation(d.cfg.control, c.name)
 	attachment, world, err := attach(c, log)
 	if err != nil {
 		return nil, fmt.Errorf("mesh %s: %w", c.name, err)

@@ -126,8 +126,10 @@ func (r *demoReport) closing(s *site) error {
 	}
 	switch {
 	case r.options.shell:
+		r.disturb(s)
 	case r.options.stay:
 		r.say("\nThe site stays up until Ctrl-C. On this machine:\n  %s/   the status page\n  %[1]s/metrics   figures for Prometheus\n", r.web(s))
+		r.disturb(s)
 	default:
 		r.say("\nHow to go on:\n" +
 			"  culvert demo --stay    keep the site up, with its web page on this machine\n" +
@@ -143,4 +145,10 @@ func (r *demoReport) web(s *site) string {
 		return ""
 	}
 	return "http://" + s.web.String()
+}
+
+// disturb says how a node is cut and restored, from any shell of this machine.
+func (r *demoReport) disturb(s *site) {
+	tell := "culvert simulate tell " + controlOfSimulation(s.cfg.control, s.cfg.meshes[0].name)
+	r.say("To cut a node and restore it:\n  %s cut node grain-bin\n  %[1]s restore node grain-bin\n  %[1]s help   what else can go wrong\n", tell)
 }

@@ -24,9 +24,9 @@ func (d *daemon) openDoors(ctx context.Context, doors *group) error {
 	}
 	doors.start(ctx, part{"CoAP front", d.coap.Run})
 	if d.http == nil && d.cfg.httpListen != "" {
-		l, err := net.Listen("tcp", d.cfg.httpListen)
+		l, err := listenHTTP(d.cfg.httpListen, d.log)
 		if err != nil {
-			return fmt.Errorf("http.listen: %w", err)
+			return err
 		}
 		d.http = l
 	}
@@ -34,6 +34,22 @@ func (d *daemon) openDoors(ctx context.Context, doors *group) error {
 		doors.start(ctx, part{"HTTP side", d.web().Run})
 	}
 	return nil
+}
+
+// listenHTTP opens the HTTP listener. Where this host has no [::1], since IPv6 is
+// disabled, 127.0.0.1 takes its place: the same host, and nobody else, reaches it.
+func listenHTTP(at string, log *slog.Logger) (net.Listener, error) {
+	l, err := net.Listen("tcp", at)
+	host, port, _ := net.SplitHostPort(at)
+	if err != nil && host == "::1" && (errors.Is(err, unix.EADDRNOTAVAIL) || errors.Is(err, unix.EAFNOSUPPORT)) {
+		log.Warn("IPv6 is disabled on the loopback interface: HTTP listens at 127.0.0.1 in the place of [::1]",
+			"do", "sysctl net.ipv6.conf.lo.disable_ipv6=0; 'culvert check' says more")
+		l, err = net.Listen("tcp4", net.JoinHostPort("127.0.0.1", port))
+	}
+	if err != nil {
+		return nil, fmt.Errorf("http.listen: %w", err)
+	}
+	return l, nil
 }
 
 // web makes the HTTP side.

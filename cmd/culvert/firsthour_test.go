@@ -1,9 +1,11 @@
 package main
 
 import (
+	"log/slog"
 	"net"
 	"net/netip"
 	"os"
+	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
@@ -67,6 +69,13 @@ func TestFirstConfiguration(t *testing.T) {
 		a := ask("read", "grain-bin")
 		return a.code == 0 && temp.MatchString(a.out), a.out + a.err
 	})
+	// The simulated mesh takes commands beside the daemon's socket.
+	socket := filepath.Join(filepath.Dir(config), "state", "simulated-fenland.sock")
+	for _, args := range [][]string{{"cut", "node", "mast"}, {"restore", "node", "mast"}, {"list"}} {
+		if a := runProgram(t, ns, "", append([]string{"simulate", "tell", socket}, args...)...); a.code != 0 {
+			t.Errorf("simulate tell %v: %v", args, a)
+		}
+	}
 	ns.Do(func() { // this host is no node: it gets no answer, not even to a ping (RFC 7252, section 4.3)
 		gateway := netip.MustParseAddrPort("[fd5e:2a11:77c0:1::1]:5683")
 		c, err := net.DialUDP("udp", nil, net.UDPAddrFromAddrPort(gateway))
@@ -85,6 +94,31 @@ func TestFirstConfiguration(t *testing.T) {
 		}
 		if n, err := c.Read(make([]byte, 64)); err == nil {
 			t.Errorf("%d octets of answer to a host that is no node", n)
+		}
+	})
+}
+
+// Where IPv6 is disabled on the loopback interface, the HTTP side listens at 127.0.0.1 in
+// the place of [::1], and says so; an address that is not this host's stays an error.
+func TestHTTPWithoutIPv6(t *testing.T) {
+	ns := tuntest.NewNS(t)
+	ns.Do(func() {
+		if err := os.WriteFile("/proc/sys/net/ipv6/conf/lo/disable_ipv6", []byte("1"), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		var text output
+		log := slog.New(slog.NewTextHandler(&text, nil))
+		l, err := listenHTTP("[::1]:0", log)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer l.Close()
+		if at := l.Addr().String(); !strings.HasPrefix(at, "127.0.0.1:") || !strings.Contains(text.String(), "disable_ipv6") {
+			t.Errorf("it listens at %s, and the log says %q", at, text.String())
+		}
+		if l, err := listenHTTP("[2001:db8::1]:0", log); err == nil {
+			l.Close()
+			t.Error("an address of another host was taken")
 		}
 	})
 }

@@ -75,8 +75,8 @@ until --unlock.
 	o.flags(cmd)
 	f := cmd.Flags()
 	f.BoolVar(&o.yes, "yes", false, "drive the output, declared or not, without asking")
-	f.DurationVar(&o.lease, "for", 0, "`TIME` after which the node switches back, like 20m; default: the output's lease")
-	f.DurationVar(&o.within, "within", 0, "`TIME` after which the write must not be delivered any more, like 30s; default 10s")
+	timeVar(f, &o.lease, "for", 0, "`TIME` after which the node switches back, like 20m; default: the output's lease")
+	timeVar(f, &o.within, "within", 0, "`TIME` after which the write must not be delivered any more, like 30s; default 10s")
 	f.StringVar(&o.lock, "lock", "", "lock the output out, for this `REASON`, instead of writing")
 	f.BoolVar(&o.unlock, "unlock", false, "lift the lock-out instead of writing")
 	return cmd

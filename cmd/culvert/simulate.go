@@ -99,7 +99,7 @@ func newSimulateCommand(g *globals) *cobra.Command {
 	f.IntVar(&o.ideal, "ideal", 0, "`N` generated nodes, without slots, losses and joins, instead of a plan")
 	f.StringVar(&o.prefix, "prefix", "", "the mesh's `PREFIX`, a /64, instead of the plan's")
 	f.Float64Var(&o.loss, "loss", 0, "lose this `SHARE` of all attempts, 0 to 1, on every radio link, instead of what the plan says")
-	f.DurationVar(&o.period, "period", time.Minute, "how often a node publishes its readings: a `TIME` in whole seconds; 0s: never")
+	timeVar(f, &o.period, "period", time.Minute, "how often a node publishes its readings: a `TIME` in whole seconds; 0s: never")
 	f.Float64Var(&o.speed, "speed", 1, "live so many `TIMES` faster than the clock")
 	f.StringVar(&o.listen, "listen", "", "wait for the daemon on `ADDRESS`: tcp:HOST:PORT or unix:PATH")
 	f.BoolVar(&o.pty, "pty", false, "wait for the daemon on a pseudo-terminal, whose path is printed")

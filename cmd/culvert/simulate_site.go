@@ -200,8 +200,8 @@ func siteTime(t *table, key string) time.Duration {
 	if !ok {
 		return 0
 	}
-	d, err := time.ParseDuration(s)
-	if err != nil || d < 0 {
+	d, err := parseTime(s)
+	if err != nil {
 		t.errorf(key, "%q; want %s", s, want)
 		return 0
 	}

@@ -29,7 +29,8 @@ func newWatchCommand(g *globals) *cobra.Command {
 		Short: "Print readings as they come",
 		Long: `Print each reading of the nodes as it comes, a line each, until you stop it
 (Ctrl-C). What the nodes sent to the daemon anyway is observed there, so this costs
-the mesh nothing. With --json each line is one reading.`,
+the mesh nothing. With --json each line is one reading. Where the daemon is lost, for
+example because it starts anew, it is asked again until it is back.`,
 		Example: `  culvert watch grain-bin cold-store
   culvert watch grain-bin --json --count 3 | jq .value`,
 		Args: wantArgs("NODE..."),
@@ -44,13 +45,9 @@ the mesh nothing. With --json each line is one reading.`,
 			}
 			ctx, stop := signal.NotifyContext(cmd.Context(), syscall.SIGINT, syscall.SIGTERM)
 			defer stop()
-			c, err := s.dial(ctx, g.config)
-			if err != nil {
-				return err
-			}
-			defer c.Close()
-			w := watcher{ask: c, every: every, out: cmd.OutOrStdout(), json: g.json, left: count, seen: map[string]time.Time{}}
-			err = w.run(ctx, args)
+			w := watcher{every: every, out: cmd.OutOrStdout(), json: g.json, left: count, seen: map[string]time.Time{}}
+			err := w.keep(ctx, args, func() (observer, error) { return dialObserver(ctx, &s, g.config) },
+				func(text string) { fmt.Fprintf(cmd.ErrOrStderr(), "%s: %s\n", cmd.CommandPath(), text) })
 			if ctx.Err() != nil && cmd.Context().Err() == nil {
 				return nil // somebody asked for the end
 			}
@@ -58,14 +55,29 @@ the mesh nothing. With --json each line is one reading.`,
 		},
 	}
 	s.flags(cmd)
-	cmd.Flags().DurationVar(&every, "every", 2*time.Second, "ask again after `TIME` where the daemon has no room for another observer")
+	timeVar(cmd.Flags(), &every, "every", 2*time.Second, "ask again after `TIME` where the daemon is lost, or has no room for an observer")
 	cmd.Flags().IntVar(&count, "count", 0, "end after so many readings; 0: do not")
 	return cmd
 }
 
+// observer is the part of a client that a watch needs.
+type observer interface {
+	Observe(context.Context, client.Ask, func(client.Answer) error) error
+	Close() error
+}
+
+// dialObserver connects to the daemon.
+func dialObserver(ctx context.Context, s *server, config string) (observer, error) {
+	c, err := s.dial(ctx, config)
+	if err != nil {
+		return nil, err // not a nil *client.Client in an interface
+	}
+	return c, nil
+}
+
 // watcher prints what it has not printed yet.
 type watcher struct {
-	ask   *client.Client
+	ask   observer
 	every time.Duration
 	out   io.Writer
 	json  bool
@@ -77,6 +89,36 @@ type watcher struct {
 
 // errEnough ends a watch after as many readings as were asked for.
 var errEnough = errors.New("enough readings")
+
+// keep watches until ctx ends, or enough was printed. A daemon that was reached once, and
+// is lost, is dialled again until it is back; tell gets a line when it is lost, and when it
+// is back.
+func (w *watcher) keep(ctx context.Context, nodes []string, dial func() (observer, error), tell func(string)) error {
+	for again := false; ; again = true {
+		c, err := dial()
+		for again && errors.Is(err, client.ErrUnreachable) && ctx.Err() == nil {
+			select {
+			case <-ctx.Done():
+				return ctx.Err()
+			case <-time.After(w.every):
+			}
+			c, err = dial()
+		}
+		if err != nil {
+			return err
+		}
+		if again {
+			tell("the daemon is back")
+		}
+		w.ask = c
+		err = w.run(ctx, nodes)
+		c.Close()
+		if !errors.Is(err, client.ErrUnreachable) || ctx.Err() != nil {
+			return err
+		}
+		tell(fmt.Sprintf("%v; trying again until it is back", err))
+	}
+}
 
 // run observes the nodes until ctx ends, the daemon is lost, or enough was printed.
 func (w *watcher) run(ctx context.Context, nodes []string) error {
