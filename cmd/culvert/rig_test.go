@@ -141,6 +141,19 @@ func icmpTypeIn(p ipv6.Packet) byte {
 	return 0
 }
 
+// ofProof reports whether a packet may be a question of the bridge by which a node proves
+// a second link address, or the answer: an echo with a secret of 16 octets between the
+// gateway's link-local address and a node's.
+func ofProof(p ipv6.Packet) bool {
+	iid, _ := ipv6.IIDOf(rigEUI)
+	us := ipv6.LinkLocal(iid)
+	if len(p) != 64 || p[6] != 58 {
+		return false
+	}
+	return p[40] == ipv6.TypeEchoRequest && p.Source() == us && p.Destination().IsLinkLocalUnicast() ||
+		p[40] == ipv6.TypeEchoReply && p.Destination() == us && p.Source().IsLinkLocalUnicast()
+}
+
 // comparePackets holds that what the nodes' kernels sent and received is what was
 // seen on the TUN, octet by octet, but for the hop limit: one less where the packet
 // was forwarded, the same to and from the gateway itself.
@@ -178,6 +191,9 @@ func comparePackets(t *testing.T, dir, phase string) {
 				p.SetHopLimit(p.HopLimit() - 1)
 			default:
 				p.SetHopLimit(p.HopLimit() + 1)
+			}
+			if tun[string(p)] == 0 && ofProof(p) { // it ends at the bridge, as neighbour discovery does
+				continue
 			}
 			if tun[string(p)] == 0 {
 				t.Errorf("%s: a packet of %d octets from %v to %v, hop limit %d, is not on the TUN as it was:\n%x", n, len(p), src, dst, p.HopLimit(), []byte(p))
