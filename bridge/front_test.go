@@ -16,6 +16,7 @@ import (
 	"github.com/plgd-dev/go-coap/v3/udp/coder"
 
 	front "culvert/coap"
+	"culvert/coap/nodeclient"
 
 	"culvert/bridge/node"
 	"culvert/bridge/sim"
@@ -306,7 +307,7 @@ func TestFrontAndFaults(t *testing.T) {
 	// RFC 7252, section 5.9.3.5: 5.04, before the client gives up.
 	t.Run("silent", func(t *testing.T) {
 		t.Parallel()
-		f, own := newIdeal(t, front.Options{Transmission: front.Transmission{NodeTimeout: 6 * time.Second}})
+		f, own := newIdeal(t, front.Options{Transmission: nodeclient.Transmission{NodeTimeout: 6 * time.Second}})
 		f.do(func(m *sim.Mesh) error { return m.Silence("mast", -1) })
 		a := f.asker()
 		a.request(codes.GET, own+"temp", "t", "")

@@ -41,11 +41,12 @@ var mayImport = map[string][]string{
 		"bridge/adapt", "bridge/radio", "bridge/node", "bridge/nd", "bridge/policy"},
 	"bridge/sim": {"bridge/drop", "bridge/ieee802154", "bridge/ipv6", "bridge/senml", "bridge/lowpan", "bridge/frag", "bridge/adapt", "bridge/radio"},
 	// Link addresses are values that the node table hands out.
-	"coap":            {"bridge/senml", "bridge/node", "bridge/ieee802154", "coap/msg", "coap/api", "coap/access", "coap/observe", "bridge/loglimit", "bridge/reading"},
+	"coap":            {"bridge/senml", "bridge/node", "bridge/ieee802154", "coap/msg", "coap/api", "coap/access", "coap/observe", "coap/nodeclient", "bridge/loglimit", "bridge/reading"},
 	"coap/msg":        {},
 	"coap/api":        {"bridge/ieee802154"},
 	"coap/access":     {"coap/msg"},
 	"coap/observe":    {"coap/msg"},
+	"coap/nodeclient": {"coap/msg", "coap/observe", "bridge/node"},
 	"coap/client":     {"coap/msg", "coap/api"},
 	"bridge/loglimit": {},
 	"bridge/reading":  {"bridge/node", "bridge/senml", "bridge/loglimit"},

@@ -1,14 +1,12 @@
 package coap
 
 import (
-	"time"
-
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 
-	"culvert/bridge/node"
 	"culvert/coap/access"
 	"culvert/coap/msg"
+	"culvert/coap/nodeclient"
 )
 
 // atHand answers a plain GET of a node's resource whose answer is kept and fresh.
@@ -36,7 +34,7 @@ func (s *Server) atHand(req *msg.Request) (msg.Response, bool) {
 		if len(key)+4+len(o.Value) > len(room) {
 			return msg.Response{}, false
 		}
-		key = appendKeyPart(key, o)
+		key = nodeclient.AppendKeyPart(key, o)
 	}
 	p := req.Path
 	if !p.Own() {
@@ -52,26 +50,9 @@ func (s *Server) atHand(req *msg.Request) (msg.Response, bool) {
 	if _, ok := msg.CheckOptions(req.Options, true); !ok {
 		return msg.Response{}, false
 	}
-	r, fresh := s.cache.look(t.Node, key, time.Now())
+	r, fresh := s.nodes.Cached(t.Node, key)
 	if !fresh {
 		return msg.Response{}, false
 	}
 	return s.finish(req, s.moved(r, t.Node.Label()), msg.Block{}, false, msg.Block{SZX: msg.MaxSZX}, false), true
-}
-
-// look returns the answer kept under a key, if it is fresh.
-func (c *nodeCache) look(n *node.Node, key []byte, now time.Time) (msg.Response, bool) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	all := c.nodes[n]
-	if all == nil {
-		return msg.Response{}, false
-	}
-	e := all.by[string(key)]
-	if e == nil || !e.freshLocked(now) {
-		return msg.Response{}, false
-	}
-	e.used = now
-	c.hits.Add(1)
-	return e.agedLocked(now), true
 }

@@ -2,7 +2,6 @@ package coap
 
 import (
 	"fmt"
-	"net/netip"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -22,13 +21,9 @@ func (f *front) grainBin() node.Member {
 	return t
 }
 
-// age makes what is kept of grain-bin so much older.
+// age moves the front's clock ahead.
 func (f *front) age(d time.Duration) {
-	f.cache.mu.Lock()
-	defer f.cache.mu.Unlock()
-	for _, e := range f.cache.nodes[f.grainBin().Node].by {
-		e.at = e.at.Add(-d)
-	}
+	f.ahead.Add(int64(d))
 }
 
 // RFC 7252, sections 5.6, 5.7.1, 5.9 and 5.10.5: what is reused, and with which
@@ -61,9 +56,7 @@ func TestCacheFreshness(t *testing.T) {
 			})
 			c := f.client()
 			c.ask(codes.GET, "nodes/grain-bin/own/a", "")
-			f.cache.mu.Lock()
-			any := f.cache.count > 0
-			f.cache.mu.Unlock()
+			any := f.nodes.Stats().Cached > 0
 			if any {
 				f.age(x.age)
 			}
@@ -260,12 +253,12 @@ func TestJoin(t *testing.T) {
 		c.send(build(message.NonConfirmable, codes.GET, 1, fmt.Sprintf("g%d", i), "nodes/grain-bin/own/s", ""))
 	}
 	waiting := func(want int) func() bool {
-		return func() bool { f.cache.mu.Lock(); defer f.cache.mu.Unlock(); return f.cache.waiting == want }
+		return func() bool { return f.nodes.Stats().Waiting == want }
 	}
 	eventually(t, "all wait", waiting(20))
 	writer, late := f.client(), f.client()
 	writer.send(build(message.NonConfirmable, codes.PUT, 1, "p", "nodes/grain-bin/own/s", "2"))
-	eventually(t, "the write waits", func() bool { f.upstream.mu.Lock(); defer f.upstream.mu.Unlock(); return f.upstream.queued == 2 })
+	eventually(t, "the write waits", func() bool { return f.nodes.Stats().Queued == 2 })
 	late.send(build(message.NonConfirmable, codes.GET, 1, "l", "nodes/grain-bin/own/s", ""))
 	eventually(t, "the late one waits", waiting(21))
 	once.Do(func() { close(release) })
@@ -300,66 +293,5 @@ func TestLastWords(t *testing.T) {
 	m := c.ask(codes.GET, "nodes/grain-bin/own/s", "")
 	if m.Code != codes.GatewayTimeout || !strings.Contains(string(m.Payload), "its last answer is 1m30s old: 21.5") {
 		t.Errorf("%v %q", m.Code, m.Payload)
-	}
-}
-
-// The cache is bounded by number and by octets, and who fills it with one node's
-// answers pushes out that node's.
-func TestCacheBounds(t *testing.T) {
-	s := New(Options{})
-	table, err := node.New(node.Options{Prefix: netip.MustParsePrefix(sitePrefix)})
-	if err != nil {
-		t.Fatal(err)
-	}
-	crowd(t, table, 300)
-	now := time.Now()
-	var nodes []*node.Node
-	for n := range table.All() {
-		nodes = append(nodes, n)
-	}
-	put := func(n *node.Node, i, size int) {
-		s.cache.mu.Lock()
-		defer s.cache.mu.Unlock()
-		now = now.Add(time.Millisecond)
-		e := s.cache.entryLocked(node.Member{Node: n}, fmt.Sprint(i), now)
-		if e == nil {
-			t.Fatal("no room")
-		}
-		s.cache.keepLocked(e, msg.Response{Code: codes.Content, Payload: make([]byte, size)}, now)
-	}
-	quiet := nodes[0]
-	for i := range 5 {
-		put(quiet, i, 100)
-	}
-	for _, n := range nodes[1:] {
-		for i := range 2 * maxEntriesNode {
-			put(n, i, 1000)
-		}
-	}
-	for i := range 100 {
-		put(nodes[1], i, msg.MaxBody)
-	}
-	c := &s.cache
-	octets, count := 0, 0
-	for n, all := range c.nodes {
-		sum := 0
-		for _, e := range all.by {
-			sum += entryCost + len(e.resp.Payload)
-			count++
-		}
-		if sum != all.octets || sum > maxKeptNode || len(all.by) > maxEntriesNode {
-			t.Errorf("%s: %d octets, %d counted, %d entries", n.Label(), sum, all.octets, len(all.by))
-		}
-		octets += sum
-	}
-	if octets != c.octets || octets > maxKept || count != c.count || count > maxEntries {
-		t.Errorf("%d octets (%d counted), %d entries (%d counted)", octets, c.octets, count, c.count)
-	}
-	if k := len(c.nodes[quiet].by); k != 5 {
-		t.Errorf("%d of 5 answers of the quiet node are left", k)
-	}
-	c.expire(now.Add(2 * time.Hour))
-	if c.count != 0 || c.octets != 0 || len(c.nodes) != 0 {
-		t.Errorf("%d entries, %d octets, %d nodes are left", c.count, c.octets, len(c.nodes))
 	}
 }

@@ -170,7 +170,7 @@ func (c *call) challenge(r msg.Response) msg.Response {
 		return r
 	}
 	if observes {
-		d.s.cache.withdraw(&c.req)
+		d.s.nodes.Withdraw(&c.req)
 		d.s.observers.Deregister(c.req.Observation())
 	}
 	d.s.counts.challenged.Add(1)

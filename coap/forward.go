@@ -3,17 +3,14 @@ package coap
 import (
 	"slices"
 	"strings"
-	"time"
 
 	"culvert/bridge/node"
 	"culvert/coap/msg"
+	"culvert/coap/nodeclient"
 
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
-
-// hopName is what the front calls itself where a Hop-Limit was reached.
-const hopName = "culvert"
 
 // forward is /nodes/NODE/own/...: the request goes on to the node. req is a clone.
 func (s *Server) forward(req *msg.Request, t node.Member, reply func(msg.Response)) {
@@ -21,7 +18,7 @@ func (s *Server) forward(req *msg.Request, t node.Member, reply func(msg.Respons
 		reply(r)
 		return
 	}
-	opts, r, ok := forwardOptions(req.Options)
+	opts, r, ok := nodeclient.ForwardOptions(req.Options)
 	if !ok {
 		reply(r)
 		return
@@ -46,80 +43,38 @@ func (s *Server) forward(req *msg.Request, t node.Member, reply func(msg.Respons
 		req.Label = t.Node.Label()
 	}
 	back := func(r msg.Response) { reply(s.moved(r, req.Label)) }
-	plain := msg.Without(opts, message.ETag) // the cache has ETags of its own
-	if cacheable(req.Code, plain, entryKey(req.Code, plain, req.Payload)) {
-		s.cache.read(req, t, addr, plain, back)
+	if o, ok := nodeclient.NewRequest(req.Code, addr, opts, req.Payload); ok {
+		s.nodes.Get(req, t, o, back)
 		return
 	}
 	path := msg.ResourcePath(opts, message.URIPath)
-	x := &exchange{
-		code: req.Code, options: opts, body: req.Payload, deadline: time.Now().Add(s.towards(t.Table).NodeTimeout),
+	x := &nodeclient.Exchange{
+		Code: req.Code, Options: opts, Body: req.Payload, Deadline: s.now().Add(s.nodes.Towards(t.Table).NodeTimeout),
 	}
 	_, secret := msg.Option(opts, msg.OptOSCORE)
 	reads := req.Code == codes.GET || req.Code == codes.FETCH
-	x.ask = !secret && reads
-	x.reply = func(r msg.Response) {
+	x.TakeBlocks = !secret && reads
+	x.Reply = func(r msg.Response) {
 		// Also where it is not known what became of it.
-		if !reads && (r.Code>>5 == 2 || !x.heard) {
-			s.cache.written(t.Node, path, true)
+		if !reads && (r.Code>>5 == 2 || !x.FromNode) {
+			s.nodes.Written(t.Node, path, true)
 			if at := msg.ResourcePath(r.Options, message.LocationPath); at != "" {
-				s.cache.written(t.Node, at, true)
+				s.nodes.Written(t.Node, at, true)
 			}
 		}
-		back(hopped(r))
+		back(nodeclient.WithoutHopOptions(r))
 	}
 	send := func() {
 		if !reads {
-			s.cache.written(t.Node, path, false)
+			s.nodes.Written(t.Node, path, false)
 		}
-		s.upstream.submit(addr, x)
+		s.nodes.Submit(addr, x)
 	}
 	if reads && !secret {
 		send()
 		return
 	}
 	s.guardWrite(req, t, path, x, send, reply)
-}
-
-// forwardOptions returns the options for the node: the path below own, and without
-// what concerns this hop alone (RFC 7252, section 5.7.3).
-func forwardOptions(in message.Options) (message.Options, msg.Response, bool) {
-	var out message.Options
-	skip := 3 // nodes, NODE, own
-	for _, o := range in {
-		switch o.ID {
-		case message.URIPath:
-			if skip > 0 {
-				skip--
-				continue
-			}
-		case message.URIHost, message.URIPort, message.Block1, message.Block2, message.Size1, message.Size2,
-			message.Observe, message.MaxAge, message.NoResponse:
-			continue
-		case msg.OptHopLimit:
-			// RFC 8768, section 3.
-			v := msg.DecodeUint(o.Value)
-			if len(o.Value) != 1 || v == 0 {
-				return nil, msg.Errorf(codes.BadRequest, "Hop-Limit must be from 1 to 255"), false
-			}
-			if v == 1 {
-				return nil, msg.Errorf(msg.CodeHopLimitReached, hopName), false
-			}
-			o.Value = msg.EncodeUint(v - 1)
-		}
-		out = append(out, o)
-	}
-	return out, msg.Response{}, true
-}
-
-// hopped is a node's answer without what concerns the hop to the node alone.
-func hopped(r msg.Response) msg.Response {
-	r.Options = msg.Without(r.Options, message.Block1, message.Block2, message.Size2, message.Observe)
-	if r.Code == msg.CodeHopLimitReached && len(r.Payload) <= msg.MaxBody-len(hopName)-1 {
-		// RFC 8768, section 4: each hop says who it is, the nearest first.
-		r.Payload = append([]byte(hopName+" "), r.Payload...)
-	}
-	return r
 }
 
 // moved makes a node's answer one of the front's: Location and links are below

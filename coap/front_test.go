@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -41,8 +42,9 @@ type front struct {
 	udp     netip.AddrPort
 	control string
 	table   *node.Table
-	where   sync.Map // of the nodes' servers: label to netip.AddrPort
-	stop    func()   // ends it and waits
+	where   sync.Map     // of the nodes' servers: label to netip.AddrPort
+	stop    func()       // ends it and waits
+	ahead   atomic.Int64 // of the front's clock
 	t       testing.TB
 }
 
@@ -81,6 +83,7 @@ func newFront(t testing.TB, change ...func(*Server)) *front {
 		addr, _ := a.(netip.AddrPort)
 		return addr
 	}
+	f.now = func() time.Time { return time.Now().Add(time.Duration(f.ahead.Load())) }
 	for _, c := range change {
 		c(f.Server)
 	}

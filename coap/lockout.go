@@ -67,7 +67,7 @@ func (s *Server) lockResource(req *msg.Request, x *outputEntry, reply func(msg.R
 	by, reason, lock := s.writer(req), string(req.Payload), req.Code == codes.PUT
 	s.outputs.wg.Go(func() {
 		err := s.outputs.setLock(s.opts.StateDir, x, by, reason, lock)
-		s.upstream.withdraw()
+		s.nodes.RecallBarred()
 		switch {
 		case err != nil && lock:
 			s.log.Error("lock-out of an output is not on the disk", "place", x.Place, "resource", x.Resource, "by", by, "error", err)

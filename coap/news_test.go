@@ -97,9 +97,8 @@ func TestObserveWithdrawn(t *testing.T) {
 			}
 			waits := func(requests, registrations int) func() bool {
 				return func() bool {
-					f.cache.mu.Lock()
-					defer f.cache.mu.Unlock()
-					return f.cache.waiting == requests && len(f.cache.pending) == registrations
+					s := f.nodes.Stats()
+					return s.Waiting == requests && s.Registering == registrations
 				}
 			}
 			ask("")
@@ -132,7 +131,7 @@ func TestObserveWithdrawn(t *testing.T) {
 			c.send(build(message.NonConfirmable, codes.GET, 1, "same", own, "", opt{message.Observe, ""}))
 		}
 		pending := func(n int) func() bool {
-			return func() bool { f.cache.mu.Lock(); defer f.cache.mu.Unlock(); return len(f.cache.pending) == n }
+			return func() bool { return f.nodes.Stats().Registering == n }
 		}
 		eventually(t, "both wait", pending(2))
 		a.send(build(message.NonConfirmable, codes.GET, 2, "same", own, "", opt{message.Observe, u(1)}))

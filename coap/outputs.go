@@ -16,6 +16,7 @@ import (
 	"culvert/coap/access"
 	"culvert/coap/api"
 	"culvert/coap/msg"
+	"culvert/coap/nodeclient"
 
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
@@ -27,8 +28,7 @@ const (
 	writeDeadline  = 10 * time.Second // of a write that names none
 	longestWrite   = time.Minute
 	readBackTime   = 10 * time.Second
-	quietBefore    = time.Second // before its deadline a write leaves no more: what is on its way takes time
-	maxOutputValue = 256         // octets of a value
+	maxOutputValue = 256 // octets of a value
 	maxLockReason  = 200
 )
 
@@ -209,26 +209,26 @@ func (s *Server) drive(req *msg.Request, t node.Member, x *outputEntry, reply fu
 	if f, ok := msg.Option(req.Options, message.ContentFormat); ok {
 		opts = msg.With(slices.Clone(opts), message.ContentFormat, f)
 	}
-	put := &exchange{code: codes.PUT, options: opts, body: req.Payload, deadline: o.deadline,
-		barred: func() bool { return s.outputs.isLocked(x) }, notAfter: lastCall(o.begun, o.deadline), hold: s.hold(t, addr)}
-	put.reply = func(r msg.Response) {
-		s.cache.written(t.Node, x.Resource, true)
-		if !put.heard {
-			s.upstream.recall(put)
+	put := &nodeclient.Exchange{Code: codes.PUT, Options: opts, Body: req.Payload, Deadline: o.deadline,
+		Barred: func() bool { return s.outputs.isLocked(x) }, SendDeadline: nodeclient.SendDeadline(o.begun, o.deadline), SetSendDeadline: s.nodes.SendDeadlineOf(t, addr)}
+	put.Reply = func(r msg.Response) {
+		s.nodes.Written(t.Node, x.Resource, true)
+		if !put.FromNode {
+			s.nodes.Recall(put)
 		}
 		o.took(put, r)
 		if o.Outcome != "" {
 			s.outputs.end(s, o, r.Code, reply)
 			return
 		}
-		get := &exchange{code: codes.GET, options: ask, ask: true, deadline: time.Now().Add(readBackTime)}
-		get.reply = func(back msg.Response) {
+		get := &nodeclient.Exchange{Code: codes.GET, Options: ask, TakeBlocks: true, Deadline: time.Now().Add(readBackTime)}
+		get.Reply = func(back msg.Response) {
 			o.readBack(get, back)
 			s.outputs.end(s, o, r.Code, reply)
 		}
-		s.upstream.submit(addr, get)
+		s.nodes.Submit(addr, get)
 	}
-	s.cache.written(t.Node, x.Resource, false)
+	s.nodes.Written(t.Node, x.Resource, false)
 	s.outputs.wg.Go(func() { // the disk is slow, and a door must not wait for it
 		id, err := s.outputs.audit.intent(o)
 		if err != nil {
@@ -239,7 +239,7 @@ func (s *Server) drive(req *msg.Request, t node.Member, x *outputEntry, reply fu
 			return
 		}
 		o.ID = id
-		s.upstream.submit(addr, put)
+		s.nodes.Submit(addr, put)
 	})
 }
 
@@ -258,7 +258,7 @@ func (s *Server) checkOrder(req *msg.Request, o *order) (why string, code codes.
 	within, lease := writeDeadline, x.Lease
 	least := s.opts.AckTimeout
 	if t, ok := s.opts.Meshes.ByLabel(x.Place); ok {
-		least = s.towards(t.Table).AckTimeout
+		least = s.nodes.Towards(t.Table).AckTimeout
 	}
 	for _, q := range req.Options {
 		if q.ID != message.URIQuery {
@@ -305,11 +305,11 @@ func (s *Server) checkOrder(req *msg.Request, o *order) (why string, code codes.
 
 // took says what the node's answer to the write amounts to; Outcome stays empty where
 // it is to be read back.
-func (o *order) took(put *exchange, r msg.Response) {
+func (o *order) took(put *nodeclient.Exchange, r msg.Response) {
 	switch {
-	case put.msg == nil:
+	case !put.Transmitted():
 		o.Outcome, o.Reason = api.OutcomeRefused, "not sent: "+string(r.Payload)
-	case !put.heard:
+	case !put.FromNode:
 		o.Outcome, o.Reason = api.OutcomeUnknown, string(r.Payload)
 	case r.Code>>5 == 4:
 		o.Outcome, o.Reason = api.OutcomeRefused, fmt.Sprintf("the node says %s %s", msg.CodeText(r.Code), r.Payload)
@@ -319,8 +319,8 @@ func (o *order) took(put *exchange, r msg.Response) {
 }
 
 // readBack compares what the node says of its output with what was written.
-func (o *order) readBack(get *exchange, r msg.Response) {
-	if !get.heard || r.Code != codes.Content {
+func (o *order) readBack(get *nodeclient.Exchange, r msg.Response) {
+	if !get.FromNode || r.Code != codes.Content {
 		o.Outcome, o.Reason = api.OutcomeUnknown, fmt.Sprintf("the node took it, but could not be asked what it did: %s %s", msg.CodeText(r.Code), r.Payload)
 		return
 	}

@@ -200,9 +200,7 @@ func TestDirectoryOfNodes(t *testing.T) {
 		most.Store(max(most.Load(), now.Load()))
 		return most.Load() == maxDiscover
 	})
-	f.upstream.mu.Lock()
-	under := f.upstream.queued
-	f.upstream.mu.Unlock()
+	under := f.nodes.Stats().Queued
 	if under > maxDiscover {
 		t.Errorf("%d nodes are asked at a time", under)
 	}

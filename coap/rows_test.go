@@ -193,9 +193,7 @@ func TestAnswerFromElsewhere(t *testing.T) {
 	c := f.client()
 	c.send(build(message.NonConfirmable, codes.GET, 1, "t", own, ""))
 	m := <-asked
-	f.upstream.mu.Lock()
-	to := *f.upstream.conn.LocalAddr().(*net.UDPAddr)
-	f.upstream.mu.Unlock()
+	to := *net.UDPAddrFromAddrPort(f.nodes.LocalAddr())
 	to.IP = net.IPv6loopback
 	forger := dial(t, to.AddrPort())
 	forger.send(ack(m, codes.Content, "false"))
@@ -290,8 +288,7 @@ func TestObserveConfirmable(t *testing.T) {
 	if observe.ConfirmWithin > 24*time.Hour {
 		t.Errorf("every %v", observe.ConfirmWithin)
 	}
-	var ahead atomic.Int64
-	f := newFront(t, func(s *Server) { s.now = func() time.Time { return time.Now().Add(time.Duration(ahead.Load())) } })
+	f := newFront(t)
 	w := f.newWatched()
 	c := f.client()
 	c.observe(own, "c")
@@ -299,7 +296,7 @@ func TestObserveConfirmable(t *testing.T) {
 	if m := c.notification("c", "1"); m.Type != message.NonConfirmable {
 		t.Errorf("the first one: %v", m.Type)
 	}
-	ahead.Store(int64(observe.ConfirmWithin))
+	f.age(observe.ConfirmWithin)
 	w.notify(message.NonConfirmable, "2", 501)
 	if m := c.notification("c", "2"); m.Type != message.Confirmable {
 		t.Errorf("after an hour: %v", m.Type)
@@ -413,8 +410,7 @@ func TestNoResponseToNode(t *testing.T) {
 	door := f.Server.udp[0]
 	f.mu.Unlock()
 	released := func() bool {
-		f.upstream.mu.Lock()
-		defer f.upstream.mu.Unlock()
+		nodes := f.nodes.Stats()
 		door.mu.Lock()
 		defer door.mu.Unlock()
 		for _, r := range door.memory.byKey {
@@ -422,7 +418,7 @@ func TestNoResponseToNode(t *testing.T) {
 				return false
 			}
 		}
-		return f.upstream.queued == 0 && len(f.upstream.busy) == 0 && len(door.waiting) == 0 && len(door.separate) == 0
+		return nodes.Queued == 0 && nodes.Busy == 0 && len(door.waiting) == 0 && len(door.separate) == 0
 	}
 	c := f.client()
 	for mid := range uint16(2) { // to a node that answers, and to one that does not

@@ -17,6 +17,7 @@ import (
 	"culvert/bridge/node"
 	"culvert/coap/access"
 	"culvert/coap/msg"
+	"culvert/coap/nodeclient"
 	"culvert/coap/observe"
 )
 
@@ -61,8 +62,8 @@ type Options struct {
 	Log     *slog.Logger
 	// Transmission is how nodes are asked, but for the meshes that MeshTransmission
 	// names.
-	Transmission
-	MeshTransmission map[string]Transmission
+	nodeclient.Transmission
+	MeshTransmission map[string]nodeclient.Transmission
 	// Decoders read the bare datagrams that nodes send to a port of the gateway.
 	Decoders []Decoder
 	// ReadNodes has /.well-known/core of each node read once after it joins, and its
@@ -74,17 +75,15 @@ type Options struct {
 type Server struct {
 	opts Options
 	log  *slog.Logger
-	via  map[*node.Table]*Transmission // of the meshes that have their own
 
 	uploads                    msg.Uploads
 	transfers                  msg.Transfers
 	listings                   listings
 	readings                   readingStore
-	upstream                   *upstream
+	nodes                      *nodeclient.Client
 	outputs                    outputs
 	undeclared                 undeclared
 	swapped                    atomic.Pointer[access.List] // by SetAccess; nil: opts.Access
-	cache                      nodeCache
 	observers                  *observe.Observers
 	numbers                    atomic.Uint64 // of sockets, connections and sessions
 	guard                      guard
@@ -99,9 +98,8 @@ type Server struct {
 	now                        func() time.Time // tests shift it
 	started                    time.Time
 
-	renewLeast time.Duration                    // between two registrations with a node
-	ackDelay   time.Duration                    // tests shorten it
-	locate     func(node.Member) netip.AddrPort // tests have their nodes on the loopback
+	ackDelay time.Duration                    // tests shorten it
+	locate   func(node.Member) netip.AddrPort // tests have their nodes on the loopback
 
 	mu      sync.Mutex
 	udp     []*udpDoor
@@ -113,23 +111,19 @@ type Server struct {
 
 // New returns a front that is not open yet.
 func New(o Options) *Server {
-	s := &Server{opts: o, log: o.Log, now: time.Now, started: time.Now(), ackDelay: defaultAckDelay, locate: nodeAddress, renewLeast: renewLeast}
+	s := &Server{opts: o, log: o.Log, now: time.Now, started: time.Now(), ackDelay: defaultAckDelay, locate: nodeAddress}
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
 	}
 	s.log = s.log.With("part", "coap")
 	s.opts.Transmission = o.Transmission.WithDefaults()
-	s.via = map[*node.Table]*Transmission{}
-	for _, m := range o.Meshes {
-		if v, ok := o.MeshTransmission[m.Name]; ok {
-			v = v.Over(s.opts.Transmission)
-			s.via[m.Table] = &v
-		}
-	}
 	s.readings.init()
-	s.upstream = newUpstream(s)
-	s.cache.init(s)
-	s.observers = observe.New(&s.transfers, s.moved, func() time.Time { return s.now() })
+	clock := func() time.Time { return s.now() }
+	s.observers = observe.New(&s.transfers, s.moved, clock)
+	s.nodes = nodeclient.New(nodeclient.Options{
+		Meshes: o.Meshes, Default: &s.opts.Transmission, ByMesh: o.MeshTransmission, Observers: s.observers, NotAfter: o.NotAfter,
+		Locate: func(t node.Member) netip.AddrPort { return s.locate(t) }, Log: s.log, Now: clock,
+	})
 	s.guard.init()
 	s.directory.init()
 	s.discovery.init()
@@ -161,7 +155,7 @@ func (s *Server) Listen() error {
 }
 
 func (s *Server) openLocked() error {
-	if err := s.checkTransmission(); err != nil {
+	if err := s.nodes.Check(); err != nil {
 		return err
 	}
 	for _, c := range s.opts.Conns {
@@ -206,7 +200,7 @@ func (s *Server) openLocked() error {
 		s.log.Error("no output is driven: the audit log or the lock-outs cannot be opened. "+
 			"Make the folder writable for the daemon's user; then restart the daemon", "folder", a.dir, "cause", a.shut)
 	}
-	return s.upstream.open()
+	return s.nodes.Open()
 }
 
 func (s *Server) closeLocked() {
@@ -225,7 +219,7 @@ func (s *Server) closeLocked() {
 	if s.control != nil {
 		s.control.close()
 	}
-	s.upstream.close()
+	s.nodes.Close()
 	_ = s.outputs.audit.close() // nothing was written yet
 	s.udp, s.control, s.secure, s.streams, s.bare = nil, nil, nil, nil, nil
 }
@@ -283,7 +277,7 @@ func (s *Server) Run(ctx context.Context) error {
 		s.log.Info("CoAP door open", "door", "control", "path", s.opts.Control)
 		start("control socket", control.accept)
 	}
-	start("towards nodes", s.upstream.read)
+	start("towards nodes", s.nodes.Run)
 	wg.Go(func() { s.tick(ctx) })
 	wg.Go(func() { s.observers.Run(ctx) })
 
@@ -304,7 +298,7 @@ func (s *Server) Run(ctx context.Context) error {
 	if control != nil {
 		control.close()
 	}
-	s.upstream.close()
+	s.nodes.Close()
 	wg.Wait()
 	s.outputs.wg.Wait() // their outcomes are on the disk
 	if err := s.outputs.audit.close(); err != nil {
@@ -334,8 +328,9 @@ func (s *Server) tick(ctx context.Context) {
 		select {
 		case <-ctx.Done():
 			return
-		case now := <-t.C:
-			s.upstream.tick(now)
+		case <-t.C:
+			now := s.now()
+			s.nodes.Tick(now)
 			for _, d := range udp {
 				d.tick(now)
 			}
@@ -344,14 +339,13 @@ func (s *Server) tick(ctx context.Context) {
 			}
 			s.observers.RefreshLocal(now)
 			if n%5 == 0 {
-				s.cache.renew(now)
+				s.nodes.Renew(now)
 				if s.opts.ReadNodes {
 					s.discover(now)
 				}
 			}
 			if n%50 == 0 {
-				s.upstream.expire(now)
-				s.cache.expire(now)
+				s.nodes.Expire(now)
 				s.uploads.Expire(now)
 				s.transfers.Expire(now)
 				s.guard.expire(now)

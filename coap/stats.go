@@ -22,13 +22,9 @@ type counters struct {
 	dtlsAbandoned    atomic.Uint64
 	streamsRefused   atomic.Uint64
 
-	duplicates  atomic.Uint64
-	gaveUp      atomic.Uint64
-	nodeAsked   atomic.Uint64
-	nodeResent  atomic.Uint64
-	nodeTimeout atomic.Uint64
-	disordered  atomic.Uint64
-	challenged  atomic.Uint64
+	duplicates atomic.Uint64
+	gaveUp     atomic.Uint64
+	challenged atomic.Uint64
 
 	outputDone, outputRefused, outputUnknown atomic.Uint64
 }
@@ -95,24 +91,22 @@ func (s *Server) count(req *msg.Request, r msg.Response) msg.Response {
 
 // Stats returns the figures now.
 func (s *Server) Stats() Stats {
-	c, watching := &s.counts, s.observers.Stats()
+	c, watching, nodes := &s.counts, s.observers.Stats(), s.nodes.Stats()
 	out := Stats{
 		MalformedUDP: c.malformed[msg.DoorUDP].Load(), MalformedControl: c.malformed[msg.DoorControl].Load(),
 		MalformedDTLS: c.malformed[msg.DoorDTLS].Load(), MalformedTCP: c.malformed[msg.DoorTCP].Load(), MalformedTLS: c.malformed[msg.DoorTLS].Load(),
 		Sessions: c.sessions.Load(), SessionsTLS: c.tlsSessions.Load(), FailedDTLS: c.handshakesFailed[msg.DoorDTLS].Load(), FailedTLS: c.handshakesFailed[msg.DoorTLS].Load(),
 		Abandoned: c.dtlsAbandoned.Load(), Evicted: c.dtlsEvicted.Load(), Stray: c.dtlsStray.Load(), StreamsRefused: c.streamsRefused.Load(),
 		Duplicates: c.duplicates.Load(), GaveUp: c.gaveUp.Load(),
-		NodeMessages: c.nodeAsked.Load(), NodeResent: c.nodeResent.Load(), NodeTimeouts: c.nodeTimeout.Load(),
-		CacheHits: s.cache.hits.Load(), Observers: watching.Observers,
-		Notifications: watching.Notifications, Disordered: c.disordered.Load(), Challenged: c.challenged.Load(),
+		NodeMessages: nodes.Messages, NodeResent: nodes.Retransmissions, NodeTimeouts: nodes.Timeouts,
+		CacheHits: nodes.CacheHits, Observers: watching.Observers,
+		Notifications: watching.Notifications, Disordered: nodes.Disordered, Challenged: c.challenged.Load(),
 		OutputsDone: c.outputDone.Load(), OutputsRefused: c.outputRefused.Load(), OutputsUnknown: c.outputUnknown.Load(),
 		ReadingsRejected: s.readings.rejected.Load(), ReadingsRefused: s.readings.refused.Load(),
 		ReadingsClock: s.readings.clocks.Load(), Datagrams: s.decoded(),
 	}
 	out.OutputsLocked, out.AuditFailures = s.outputs.figures()
-	s.cache.mu.Lock()
-	out.Cached, out.Observations = s.cache.count, s.cache.watches
-	s.cache.mu.Unlock()
+	out.Cached, out.Observations = nodes.Cached, nodes.Observations
 	s.directory.mu.Lock()
 	out.Registrations = len(s.directory.byID)
 	s.directory.mu.Unlock()

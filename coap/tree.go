@@ -68,7 +68,7 @@ func (s *Server) serve(req *msg.Request, reply func(msg.Response)) {
 		}
 	}
 	if msg.Uint(req.Options, message.Observe) == 1 {
-		s.cache.withdraw(req)
+		s.nodes.Withdraw(req)
 		s.observers.Deregister(req.Observation())
 	}
 	if own {

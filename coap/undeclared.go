@@ -14,6 +14,7 @@ import (
 	"culvert/bridge/node"
 	"culvert/coap/api"
 	"culvert/coap/msg"
+	"culvert/coap/nodeclient"
 )
 
 // UndeclaredPolicy says what becomes of a write to a resource that may move something,
@@ -80,22 +81,22 @@ func takeConfirmation(r *msg.Request) {
 // that such a write is treated as one to an actuator. A node that lists its resources is
 // believed: what it does not list as an actuator, nor anything above or below it in the
 // path, is none.
-func (s *Server) guardWrite(req *msg.Request, t node.Member, path string, x *exchange, send func(), reply func(msg.Response)) {
+func (s *Server) guardWrite(req *msg.Request, t node.Member, path string, x *nodeclient.Exchange, send func(), reply func(msg.Response)) {
 	policy := s.undeclaredPolicy()
 	if policy == "" {
 		send()
 		return
 	}
-	_, secret := msg.Option(x.options, msg.OptOSCORE)
+	_, secret := msg.Option(x.Options, msg.OptOSCORE)
 	goesOn := policy == UndeclaredAllow || policy == UndeclaredAsk && req.Confirmed && req.Peer.Door == msg.DoorControl
 	judge := func(why string) {
 		switch {
 		case why == "":
 			send()
 		case goesOn:
-			s.writeUndeclared(s.undeclaredOrder(req, t, path, why, x.deadline), x, send, reply)
+			s.writeUndeclared(s.undeclaredOrder(req, t, path, why, x.Deadline), x, send, reply)
 		default:
-			s.refuseUndeclared(req, s.undeclaredOrder(req, t, path, why, x.deadline), policy, reply)
+			s.refuseUndeclared(req, s.undeclaredOrder(req, t, path, why, x.Deadline), policy, reply)
 		}
 	}
 	switch why, known := s.mayMove(t.Node, path, secret, time.Now()); {
@@ -145,7 +146,8 @@ func (s *Server) readListing(t node.Member, done func(msg.Response)) {
 		{ID: message.Accept, Value: msg.EncodeUint(msg.FormatLink)},
 	}
 	req := &msg.Request{Code: codes.GET, Options: opts, Peer: msg.Peer{Door: msg.DoorControl}, Room: msg.MaxBody}
-	s.cache.read(req, t, s.locate(t), opts, func(r msg.Response) {
+	o, _ := nodeclient.NewRequest(req.Code, s.locate(t), opts, nil)
+	s.nodes.Get(req, t, o, func(r msg.Response) {
 		s.noteListing(t.Node, r, time.Now())
 		done(r)
 	})
@@ -277,7 +279,7 @@ func (s *Server) undeclaredOrder(req *msg.Request, t node.Member, path, why stri
 
 // writeUndeclared writes what is going to be done into the audit log, has send send it,
 // and writes down its outcome. Where the disk takes no line nothing is sent.
-func (s *Server) writeUndeclared(o *order, x *exchange, send func(), reply func(msg.Response)) {
+func (s *Server) writeUndeclared(o *order, x *nodeclient.Exchange, send func(), reply func(msg.Response)) {
 	s.outputs.wg.Go(func() { // the disk is slow, and a door must not wait for it
 		log, err := s.outputs.auditLog(s.opts.StateDir)
 		if err == nil {
@@ -289,8 +291,8 @@ func (s *Server) writeUndeclared(o *order, x *exchange, send func(), reply func(
 			return
 		}
 		o.Reason = ""
-		answer := x.reply
-		x.reply = func(r msg.Response) {
+		answer := x.Reply
+		x.Reply = func(r msg.Response) {
 			if o.took(x, r); o.Outcome == "" {
 				o.Outcome = api.OutcomeDone
 			}

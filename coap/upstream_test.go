@@ -16,6 +16,7 @@ import (
 
 	"culvert/bridge/bridgetest"
 	"culvert/coap/msg"
+	"culvert/coap/nodeclient"
 )
 
 // fakeNode is a CoAP server whose every datagram a test writes.
@@ -366,11 +367,9 @@ func TestNodeAnswers(t *testing.T) {
 			if msg.CodeText(m.Code) != x.want || !strings.Contains(string(m.Payload), x.text) {
 				t.Errorf("%v %q, want %s %q", m.Code, m.Payload, x.want, x.text)
 			}
-			f.upstream.mu.Lock()
-			if f.upstream.queued != 0 || f.upstream.octets != 0 || len(f.upstream.busy) != 0 {
-				t.Errorf("%d queued, %d busy", f.upstream.queued, len(f.upstream.busy))
+			if s := f.nodes.Stats(); s.Queued != 0 || s.QueuedOctets != 0 || s.Busy != 0 {
+				t.Errorf("%d queued, %d busy", s.Queued, s.Busy)
 			}
-			f.upstream.mu.Unlock()
 		})
 	}
 }
@@ -538,7 +537,7 @@ func TestQueue(t *testing.T) {
 		}
 		return 0
 	}
-	eventually(t, "the rest is refused", func() bool { return full() == asked-maxQueue })
+	eventually(t, "the rest is refused", func() bool { return full() == asked-nodeclient.MaxQueue })
 	if got := len(n.seen()); got > 1 {
 		t.Errorf("%d requests reached the node at once", got)
 	}
@@ -566,7 +565,7 @@ func TestQueue(t *testing.T) {
 			t.Errorf("client %d: %v %q", i, m.Code, m.Payload)
 		}
 	}
-	if answered != maxQueue || refused != asked-maxQueue {
+	if answered != nodeclient.MaxQueue || refused != asked-nodeclient.MaxQueue {
 		t.Errorf("%d answered, %d refused", answered, refused)
 	}
 }
@@ -628,58 +627,12 @@ func TestSilentNode(t *testing.T) {
 	}
 }
 
-// RFC 7252, sections 4.2 and 4.8: five transmissions, the first wait from 2 to 3 s,
-// each twice the one before, then the end. The clock is the test's.
-func TestRetransmissionTimes(t *testing.T) {
-	s := New(Options{Transmission: Transmission{NodeTimeout: 90 * time.Second}})
-	if err := s.upstream.open(); err != nil {
-		t.Fatal(err)
-	}
-	defer s.upstream.close()
-	sink, err := net.ListenUDP("udp6", &net.UDPAddr{IP: net.IPv6loopback})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer sink.Close()
-	for range 20 {
-		var got *msg.Response
-		start := time.Now()
-		x := &exchange{code: codes.GET, deadline: start.Add(100 * time.Second), reply: func(r msg.Response) { got = &r }}
-		s.upstream.submit(sink.LocalAddr().(*net.UDPAddr).AddrPort(), x)
-		var at []time.Duration
-		last := s.counts.nodeAsked.Load()
-		for now := start; got == nil; now = now.Add(10 * time.Millisecond) {
-			s.upstream.tick(now)
-			if n := s.counts.nodeAsked.Load(); n > last {
-				at, last = append(at, now.Sub(start)), n
-			}
-			if now.Sub(start) > 99*time.Second {
-				t.Fatal("no end")
-			}
-		}
-		if len(at) != 4 || got.Code != codes.GatewayTimeout {
-			t.Fatalf("retransmitted at %v, then %v", at, got.Code)
-		}
-		first := at[0]
-		if first < 1990*time.Millisecond || first > 3050*time.Millisecond {
-			t.Errorf("first retransmission after %v", first)
-		}
-		for i, want := 1, first*3; i < 4; i, want = i+1, want*2+first {
-			if d := (at[i] - want).Abs(); d > 200*time.Millisecond {
-				t.Errorf("retransmission %d at %v, want %v", i+1, at[i], want)
-			}
-		}
-	}
-}
-
 // What comes from strangers, or too late, on the socket towards the nodes.
 func TestStrangeDatagrams(t *testing.T) {
 	f := newFront(t, quick)
 	f.newNode("grain-bin", func(_ *fakeNode, m message.Message) [][]byte { return [][]byte{ack(m, codes.Content, "1")} })
 	f.client().ask(codes.GET, "nodes/grain-bin/own/x", "")
-	f.upstream.mu.Lock()
-	to := f.upstream.conn.LocalAddr().(*net.UDPAddr).AddrPort()
-	f.upstream.mu.Unlock()
+	to := f.nodes.LocalAddr()
 	c := dial(t, netip.AddrPortFrom(netip.IPv6Loopback(), to.Port()))
 	for _, x := range []struct {
 		name  string
@@ -713,7 +666,7 @@ func TestStopWithRequestsUnderWay(t *testing.T) {
 	n := f.newNode("grain-bin", func(*fakeNode, message.Message) [][]byte { return nil })
 	done := make(chan msg.Response, 2)
 	for range 2 {
-		f.upstream.submit(n.addr, &exchange{code: codes.GET, deadline: time.Now().Add(time.Minute), reply: func(r msg.Response) { done <- r }})
+		f.nodes.Submit(n.addr, &nodeclient.Exchange{Code: codes.GET, Deadline: time.Now().Add(time.Minute), Reply: func(r msg.Response) { done <- r }})
 	}
 	f.stop()
 	for range 2 {
@@ -721,49 +674,8 @@ func TestStopWithRequestsUnderWay(t *testing.T) {
 			t.Errorf("%v", r.Code)
 		}
 	}
-	f.upstream.submit(n.addr, &exchange{code: codes.GET, deadline: time.Now().Add(time.Minute), reply: func(r msg.Response) { done <- r }})
+	f.nodes.Submit(n.addr, &nodeclient.Exchange{Code: codes.GET, Deadline: time.Now().Add(time.Minute), Reply: func(r msg.Response) { done <- r }})
 	if r := <-done; r.Code != codes.ServiceUnavailable {
 		t.Errorf("after the stop: %v", r.Code)
 	}
-}
-
-// Whatever a node answers, its exchange ends once at most, and the books stay
-// right.
-func FuzzNodeAnswer(f *testing.F) {
-	f.Add([]byte{0x64, 0x45, 0, 0, 1, 2, 3, 4, 0xff, 'x'}, false)
-	f.Add(respond(message.Acknowledgement, 0, []byte("abcd"), codes.Content, "0123456789abcdef", opt{message.Block2, blockValue(0, true, 0)}), false)
-	f.Add(respond(message.Acknowledgement, 0, []byte("abcd"), codes.Continue, "", opt{message.Block1, blockValue(0, true, 0)}), true)
-	f.Add(respond(message.Confirmable, 0, []byte("abcd"), codes.BadOption, ""), true)
-	s := New(Options{})
-	if err := s.upstream.open(); err != nil {
-		f.Fatal(err)
-	}
-	defer s.upstream.close()
-	sink, err := net.ListenUDP("udp6", &net.UDPAddr{IP: net.IPv6loopback})
-	if err != nil {
-		f.Fatal(err)
-	}
-	defer sink.Close()
-	at := sink.LocalAddr().(*net.UDPAddr).AddrPort()
-	f.Fuzz(func(t *testing.T, b []byte, upload bool) {
-		ends := 0
-		x := &exchange{code: codes.GET, ask: true, deadline: time.Now().Add(time.Hour), reply: func(msg.Response) { ends++ }}
-		if upload {
-			x.code, x.ask, x.body = codes.PUT, false, make([]byte, 1000)
-		}
-		s.upstream.submit(at, x)
-		for range 4 { // the same answer to each message that follows from it
-			if len(b) >= 4 {
-				b[2], b[3] = byte(x.mid>>8), byte(x.mid)
-				copy(b[4:], x.token[:])
-			}
-			s.upstream.receive(b, at)
-		}
-		if ends == 0 {
-			s.upstream.tick(time.Now().Add(2 * time.Hour))
-		}
-		if ends != 1 || s.upstream.queued != 0 || s.upstream.octets != 0 || len(s.upstream.busy) != 0 {
-			t.Fatalf("%d ends, %d queued, %d busy", ends, s.upstream.queued, len(s.upstream.busy))
-		}
-	})
 }

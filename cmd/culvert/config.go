@@ -13,6 +13,7 @@ import (
 	"culvert/bridge/policy"
 	"culvert/coap"
 	"culvert/coap/access"
+	"culvert/coap/nodeclient"
 )
 
 // config is a configuration file that was read and found valid: paths are
@@ -22,16 +23,16 @@ type config struct {
 	stateDir   string
 	control    string // path of the control socket
 	meshes     []meshConfig
-	rules      []policy.Rule         // of what may pass, first match wins
-	coapListen []netip.AddrPort      // UDP
-	doors      doorConfig            // the other doors of the CoAP front
-	nodes      coap.Transmission     // how nodes are asked
-	access     *access.List          // who may do what there
-	undeclared coap.UndeclaredPolicy // what becomes of writes to actuators that are no output; empty: ask
-	outputs    []coap.Output         // resources of nodes that move something
-	httpListen string                // host:port; empty is none
-	upstream   *upstreamConfig       // nil: nothing is said on the site's network
-	raw        map[string]any        // as it stands in the file
+	rules      []policy.Rule           // of what may pass, first match wins
+	coapListen []netip.AddrPort        // UDP
+	doors      doorConfig              // the other doors of the CoAP front
+	nodes      nodeclient.Transmission // how nodes are asked
+	access     *access.List            // who may do what there
+	undeclared coap.UndeclaredPolicy   // what becomes of writes to actuators that are no output; empty: ask
+	outputs    []coap.Output           // resources of nodes that move something
+	httpListen string                  // host:port; empty is none
+	upstream   *upstreamConfig         // nil: nothing is said on the site's network
+	raw        map[string]any          // as it stands in the file
 }
 
 // meshConfig is one [[mesh]].
@@ -54,8 +55,8 @@ type meshConfig struct {
 	flows           int           // 0 is the default
 	radio           radioConfig
 	places          []placeConfig
-	nodes           *coap.Transmission // how its nodes are asked, where that differs
-	decoders        []coap.Decoder     // of bare datagrams; the address is filled in later
+	nodes           *nodeclient.Transmission // how its nodes are asked, where that differs
+	decoders        []coap.Decoder           // of bare datagrams; the address is filled in later
 }
 
 // radioKind says how a mesh's radio is attached.

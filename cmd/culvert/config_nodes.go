@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"time"
 
-	"culvert/coap"
+	"culvert/coap/nodeclient"
 )
 
 // The longest ack_timeout: a write to an output that names no time has 10 s.
@@ -14,18 +14,18 @@ const wantBlockSize = "a power of two from 16 to 1024 octets"
 
 // nodes reads [coap.nodes], or the [mesh.coap] of one mesh: how nodes are asked. What
 // is absent stays zero.
-func (r *configReader) nodes(t *table) coap.Transmission {
-	v := coap.Transmission{
-		AckTimeout:      t.duration("ack_timeout", coap.MinAckTimeout, longestAckTimeout),
-		AckRandomFactor: t.number("ack_random_factor", coap.MinAckRandomFactor, coap.MaxAckRandomFactor),
-		NodeTimeout:     t.duration("timeout", 2*time.Second, coap.MaxNodeTimeout),
+func (r *configReader) nodes(t *table) nodeclient.Transmission {
+	v := nodeclient.Transmission{
+		AckTimeout:      t.duration("ack_timeout", nodeclient.MinAckTimeout, longestAckTimeout),
+		AckRandomFactor: t.number("ack_random_factor", nodeclient.MinAckRandomFactor, nodeclient.MaxAckRandomFactor),
+		NodeTimeout:     t.duration("timeout", 2*time.Second, nodeclient.MaxNodeTimeout),
 		NodeBlock:       int(t.integer("block_size", 0, 16, 1024, wantBlockSize+",")),
 	}
 	const absent = -1
-	switch n := t.integer("max_retransmit", absent, 0, coap.MostRetransmit, "a number"); n {
+	switch n := t.integer("max_retransmit", absent, 0, nodeclient.MostRetransmit, "a number"); n {
 	case absent:
 	case 0:
-		v.MaxRetransmit = coap.NoRetransmit
+		v.MaxRetransmit = nodeclient.NoRetransmit
 	default:
 		v.MaxRetransmit = int(n)
 	}
@@ -39,7 +39,7 @@ func (r *configReader) nodes(t *table) coap.Transmission {
 
 // checkNodes complains where retransmissions would never be sent: a request ends
 // before their time.
-func (t *table) checkNodes(v coap.Transmission) {
+func (t *table) checkNodes(v nodeclient.Transmission) {
 	fit := v.Fits()
 	if v.MaxRetransmit <= fit {
 		return
@@ -52,7 +52,7 @@ func (t *table) checkNodes(v coap.Transmission) {
 	}
 	t.errorf(key, "retransmission %d leaves up to %v after the first message (RFC 7252, 4.8.2), but a request ends after %s; "+
 		"want max_retransmit = %d, a shorter ack_timeout, or a longer timeout (%s at most: clients give up after 93 s)",
-		v.MaxRetransmit, v.MaxTransmitSpan(), durationText(v.NodeTimeout), fit, durationText(coap.MaxNodeTimeout))
+		v.MaxRetransmit, v.MaxTransmitSpan(), durationText(v.NodeTimeout), fit, durationText(nodeclient.MaxNodeTimeout))
 }
 
 // nodeTables reads how nodes are asked, for all meshes and for each that differs.

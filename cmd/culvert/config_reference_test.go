@@ -11,7 +11,7 @@ import (
 
 	"culvert/bridge/forward"
 	"culvert/bridge/policy"
-	"culvert/coap"
+	"culvert/coap/nodeclient"
 )
 
 // keysRead returns the keys of each table that the reader of the configuration looks
@@ -146,7 +146,7 @@ func TestConfigReference(t *testing.T) {
 // The defaults that the reference names are those of the code.
 func TestConfigReferenceDefaults(t *testing.T) {
 	written := keysWritten(t)
-	asked := coap.Transmission{}.WithDefaults()
+	asked := nodeclient.Transmission{}.WithDefaults()
 	air := func(a policy.Air) string {
 		return describe(int64(a.PerSecond)) + " B/s burst " + describe(int64(a.Burst))
 	}

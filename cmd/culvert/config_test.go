@@ -15,6 +15,7 @@ import (
 	"culvert/bridge/policy"
 	"culvert/coap"
 	"culvert/coap/access"
+	"culvert/coap/nodeclient"
 	"culvert/deploy/fenland"
 )
 
@@ -61,7 +62,7 @@ func TestConfigFull(t *testing.T) {
 		}, {
 			name: "wharf", iface: "mesh5", admitAbsent: true, prefix: netip.MustParsePrefix("2001:db8:5:6::/64"),
 			radio: radioConfig{kind: radioInterface, name: "wpan0"},
-			nodes: &coap.Transmission{AckTimeout: 5 * time.Second, MaxRetransmit: coap.NoRetransmit},
+			nodes: &nodeclient.Transmission{AckTimeout: 5 * time.Second, MaxRetransmit: nodeclient.NoRetransmit},
 		}},
 		rules: []policy.Rule{{
 			From:     []policy.End{{Prefix: netip.MustParsePrefix("::/0")}},
@@ -77,7 +78,7 @@ func TestConfigFull(t *testing.T) {
 			Mesh: policy.Rate{Packets: 1000, Per: time.Hour, Burst: 1000},
 		}},
 		coapListen: []netip.AddrPort{netip.MustParseAddrPort("[::]:5683"), netip.MustParseAddrPort("127.0.0.1:5683")},
-		nodes:      coap.Transmission{AckTimeout: 3 * time.Second, AckRandomFactor: 1.25, MaxRetransmit: 3, NodeTimeout: 80 * time.Second, NodeBlock: 32},
+		nodes:      nodeclient.Transmission{AckTimeout: 3 * time.Second, AckRandomFactor: 1.25, MaxRetransmit: 3, NodeTimeout: 80 * time.Second, NodeBlock: 32},
 		doors:      doorConfig{tcp: []netip.AddrPort{netip.MustParseAddrPort("[::]:5683")}},
 		access: identities(t, access.Identity{Name: "anyone", May: access.MayRead, Nodes: []string{"fenland/*"}},
 			access.Identity{Name: "ops-laptop", Subject: "ops laptop", May: access.MayRead | access.MayWrite}),

@@ -18,6 +18,7 @@ import (
 	"culvert/bridge/lan"
 	"culvert/bridge/node"
 	"culvert/coap"
+	"culvert/coap/nodeclient"
 	"culvert/tun"
 )
 
@@ -140,7 +141,7 @@ func assemble(cfg *config, o daemonOptions) (*daemon, error) {
 	}
 	var shown node.Meshes
 	var decoders []coap.Decoder
-	asked := map[string]coap.Transmission{}
+	asked := map[string]nodeclient.Transmission{}
 	gateways := map[string]netip.Addr{}
 	for _, c := range cfg.meshes {
 		m, err := d.mesh(c)

@@ -1,4 +1,4 @@
-package coap
+package nodeclient
 
 import (
 	"bytes"
@@ -20,7 +20,7 @@ import (
 
 // aMoment is for how long they may, ours. With the default parameters that is the third
 // transmission, after 6 to 9 s.
-const aMoment = 5 * time.Second
+const unreachableGrace = 5 * time.Second
 
 // maxErrors is how many errors are read at once, ours.
 const maxErrors = 256
@@ -78,7 +78,7 @@ func nextError(c *net.UDPConn, buf, oob []byte) (e icmpError, ok bool) {
 }
 
 // errorsLocked takes what ICMPv6 said since the last time.
-func (u *upstream) errorsLocked(now time.Time) {
+func (u *queues) errorsLocked(now time.Time) {
 	if u.conn == nil || u.closed {
 		return
 	}
@@ -95,7 +95,7 @@ func (u *upstream) errorsLocked(now time.Time) {
 
 // icmpLocked takes one error. Those about sizes, and about hops, are none that RFC
 // 7252 acts on.
-func (u *upstream) icmpLocked(e icmpError, now time.Time) {
+func (u *queues) icmpLocked(e icmpError, now time.Time) {
 	const unreachable, parameterProblem = 1, 4 // RFC 4443, sections 3.1 and 3.4
 	p := u.peers[e.to]
 	if p == nil || len(p.queue) == 0 || e.kind != unreachable && e.kind != parameterProblem {
@@ -115,30 +115,30 @@ func (u *upstream) icmpLocked(e icmpError, now time.Time) {
 	case e.code == 4:
 		r = msg.Errorf(codes.BadGateway, "nothing listens at the node's port %d: ICMPv6 type 1 code 4", e.to.Port())
 	}
-	x.cameBack(r, now)
+	x.returned(r, now)
 }
 
 // cameBack notes that the latest transmission of x did not get to the node, and what
 // to tell the client if others do not either.
-func (x *exchange) cameBack(r msg.Response, now time.Time) {
+func (x *Exchange) returned(r msg.Response, now time.Time) {
 	nth := x.resent + 1
-	if x.back == nth {
+	if x.returnedNth == nth {
 		return
 	}
-	if x.back == 0 || x.back < nth-1 {
-		x.backSince = now // the one before did not
+	if x.returnedNth == 0 || x.returnedNth < nth-1 {
+		x.returnedSince = now // the one before did not
 	}
-	x.back, x.backFor, x.why = nth, now.Sub(x.backSince), r
+	x.returnedNth, x.returnedFor, x.returnedResponse = nth, now.Sub(x.returnedSince), r
 }
 
 // lost reports whether there is no more to be hoped for.
-func (x *exchange) lost() bool {
-	return !x.acked && x.back == x.resent+1 && x.backFor >= aMoment
+func (x *Exchange) unreachable() bool {
+	return !x.acked && x.returnedNth == x.resent+1 && x.returnedFor >= unreachableGrace
 }
 
 // writeLocked sends a datagram. An ICMPv6 error about an earlier one makes the kernel
 // refuse the next one, whoever it is for: so once more, and once more.
-func (u *upstream) writeLocked(b []byte, to netip.AddrPort) (err error) {
+func (u *queues) writeLocked(b []byte, to netip.AddrPort) (err error) {
 	for range 3 {
 		if _, err = u.conn.WriteToUDPAddrPort(b, to); err == nil || errors.Is(err, net.ErrClosed) {
 			return err

@@ -1,4 +1,4 @@
-package coap
+package nodeclient
 
 import (
 	"net"
@@ -48,10 +48,11 @@ func TestDerivedTimes(t *testing.T) {
 		t.Errorf("towards clients %v, towards nodes %v", msg.ExchangeLifetime, got)
 	}
 	for _, bad := range []Transmission{{AckRandomFactor: 0.9}, {NodeTimeout: 91 * time.Second}, {MaxRetransmit: 11}} {
-		if err := New(Options{Transmission: bad}).Listen(); err == nil {
+		if err := newClient(bad).Open(); err == nil {
 			t.Errorf("%+v was taken", bad)
 		}
-		if err := New(Options{Meshes: node.Meshes{{Name: "fenland", Table: nil}}, MeshTransmission: map[string]Transmission{"fenland": bad}}).Listen(); err == nil {
+		meshes := node.Meshes{{Name: "fenland", Table: nil}}
+		if err := New(Options{Meshes: meshes, ByMesh: map[string]Transmission{"fenland": bad}}).Open(); err == nil {
 			t.Errorf("%+v was taken for one mesh", bad)
 		}
 	}
@@ -59,18 +60,15 @@ func TestDerivedTimes(t *testing.T) {
 
 // Each mesh may be asked in its own way; what it does not say is as for all.
 func TestMeshTransmission(t *testing.T) {
-	f := newFront(t)
-	s := New(Options{
-		Meshes:           node.Meshes{{Name: "fenland", Table: f.table}},
-		Transmission:     Transmission{AckTimeout: 3 * time.Second, MaxRetransmit: 2},
-		MeshTransmission: map[string]Transmission{"fenland": {AckTimeout: 5 * time.Second, NodeBlock: 32}},
-	})
+	table, n := siteTable(t)
+	base := Transmission{AckTimeout: 3 * time.Second, MaxRetransmit: 2}.WithDefaults()
+	s := New(Options{Meshes: node.Meshes{{Name: "fenland", Table: table}}, Default: &base,
+		ByMesh: map[string]Transmission{"fenland": {AckTimeout: 5 * time.Second, NodeBlock: 32}}})
 	want := Transmission{5 * time.Second, 1.5, 2, time.Minute, 32}
-	node := f.table.Address(f.grainBin().Node)
-	if got := *s.towardsAddr(node); got != want {
+	if got := *s.towardsAddr(table.Address(n)); got != want {
 		t.Errorf("%+v, want %+v", got, want)
 	}
-	if got := *s.towards(f.table); got != want {
+	if got := *s.Towards(table); got != want {
 		t.Errorf("%+v, want %+v", got, want)
 	}
 	want = Transmission{3 * time.Second, 1.5, 2, time.Minute, 64}
@@ -83,57 +81,57 @@ func TestMeshTransmission(t *testing.T) {
 // in a bubble of testing/synctest.
 type asked struct {
 	t    *testing.T
-	s    *Server
+	s    *Client
 	at   netip.AddrPort
-	x    *exchange
+	x    *Exchange
 	sent []time.Duration // since the exchange began
 }
 
 func newAsked(t *testing.T, tr Transmission) *asked {
-	s := New(Options{Transmission: tr})
-	if err := s.upstream.open(); err != nil {
+	s := newClient(tr)
+	if err := s.Open(); err != nil {
 		t.Fatal(err)
 	}
 	sink, err := net.ListenUDP("udp6", &net.UDPAddr{IP: net.IPv6loopback})
 	if err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() { s.upstream.close(); sink.Close() })
+	t.Cleanup(func() { s.queues.close(); sink.Close() })
 	return &asked{t: t, s: s, at: sink.LocalAddr().(*net.UDPAddr).AddrPort()}
 }
 
 // exchange asks once. answer is called every 20 ms with the time since the beginning;
 // what it returns comes from the node. It ends with the exchange.
-func (a *asked) exchange(answer func(x *exchange, at time.Duration, transmissions int) []byte) (got msg.Response, took time.Duration) {
+func (a *asked) exchange(answer func(x *Exchange, at time.Duration, transmissions int) []byte) (got msg.Response, took time.Duration) {
 	a.t.Helper()
 	ended := false
 	start := time.Now()
-	a.x = &exchange{code: codes.GET, deadline: start.Add(a.s.opts.NodeTimeout), reply: func(r msg.Response) { got, ended = r, true }}
-	last := a.s.counts.nodeAsked.Load()
+	a.x = &Exchange{Code: codes.GET, Deadline: start.Add(a.s.opts.Default.NodeTimeout), Reply: func(r msg.Response) { got, ended = r, true }}
+	last := a.s.counts.messages.Load()
 	a.sent = nil
-	a.s.upstream.submit(a.at, a.x)
+	a.s.queues.submit(a.at, a.x)
 	for now := time.Duration(0); !ended; now += 20 * time.Millisecond {
-		if n := a.s.counts.nodeAsked.Load(); n > last {
+		if n := a.s.counts.messages.Load(); n > last {
 			a.sent, last = append(a.sent, now), n
 		}
 		if b := answer(a.x, now, len(a.sent)); b != nil {
-			a.s.upstream.receive(b, a.at)
+			a.s.queues.receive(b, a.at)
 		}
 		if ended {
 			return got, now
 		}
 		tuntest.Advance(20 * time.Millisecond)
-		a.s.upstream.tick(time.Now())
+		a.s.queues.tick(time.Now())
 		took = now
 	}
 	return got, took
 }
 
-func (x *exchange) answer() []byte {
-	return respond(message.Acknowledgement, int32(x.mid), x.token[:], codes.Content, "1")
+func (x *Exchange) answer() []byte {
+	return response(message.Acknowledgement, int32(x.mid), x.token[:], codes.Content, "1")
 }
 
-func silence(*exchange, time.Duration, int) []byte { return nil }
+func silence(*Exchange, time.Duration, int) []byte { return nil }
 
 // RFC 7252, sections 4.2 and 4.8: when a silent node is asked, with parameters of the
 // configuration. The random factor counts once; each wait is twice the one before.
@@ -184,8 +182,8 @@ func TestTransmissionTimes(t *testing.T) {
 // been measured; lost messages of a fast node are sent again as soon as was
 // configured, but for the one after (Karn's algorithm; RFC 6298).
 func TestRoundTrip(t *testing.T) {
-	after := func(d time.Duration) func(*exchange, time.Duration, int) []byte {
-		return func(x *exchange, at time.Duration, _ int) []byte {
+	after := func(d time.Duration) func(*Exchange, time.Duration, int) []byte {
+		return func(x *Exchange, at time.Duration, _ int) []byte {
 			if at >= d {
 				return x.answer()
 			}
@@ -222,10 +220,10 @@ func TestRoundTrip(t *testing.T) {
 			a := newAsked(t, Transmission{})
 			for range 3 {
 				acked := false
-				r, _ := a.exchange(func(x *exchange, at time.Duration, _ int) []byte {
+				r, _ := a.exchange(func(x *Exchange, at time.Duration, _ int) []byte {
 					switch {
 					case at >= 8*time.Second:
-						return respond(message.Confirmable, 7, x.token[:], codes.Content, "1")
+						return response(message.Confirmable, 7, x.token[:], codes.Content, "1")
 					case at >= 100*time.Millisecond && !acked:
 						acked = true
 						return msg.EmptyMessage(message.Acknowledgement, x.mid)
@@ -236,7 +234,7 @@ func TestRoundTrip(t *testing.T) {
 					t.Errorf("%v, sent at %v", r.Code, a.sent)
 				}
 			}
-			if w := a.s.upstream.peers[a.at].trip.first(&a.s.opts.Transmission); w != msg.AckTimeout {
+			if w := a.s.queues.peers[a.at].trip.first(a.s.opts.Default); w != msg.AckTimeout {
 				t.Errorf("first wait %v", w)
 			}
 		})
@@ -245,7 +243,7 @@ func TestRoundTrip(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			a := newAsked(t, Transmission{})
 			for i := range 6 {
-				if r, _ := a.exchange(func(x *exchange, at time.Duration, n int) []byte {
+				if r, _ := a.exchange(func(x *Exchange, at time.Duration, n int) []byte {
 					if n == 2 || i%2 == 1 {
 						return x.answer()
 					}
@@ -263,18 +261,18 @@ func TestRoundTrip(t *testing.T) {
 	var r roundTrip
 	v := Transmission{}.WithDefaults()
 	for range 100 {
-		r.answered(50*time.Second, true, &v)
+		r.observe(50*time.Second, true, &v)
 	}
 	if got := r.first(&v); got != 10*time.Second {
 		t.Errorf("after 50 s each: %v", got)
 	}
 	for range 100 {
-		r.answered(time.Millisecond, true, &v)
+		r.observe(time.Millisecond, true, &v)
 	}
 	if got := r.first(&v); got != v.AckTimeout {
 		t.Errorf("after 1 ms each: %v", got)
 	}
-	r.answered(-time.Hour, true, &v)
+	r.observe(-time.Hour, true, &v)
 	if got := r.first(&v); got != v.AckTimeout {
 		t.Errorf("after the clock was set: %v", got)
 	}
@@ -294,14 +292,14 @@ func TestNodesForgotten(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			a := newAsked(t, Transmission{})
 			for range 2 {
-				a.exchange(func(e *exchange, at time.Duration, _ int) []byte {
+				a.exchange(func(e *Exchange, at time.Duration, _ int) []byte {
 					if at >= x.trip {
 						return e.answer()
 					}
 					return nil
 				})
 			}
-			u := a.s.upstream
+			u := a.s.queues
 			u.expire(time.Now().Add(x.kept - time.Second))
 			if len(u.peers) != 1 {
 				t.Errorf("%s: forgotten too soon", x.name)

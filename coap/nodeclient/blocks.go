@@ -1,4 +1,4 @@
-package coap
+package nodeclient
 
 import (
 	"slices"
@@ -12,26 +12,26 @@ import (
 
 // answeredLocked takes the answer to the message under way: it ends the exchange,
 // or sends the message for the next block (RFC 7959). m aliases the read buffer.
-func (u *upstream) answeredLocked(p *nodePeer, x *exchange, m *message.Message, now time.Time) []*exchange {
-	if id, ok := badAnswer(m.Options); !ok {
+func (u *queues) answeredLocked(p *peer, x *Exchange, m *message.Message, now time.Time) []*Exchange {
+	if id, ok := checkResponseOptions(m.Options); !ok {
 		return u.endLocked(p, x, msg.Errorf(codes.BadGateway, "the node's answer has option %d, which may not be passed on", id), now)
 	}
-	if v := msg.Uint(m.Options, message.Observe); x.watch != nil && !x.leave && v >= 0 && m.Code>>5 == 2 {
+	if v := msg.Uint(m.Options, message.Observe); x.observation != nil && !x.deregister && v >= 0 && m.Code>>5 == 2 {
 		// RFC 7641, section 3.2. A registration begins the order of notifications anew.
-		x.observed = true
-		x.watch.order, x.watch.orderAt = uint32(v)&0xffffff, now
+		x.registered = true
+		x.observation.order, x.observation.orderAt = uint32(v)&0xffffff, now
 	}
-	next := func() []*exchange {
+	next := func() []*Exchange {
 		if err := u.sendLocked(p, x, now); err != nil {
 			return u.endLocked(p, x, msg.Errorf(codes.InternalServerError, "towards the node: %v", err), now)
 		}
 		return nil
 	}
 	switch {
-	case m.Code == codes.BadOption && (x.blocks || x.ask) && x.download.Num == 0 && x.upload.Num == 0:
+	case m.Code == codes.BadOption && (x.blocks || x.TakeBlocks) && x.download.Num == 0 && x.upload.Num == 0:
 		// A node without blocks does not know the option: once without, in one piece.
-		x.fell = true
-		x.blocks, x.ask = false, false
+		x.retriedWithoutBlocks = true
+		x.blocks, x.TakeBlocks = false, false
 		return next()
 	case x.blocks && m.Code == codes.Continue:
 		if !x.upload.More {
@@ -46,15 +46,15 @@ func (u *upstream) answeredLocked(p *nodePeer, x *exchange, m *message.Message, 
 			return next()
 		}
 	}
-	if x.fell && m.Code != codes.BadOption {
-		p.whole = true // it was the blocks, and not another option
+	if x.retriedWithoutBlocks && m.Code != codes.BadOption {
+		p.noBlocks = true // it was the blocks, and not another option
 	}
 	b, blocks, ok := msg.BlockOption(m.Options, message.Block2, false)
 	if !ok {
 		return u.endLocked(p, x, msg.Errorf(codes.BadGateway, "the node's answer has block size exponent 7"), now)
 	}
 	if !blocks || m.Code>>5 != 2 {
-		x.heard = true
+		x.FromNode = true
 		return u.endLocked(p, x, msg.Response{Code: m.Code, Options: msg.CloneOptions(m.Options), Payload: slices.Clone(m.Payload)}, now)
 	}
 	return u.blockLocked(p, x, m, b, now, next)
@@ -62,7 +62,7 @@ func (u *upstream) answeredLocked(p *nodePeer, x *exchange, m *message.Message, 
 
 // nextUpload moves on to the block after the one that the node took; it may ask
 // for smaller ones.
-func (u *upstream) nextUpload(x *exchange, m *message.Message) {
+func (u *queues) nextUpload(x *Exchange, m *message.Message) {
 	sent := x.upload.Offset() + x.upload.Size()
 	if b, ok, _ := msg.BlockOption(m.Options, message.Block1, false); ok && b.SZX < x.upload.SZX {
 		x.upload.SZX = b.SZX
@@ -71,45 +71,45 @@ func (u *upstream) nextUpload(x *exchange, m *message.Message) {
 }
 
 // blockLocked adds one block of the answer to what is there.
-func (u *upstream) blockLocked(p *nodePeer, x *exchange, m *message.Message, b msg.Block, now time.Time, next func() []*exchange) []*exchange {
-	fail := func(text string) []*exchange {
+func (u *queues) blockLocked(p *peer, x *Exchange, m *message.Message, b msg.Block, now time.Time, next func() []*Exchange) []*Exchange {
+	fail := func(text string) []*Exchange {
 		return u.endLocked(p, x, msg.Errorf(codes.BadGateway, "%s", text), now)
 	}
 	if b.Num == 0 {
-		x.got = msg.Response{Code: m.Code, Options: msg.CloneOptions(m.Options)}
+		x.response = msg.Response{Code: m.Code, Options: msg.CloneOptions(m.Options)}
 	}
-	have, _ := msg.Option(x.got.Options, message.ETag)
+	have, _ := msg.Option(x.response.Options, message.ETag)
 	tag, _ := msg.Option(m.Options, message.ETag)
 	switch {
 	case string(have) != string(tag):
 		// RFC 7959, section 2.4: these blocks are of two representations.
-		if x.again {
+		if x.restarted {
 			return fail("the node's answer changes faster than it can be read")
 		}
-		x.again = true
+		x.restarted = true
 		x.download.Num = 0
-		x.got = msg.Response{}
+		x.response = msg.Response{}
 		return next()
-	case b.Offset() != len(x.got.Payload):
+	case b.Offset() != len(x.response.Payload):
 		return fail("the node sent another block than was asked for")
 	case b.More && len(m.Payload) != b.Size():
 		return fail("a block of the node's answer is not full")
-	case len(x.got.Payload)+len(m.Payload) > msg.MaxBody:
+	case len(x.response.Payload)+len(m.Payload) > msg.MaxBody:
 		return fail("the node's answer is too large")
 	}
-	x.got.Payload = append(x.got.Payload, m.Payload...)
+	x.response.Payload = append(x.response.Payload, m.Payload...)
 	if !b.More {
-		x.heard = true
-		return u.endLocked(p, x, x.got, now)
+		x.FromNode = true
+		return u.endLocked(p, x, x.response, now)
 	}
-	x.ask = true
+	x.TakeBlocks = true
 	x.download = msg.Block{Num: b.Num + 1, SZX: b.SZX}
 	return next()
 }
 
 // badAnswer returns the number of an option of an answer that is unsafe to forward
 // and not known (RFC 7252, section 5.7.1).
-func badAnswer(o message.Options) (message.OptionID, bool) {
+func checkResponseOptions(o message.Options) (message.OptionID, bool) {
 	for _, x := range o {
 		switch x.ID {
 		case message.Observe, message.MaxAge, message.Block1, message.Block2, message.Size1, message.Size2,

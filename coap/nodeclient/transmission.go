@@ -1,4 +1,4 @@
-package coap
+package nodeclient
 
 import (
 	"fmt"
@@ -125,11 +125,12 @@ func (t Transmission) check() error {
 	return nil
 }
 
-func (s *Server) checkTransmission() error {
-	if err := s.opts.Transmission.check(); err != nil {
+// Check says what is wrong with the parameters.
+func (c *Client) Check() error {
+	if err := c.opts.Default.check(); err != nil {
 		return err
 	}
-	for _, v := range s.via {
+	for _, v := range c.byTable {
 		if err := v.check(); err != nil {
 			return err
 		}
@@ -137,22 +138,22 @@ func (s *Server) checkTransmission() error {
 	return nil
 }
 
-// towards is how nodes of a table's mesh are asked.
-func (s *Server) towards(t *node.Table) *Transmission {
-	if v := s.via[t]; v != nil {
+// Towards is how nodes of a table's mesh are asked.
+func (c *Client) Towards(t *node.Table) *Transmission {
+	if v := c.byTable[t]; v != nil {
 		return v
 	}
-	return &s.opts.Transmission
+	return c.opts.Default
 }
 
 // towardsAddr is how a node with an address is asked.
-func (s *Server) towardsAddr(a netip.Addr) *Transmission {
-	for t, v := range s.via {
+func (c *Client) towardsAddr(a netip.Addr) *Transmission {
+	for t, v := range c.byTable {
 		if t.ByAddress(a) != nil {
 			return v
 		}
 	}
-	return &s.opts.Transmission
+	return c.opts.Default
 }
 
 // roundTrip is what was measured of the way to a node and back. A node that is slow is
@@ -165,14 +166,17 @@ type roundTrip struct {
 	wait time.Duration
 }
 
+// granularity of the clock that calls tick (RFC 6298, section 2.3: G).
+const granularity = 100 * time.Millisecond
+
 // tardy is how many first waits NodeTimeout has room for at least: with 60 s and a
 // random factor of 1.5 none is above 10 s, or 15 s with the factor, and there is time
 // for two retransmissions.
-const tardy = 4
+const waitsInTimeout = 4
 
 // first is the first wait for a message, before the random factor.
 func (r *roundTrip) first(t *Transmission) time.Duration {
-	return max(t.AckTimeout, min(r.wait, time.Duration(float64(t.NodeTimeout)/(tardy*t.AckRandomFactor))))
+	return max(t.AckTimeout, min(r.wait, time.Duration(float64(t.NodeTimeout)/(waitsInTimeout*t.AckRandomFactor))))
 }
 
 // answered takes that a message was answered, so long after it was sent first. Only
@@ -180,7 +184,7 @@ func (r *roundTrip) first(t *Transmission) time.Duration {
 // Karn's algorithm, RFC 6298, section 3). Else it is one at most: the next message
 // waits for up to twice as long as this one did, so that a slow node comes to be
 // measured.
-func (r *roundTrip) answered(after time.Duration, sure bool, t *Transmission) {
+func (r *roundTrip) observe(after time.Duration, sure bool, t *Transmission) {
 	switch {
 	case after < 0:
 		return
@@ -193,16 +197,16 @@ func (r *roundTrip) answered(after time.Duration, sure bool, t *Transmission) {
 		r.variation = (3*r.variation + (r.smoothed - after).Abs()) / 4
 		r.smoothed = (7*r.smoothed + after) / 8
 	}
-	r.wait = r.smoothed + max(4*r.variation, tickEvery)
+	r.wait = r.smoothed + max(4*r.variation, granularity)
 }
 
 // measure takes the first sign that x's message arrived.
-func (p *nodePeer) measure(x *exchange, ack bool, now time.Time) {
+func (p *peer) measure(x *Exchange, ack bool, now time.Time) {
 	if !x.acked {
-		p.trip.answered(now.Sub(x.sent), ack && x.resent == 0, p.via)
+		p.trip.observe(now.Sub(x.firstSent), ack && x.resent == 0, p.transmission)
 	}
 }
 
 // silent takes that nothing came at all: what was measured says nothing of the node
 // any more.
-func (r *roundTrip) silent() { *r = roundTrip{} }
+func (r *roundTrip) reset() { *r = roundTrip{} }

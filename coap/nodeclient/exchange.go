@@ -1,10 +1,11 @@
-package coap
+package nodeclient
 
 import (
 	"crypto/rand"
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"log/slog"
 	mrand "math/rand/v2"
 	"net"
 	"net/netip"
@@ -21,7 +22,7 @@ import (
 
 // Limits of the queues to nodes. They are our choice.
 const (
-	maxQueue      = 16       // requests queued for one node, with the one in progress
+	MaxQueue      = 16       // requests queued for one node, with the one in progress
 	maxQueued     = 8192     // requests queued for all nodes
 	maxQueuedBody = 16 << 20 // octets of their bodies
 )
@@ -29,83 +30,87 @@ const (
 // upstream is the client side towards the nodes: one UDP socket, and for each node
 // that was asked a queue of which one request is under way (NSTART is 1: RFC 7252,
 // section 4.7; to its nodes the front is one client, whoever asks).
-type upstream struct {
-	s *Server
+type queues struct {
+	log     *slog.Logger
+	now     func() time.Time
+	towards func(netip.Addr) *Transmission
+	counts  *counts
+	cache   *cache // takes notifications
 
 	mu     sync.Mutex
 	conn   *net.UDPConn
 	closed bool
-	peers  map[netip.AddrPort]*nodePeer
-	busy   map[*nodePeer]struct{} // those with a request under way
+	peers  map[netip.AddrPort]*peer
+	busy   map[*peer]struct{} // those with a request under way
 	queued int
 	octets int // of the bodies queued
 }
 
 // nodePeer is one node's CoAP server in the eyes of the front.
-type nodePeer struct {
-	addr    netip.AddrPort
-	mid     uint16
-	queue   []*exchange // the first one is under way
-	idle    time.Time   // since when the queue is empty
-	whole   bool        // the node does not know blocks: it said 4.02 to one
-	lastCON uint16      // MID of the last separate answer, whose acknowledgement may be lost
-	hadCON  bool
-	watches map[[4]byte]*watch // observations of the node, by token
-	trip    roundTrip
-	via     *Transmission // how it is asked
+type peer struct {
+	addr         netip.AddrPort
+	mid          uint16
+	queue        []*Exchange // the first one is under way
+	idle         time.Time   // since when the queue is empty
+	noBlocks     bool        // the node does not know blocks: it said 4.02 to one
+	lastCON      uint16      // MID of the last separate answer, whose acknowledgement may be lost
+	hadCON       bool
+	observations map[[4]byte]*observation // observations of the node, by token
+	trip         roundTrip
+	transmission *Transmission // how it is asked
 }
 
-// exchange is one request to a node, with all the messages that its body needs.
-type exchange struct {
-	code     codes.Code
-	options  message.Options // without those of blocks
-	body     []byte
-	deadline time.Time
-	reply    func(msg.Response)
-	into     *fetch // what the cache waits for
-	watch    *watch // the observation that it registers or, with leave, cancels
-	leave    bool
-	// barred marks a write to an output, and reports whether it must not be sent, or
+// Exchange is one request to a node, with all the messages that its body needs.
+type Exchange struct {
+	Code        codes.Code
+	Options     message.Options // without those of blocks
+	Body        []byte
+	Deadline    time.Time
+	Reply       func(msg.Response)
+	fetch       *fetch       // what the cache waits for
+	observation *observation // the observation that it registers or, with leave, cancels
+	deregister  bool
+	// Barred marks a write to an output, and reports whether it must not be sent, or
 	// not once more; nil for everything else.
-	barred   func() bool
-	notAfter time.Time // where barred is set: when it is sent no more, and is not to leave any queue
-	// hold says until when a message from a port, with a Message ID, may leave for the
+	Barred       func() bool
+	SendDeadline time.Time // where barred is set: when it is sent no more, and is not to leave any queue
+	// SetSendDeadline says until when a message from a port, with a Message ID, may leave for the
 	// node; nil where nobody can be told.
-	hold     func(port, id uint16, until time.Time) error
-	heard    bool // the answer is the node's own, and not one of ours about it
-	observed bool // the node took the registration
+	SetSendDeadline func(port, id uint16, until time.Time) error
+	FromNode        bool // the answer is the node's own, and not one of ours about it
+	registered      bool // the node took the registration
 
 	// The message under way.
-	token  [4]byte
-	mid    uint16
-	msg    []byte
-	acked  bool      // the node will answer separately: no more retransmission
-	sent   time.Time // first
-	due    time.Time
-	wait   time.Duration
-	resent int
-	back   int          // the latest transmission that came back, from 1 on
-	why    msg.Response // as was said of it
+	token            [4]byte
+	mid              uint16
+	msg              []byte
+	acked            bool      // the node will answer separately: no more retransmission
+	firstSent        time.Time // first
+	due              time.Time
+	wait             time.Duration
+	resent           int
+	returnedNth      int          // the latest transmission that came back, from 1 on
+	returnedResponse msg.Response // as was said of it
 	// Of those that came back one after the other: when the first one did, and how much
 	// later the latest.
-	backSince time.Time
-	backFor   time.Duration
+	returnedSince time.Time
+	returnedFor   time.Duration
 
-	upload   msg.Block // the block of the body that is under way
-	blocks   bool      // the body goes in blocks
-	download msg.Block // the block that is asked for
-	ask      bool      // a Block2 option is sent
-	got      msg.Response
-	resume   bool // it begins with a later block than the first
-	again    bool // the answer changed in the middle, and was begun anew once
-	fell     bool // the node said 4.02, and is asked once more without blocks
+	upload               msg.Block // the block of the body that is under way
+	blocks               bool      // the body goes in blocks
+	download             msg.Block // the block that is asked for
+	TakeBlocks           bool      // a Block2 option is sent
+	response             msg.Response
+	continues            bool // it begins with a later block than the first
+	restarted            bool // the answer changed in the middle, and was begun anew once
+	retriedWithoutBlocks bool // the node said 4.02, and is asked once more without blocks
 }
 
-func newUpstream(s *Server) *upstream {
-	return &upstream{s: s, peers: map[netip.AddrPort]*nodePeer{}, busy: map[*nodePeer]struct{}{}}
+func newQueues(log *slog.Logger, now func() time.Time, towards func(netip.Addr) *Transmission, counts *counts, cache *cache) *queues {
+	return &queues{log: log, now: now, towards: towards, counts: counts, cache: cache, peers: map[netip.AddrPort]*peer{}, busy: map[*peer]struct{}{}}
 }
 
-func (u *upstream) open() error {
+func (u *queues) open() error {
 	c, err := net.ListenUDP("udp6", nil)
 	if err != nil {
 		return fmt.Errorf("coap: socket towards the nodes: %w", err)
@@ -121,13 +126,13 @@ func (u *upstream) open() error {
 }
 
 // close ends the socket and answers everything that is on its way.
-func (u *upstream) close() {
+func (u *queues) close() {
 	u.mu.Lock()
 	if u.conn != nil {
 		u.conn.Close()
 	}
 	u.closed = true
-	var ended []*exchange
+	var ended []*Exchange
 	for _, p := range u.peers {
 		ended = append(ended, p.queue...)
 		p.queue = nil
@@ -136,42 +141,42 @@ func (u *upstream) close() {
 	clear(u.busy)
 	u.mu.Unlock()
 	for _, x := range ended {
-		x.reply(msg.Errorf(codes.ServiceUnavailable, "the front is stopping"))
+		x.Reply(msg.Errorf(codes.ServiceUnavailable, "the front is stopping"))
 	}
 }
 
 const notSent = "the node was busy for too long; the request was not sent to it"
 
 // submit queues x for the node at addr.
-func (u *upstream) submit(addr netip.AddrPort, x *exchange) {
+func (u *queues) submit(addr netip.AddrPort, x *Exchange) {
 	u.mu.Lock()
 	p := u.peers[addr]
 	if p == nil {
-		p = &nodePeer{addr: addr, mid: uint16(mrand.Uint32()), via: u.s.towardsAddr(addr.Addr())}
+		p = &peer{addr: addr, mid: uint16(mrand.Uint32()), transmission: u.towards(addr.Addr())}
 		u.peers[addr] = p
 	}
 	switch {
 	case u.closed:
 		u.mu.Unlock()
-		x.reply(msg.Unavailable(5, "the front is stopping"))
+		x.Reply(msg.Unavailable(5, "the front is stopping"))
 		return
 	case !u.enqueueLocked(p, x):
 		full := len(p.queue)
 		u.mu.Unlock()
-		x.reply(msg.Unavailable(10, fmt.Sprintf("busy: %d requests wait for this node", full)))
+		x.Reply(msg.Unavailable(10, fmt.Sprintf("busy: %d requests wait for this node", full)))
 		return
 	}
-	var ended []*exchange
+	var ended []*Exchange
 	if len(p.queue) == 1 {
-		ended = u.startLocked(p, time.Now())
+		ended = u.startLocked(p, u.now())
 	}
 	u.mu.Unlock()
 	answerAll(ended)
 }
 
 // enqueueLocked puts x into p's queue, if there is room.
-func (u *upstream) enqueueLocked(p *nodePeer, x *exchange) bool {
-	if u.closed || len(p.queue) >= maxQueue || u.queued >= maxQueued || u.octets+len(x.body) > maxQueuedBody {
+func (u *queues) enqueueLocked(p *peer, x *Exchange) bool {
+	if u.closed || len(p.queue) >= MaxQueue || u.queued >= maxQueued || u.octets+len(x.Body) > maxQueuedBody {
 		return false
 	}
 	p.queue = append(p.queue, x)
@@ -181,41 +186,41 @@ func (u *upstream) enqueueLocked(p *nodePeer, x *exchange) bool {
 
 // answerAll calls back those whose end was found under the lock; got says what
 // became of each.
-func answerAll(ended []*exchange) {
+func answerAll(ended []*Exchange) {
 	for _, x := range ended {
-		x.reply(x.got)
+		x.Reply(x.response)
 	}
 }
 
 // startLocked begins the first request in p's queue; those that cannot even be
 // sent are returned.
-func (u *upstream) startLocked(p *nodePeer, now time.Time) (ended []*exchange) {
+func (u *queues) startLocked(p *peer, now time.Time) (ended []*Exchange) {
 	for len(p.queue) > 0 {
 		x := p.queue[0]
-		if x.deadline.Sub(now) < p.via.AckTimeout || x.barred != nil && (!now.Before(x.notAfter) || x.barred()) {
+		if x.Deadline.Sub(now) < p.transmission.AckTimeout || x.Barred != nil && (!now.Before(x.SendDeadline) || x.Barred()) {
 			// It could not come back in time, and must not act when its client has
 			// given up.
-			x.got = msg.Unavailable(30, notSent)
+			x.response = msg.Unavailable(30, notSent)
 			ended = append(ended, x)
 			u.popLocked(p, now)
 			continue
 		}
-		szx := p.via.szx()
-		if _, secret := msg.Option(x.options, msg.OptOSCORE); secret {
+		szx := p.transmission.szx()
+		if _, secret := msg.Option(x.Options, msg.OptOSCORE); secret {
 			szx = msg.MaxSZX // RFC 8613: as it came, if it fits into a packet
 		}
-		x.blocks = len(x.body) > 16<<szx && !p.whole
+		x.blocks = len(x.Body) > 16<<szx && !p.noBlocks
 		x.upload = msg.Block{SZX: szx}
-		if !x.resume {
+		if !x.continues {
 			x.download = msg.Block{SZX: szx}
-			x.ask = x.ask && !p.whole
+			x.TakeBlocks = x.TakeBlocks && !p.noBlocks
 		}
 		err := u.sendLocked(p, x, now)
 		if err == nil {
 			u.busy[p] = struct{}{}
 			return ended
 		}
-		x.got = msg.Errorf(codes.InternalServerError, "towards the node: %v", err)
+		x.response = msg.Errorf(codes.InternalServerError, "towards the node: %v", err)
 		ended = append(ended, x)
 		u.popLocked(p, now)
 	}
@@ -227,21 +232,21 @@ const keepMeasured = time.Hour
 
 // keep is for how long a node that is asked for nothing is remembered: for as long as
 // a Message ID may not be used again (RFC 7252, section 4.4).
-func (p *nodePeer) keep() time.Duration {
-	life := p.via.exchangeLifetime(p.trip.first(p.via))
-	if p.trip.wait > p.via.AckTimeout {
+func (p *peer) keep() time.Duration {
+	life := p.transmission.exchangeLifetime(p.trip.first(p.transmission))
+	if p.trip.wait > p.transmission.AckTimeout {
 		return max(life, keepMeasured)
 	}
 	return life
 }
 
 // countLocked counts x in or out.
-func (u *upstream) countLocked(x *exchange, by int) {
+func (u *queues) countLocked(x *Exchange, by int) {
 	u.queued += by
-	u.octets += by * len(x.body)
+	u.octets += by * len(x.Body)
 }
 
-func (u *upstream) popLocked(p *nodePeer, now time.Time) {
+func (u *queues) popLocked(p *peer, now time.Time) {
 	u.countLocked(p.queue[0], -1)
 	p.queue[0] = nil
 	p.queue = p.queue[1:]
@@ -254,45 +259,45 @@ func (u *upstream) popLocked(p *nodePeer, now time.Time) {
 
 // sendLocked sends the next message of x: a new Message ID, a new token that
 // nobody can guess (RFC 7252, section 5.3.1).
-func (u *upstream) sendLocked(p *nodePeer, x *exchange, now time.Time) error {
+func (u *queues) sendLocked(p *peer, x *Exchange, now time.Time) error {
 	p.mid++
 	x.mid = p.mid
 	if _, err := rand.Read(x.token[:]); err != nil {
 		return err
 	}
-	opts := slices.Clone(x.options)
-	if w := x.watch; w != nil && x.download.Num == 0 && x.upload.Num == 0 {
+	opts := slices.Clone(x.Options)
+	if w := x.observation; w != nil && x.download.Num == 0 && x.upload.Num == 0 {
 		x.token = w.token
-		if x.leave {
+		if x.deregister {
 			opts = msg.With(opts, message.Observe, msg.EncodeUint(1))
 		} else {
 			opts = msg.With(opts, message.Observe, nil)
-			u.watchLocked(p, w)
+			u.observeLocked(p, w)
 		}
 	}
-	if x.into != nil && (x.download.Num > 0 || x.again) {
+	if x.fetch != nil && (x.download.Num > 0 || x.restarted) {
 		opts = msg.Without(opts, message.ETag) // it asks about the whole, and has its answer
 	}
-	payload := x.body
+	payload := x.Body
 	if x.blocks {
 		from := x.upload.Offset()
-		to := min(from+x.upload.Size(), len(x.body))
-		x.upload.More = to < len(x.body)
-		payload = x.body[from:to]
+		to := min(from+x.upload.Size(), len(x.Body))
+		x.upload.More = to < len(x.Body)
+		payload = x.Body[from:to]
 		opts = msg.With(opts, message.Block1, x.upload.Encode())
 		if x.upload.Num == 0 {
-			opts = msg.With(opts, message.Size1, msg.EncodeUint(uint32(len(x.body))))
+			opts = msg.With(opts, message.Size1, msg.EncodeUint(uint32(len(x.Body))))
 		}
 	}
-	if x.ask && !x.upload.More {
+	if x.TakeBlocks && !x.upload.More {
 		opts = msg.With(opts, message.Block2, x.download.Encode())
-		if x.download.Num > 0 && x.code != codes.FETCH {
+		if x.download.Num > 0 && x.Code != codes.FETCH {
 			payload = nil // RFC 7959, section 3.3: the body is there already
 			opts = msg.Without(opts, message.Block1, message.Size1)
 		}
 	}
 	m := message.Message{
-		Type: message.Confirmable, Code: x.code, MessageID: int32(x.mid),
+		Type: message.Confirmable, Code: x.Code, MessageID: int32(x.mid),
 		Token: x.token[:], Options: opts, Payload: payload,
 	}
 	buf := make([]byte, 64+len(payload)+msg.OptionsSize(opts))
@@ -300,35 +305,35 @@ func (u *upstream) sendLocked(p *nodePeer, x *exchange, now time.Time) error {
 	if err != nil {
 		return err
 	}
-	if err := u.holdLocked(x); err != nil {
+	if err := u.setDeadlineLocked(x); err != nil {
 		return err
 	}
 	x.msg = buf[:n]
-	x.acked, x.resent, x.back, x.backFor = false, 0, 0, 0
+	x.acked, x.resent, x.returnedNth, x.returnedFor = false, 0, 0, 0
 	// RFC 7252, section 4.2: the random factor once, then doubling.
-	x.wait = time.Duration(float64(p.trip.first(p.via)) * (1 + mrand.Float64()*(p.via.AckRandomFactor-1)))
-	x.sent, x.due = now, now.Add(x.wait)
+	x.wait = time.Duration(float64(p.trip.first(p.transmission)) * (1 + mrand.Float64()*(p.transmission.AckRandomFactor-1)))
+	x.firstSent, x.due = now, now.Add(x.wait)
 	return u.transmitLocked(p, x, now)
 }
 
 // transmitLocked sends the message under way. That a path is gone just now is no error
 // of the exchange: retransmission or its deadline settles it.
-func (u *upstream) transmitLocked(p *nodePeer, x *exchange, now time.Time) error {
-	u.s.counts.nodeAsked.Add(1)
+func (u *queues) transmitLocked(p *peer, x *Exchange, now time.Time) error {
+	u.counts.messages.Add(1)
 	err := u.writeLocked(x.msg, p.addr)
 	if err == nil || errors.Is(err, net.ErrClosed) {
 		return err
 	}
-	u.s.log.Debug("message to a node not sent", "to", p.addr.Addr().String(), "error", err)
-	x.cameBack(msg.Errorf(codes.GatewayTimeout, "the gateway has no way to the node: %v", err), now)
+	u.log.Debug("message to a node not sent", "to", p.addr.Addr().String(), "error", err)
+	x.returned(msg.Errorf(codes.GatewayTimeout, "the gateway has no way to the node: %v", err), now)
 	return nil
 }
 
 // tick retransmits what is due and ends what is over.
-func (u *upstream) tick(now time.Time) {
+func (u *queues) tick(now time.Time) {
 	u.mu.Lock()
 	u.errorsLocked(now)
-	var ended []*exchange
+	var ended []*Exchange
 	for p := range u.busy {
 		ended = append(ended, u.tickLocked(p, now)...)
 	}
@@ -337,21 +342,21 @@ func (u *upstream) tick(now time.Time) {
 }
 
 // expire forgets nodes that were not asked for long.
-func (u *upstream) expire(now time.Time) {
+func (u *queues) expire(now time.Time) {
 	u.mu.Lock()
 	defer u.mu.Unlock()
 	for addr, p := range u.peers {
-		if len(p.queue) == 0 && len(p.watches) == 0 && now.Sub(p.idle) > p.keep() {
+		if len(p.queue) == 0 && len(p.observations) == 0 && now.Sub(p.idle) > p.keep() {
 			delete(u.peers, addr)
 		}
 	}
 }
 
-func (u *upstream) tickLocked(p *nodePeer, now time.Time) (ended []*exchange) {
+func (u *queues) tickLocked(p *peer, now time.Time) (ended []*Exchange) {
 	// Those that wait too long in the queue never reached the node.
 	for i := len(p.queue) - 1; i > 0; i-- {
-		if x := p.queue[i]; now.After(x.deadline) {
-			x.got = msg.Unavailable(30, notSent)
+		if x := p.queue[i]; now.After(x.Deadline) {
+			x.response = msg.Unavailable(30, notSent)
 			ended = append(ended, x)
 			p.queue = slices.Delete(p.queue, i, i+1)
 			u.countLocked(x, -1)
@@ -359,26 +364,26 @@ func (u *upstream) tickLocked(p *nodePeer, now time.Time) (ended []*exchange) {
 	}
 	x := p.queue[0]
 	switch {
-	case x.lost():
-		u.s.counts.nodeTimeout.Add(1)
-		return append(ended, u.endLocked(p, x, x.why, now)...)
-	case now.After(x.deadline), !x.acked && now.After(x.due) && x.resent >= p.via.retransmit():
-		u.s.counts.nodeTimeout.Add(1)
+	case x.unreachable():
+		u.counts.timeouts.Add(1)
+		return append(ended, u.endLocked(p, x, x.returnedResponse, now)...)
+	case now.After(x.Deadline), !x.acked && now.After(x.due) && x.resent >= p.transmission.retransmit():
+		u.counts.timeouts.Add(1)
 		if !x.acked {
-			p.trip.silent()
+			p.trip.reset()
 		}
 		r := msg.Errorf(codes.GatewayTimeout, "the node did not answer")
-		if !x.acked && x.back == x.resent+1 {
-			r = x.why
+		if !x.acked && x.returnedNth == x.resent+1 {
+			r = x.returnedResponse
 		}
 		return append(ended, u.endLocked(p, x, r, now)...)
-	case !x.acked && now.After(x.due) && x.barred != nil && (!now.Before(x.notAfter) || x.barred()):
+	case !x.acked && now.After(x.due) && x.Barred != nil && (!now.Before(x.SendDeadline) || x.Barred()):
 		// What acts must not act late, nor against a lock-out: it is not sent again.
 	case !x.acked && now.After(x.due):
 		x.resent++
 		x.wait *= 2
 		x.due = now.Add(x.wait)
-		u.s.counts.nodeResent.Add(1)
+		u.counts.retransmissions.Add(1)
 		if u.transmitLocked(p, x, now) != nil {
 			return ended // the socket is closed, and close answers all
 		}
@@ -388,14 +393,14 @@ func (u *upstream) tickLocked(p *nodePeer, now time.Time) (ended []*exchange) {
 
 // endLocked takes x, the first of p's queue, out with its answer, and starts the
 // next one.
-func (u *upstream) endLocked(p *nodePeer, x *exchange, r msg.Response, now time.Time) []*exchange {
-	x.got = r
+func (u *queues) endLocked(p *peer, x *Exchange, r msg.Response, now time.Time) []*Exchange {
+	x.response = r
 	u.popLocked(p, now)
-	return append([]*exchange{x}, u.startLocked(p, now)...)
+	return append([]*Exchange{x}, u.startLocked(p, now)...)
 }
 
 // read takes what nodes send until the socket is closed.
-func (u *upstream) read() error {
+func (u *queues) read() error {
 	u.mu.Lock()
 	conn := u.conn
 	u.mu.Unlock()
@@ -413,7 +418,7 @@ func (u *upstream) read() error {
 }
 
 // receive takes one datagram (RFC 7252, sections 4.2, 5.2 and 5.3.2).
-func (u *upstream) receive(b []byte, from netip.AddrPort) {
+func (u *queues) receive(b []byte, from netip.AddrPort) {
 	if len(b) < 4 || b[0]>>6 != 1 {
 		return
 	}
@@ -425,15 +430,15 @@ func (u *upstream) receive(b []byte, from netip.AddrPort) {
 	bad := err != nil || m.Code == codes.Empty && len(b) > 4 || m.Code != codes.Empty && class != 2 && class != 4 && class != 5
 
 	u.mu.Lock()
-	now := time.Now()
+	now := u.now()
 	p := u.peers[from]
-	var x *exchange
+	var x *Exchange
 	if p != nil && len(p.queue) > 0 {
 		x = p.queue[0]
 	}
-	var ended []*exchange
+	var ended []*Exchange
 	var deliver func()
-	w := p.watchOf(m.Token)
+	w := p.observationOf(m.Token)
 	switch matched := x != nil && mid == x.mid; {
 	case kind == message.Reset && matched:
 		ended = u.endLocked(p, x, msg.Errorf(codes.BadGateway, "the node rejected the request"), now)
@@ -471,13 +476,13 @@ func (u *upstream) receive(b []byte, from netip.AddrPort) {
 	}
 }
 
-func sameToken(t message.Token, x *exchange) bool {
+func sameToken(t message.Token, x *Exchange) bool {
 	return len(t) == len(x.token) && [4]byte(t) == x.token
 }
 
 // rejectLocked answers a confirmable message that fits nothing with a reset; the
 // repetition of the last separate answer is acknowledged once more.
-func (u *upstream) rejectLocked(p *nodePeer, from netip.AddrPort, mid uint16) {
+func (u *queues) rejectLocked(p *peer, from netip.AddrPort, mid uint16) {
 	kind := message.Reset
 	if p != nil && p.hadCON && p.lastCON == mid {
 		kind = message.Acknowledgement
@@ -485,7 +490,54 @@ func (u *upstream) rejectLocked(p *nodePeer, from netip.AddrPort, mid uint16) {
 	_ = u.writeLocked(msg.EmptyMessage(kind, mid), from) // lost is lost: it comes again
 }
 
-func (u *upstream) acknowledgeLocked(p *nodePeer, mid uint16) {
+func (u *queues) acknowledgeLocked(p *peer, mid uint16) {
 	p.lastCON, p.hadCON = mid, true
 	_ = u.writeLocked(msg.EmptyMessage(message.Acknowledgement, mid), p.addr)
 }
+
+// ForwardOptions returns the options for the node: the path below own, and without
+// what concerns this hop alone (RFC 7252, section 5.7.3).
+func ForwardOptions(in message.Options) (message.Options, msg.Response, bool) {
+	var out message.Options
+	skip := 3 // nodes, NODE, own
+	for _, o := range in {
+		switch o.ID {
+		case message.URIPath:
+			if skip > 0 {
+				skip--
+				continue
+			}
+		case message.URIHost, message.URIPort, message.Block1, message.Block2, message.Size1, message.Size2,
+			message.Observe, message.MaxAge, message.NoResponse:
+			continue
+		case msg.OptHopLimit:
+			// RFC 8768, section 3.
+			v := msg.DecodeUint(o.Value)
+			if len(o.Value) != 1 || v == 0 {
+				return nil, msg.Errorf(codes.BadRequest, "Hop-Limit must be from 1 to 255"), false
+			}
+			if v == 1 {
+				return nil, msg.Errorf(msg.CodeHopLimitReached, hopName), false
+			}
+			o.Value = msg.EncodeUint(v - 1)
+		}
+		out = append(out, o)
+	}
+	return out, msg.Response{}, true
+}
+
+// hopped is a node's answer without what concerns the hop to the node alone.
+func WithoutHopOptions(r msg.Response) msg.Response {
+	r.Options = msg.Without(r.Options, message.Block1, message.Block2, message.Size2, message.Observe)
+	if r.Code == msg.CodeHopLimitReached && len(r.Payload) <= msg.MaxBody-len(hopName)-1 {
+		// RFC 8768, section 4: each hop says who it is, the nearest first.
+		r.Payload = append([]byte(hopName+" "), r.Payload...)
+	}
+	return r
+}
+
+// hopName is what the front calls itself where a Hop-Limit was reached.
+const hopName = "culvert"
+
+// Transmitted reports whether any message of the exchange was sent.
+func (x *Exchange) Transmitted() bool { return x.msg != nil }

@@ -1,4 +1,4 @@
-package coap
+package nodeclient
 
 import (
 	"encoding/binary"
@@ -19,28 +19,33 @@ import (
 
 // Bounds of the cache, ours.
 const (
-	maxEntries     = 8192    // answers of nodes that are kept
-	maxEntriesNode = 64      // of one node
-	maxKept        = 8 << 20 // octets of them
-	maxKeptNode    = 256 << 10
-	maxWaiting     = 16384 // requests that wait for an answer that is under way
-	maxWatches     = 4096  // observations of nodes
-	maxWatchesNode = 16
-	maxKeyPart     = 1024 // octets of a key; a longer request is not cached
-	entryCost      = 512  // octets that an entry costs besides its answer, about
+	maxEntries          = 8192    // answers of nodes that are kept
+	maxEntriesNode      = 64      // of one node
+	maxKept             = 8 << 20 // octets of them
+	maxKeptNode         = 256 << 10
+	maxWaiting          = 16384 // requests that wait for an answer that is under way
+	maxObservations     = 4096  // observations of nodes
+	maxObservationsNode = 16
+	maxKeyPart          = 1024 // octets of a key; a longer request is not cached
+	entryCost           = 512  // octets that an entry costs besides its answer, about
 )
 
 // nodeCache keeps answers of nodes (RFC 7252, section 5.6), joins requests that
 // ask for the same at the same time, and knows what is observed (watch.go).
-type nodeCache struct {
-	s *Server
+type cache struct {
+	queues     *queues
+	observers  *observe.Observers
+	towards    func(*node.Table) *Transmission
+	locate     func(node.Member) netip.AddrPort
+	now        func() time.Time
+	renewLeast time.Duration // between two registrations with a node
 
-	mu      sync.Mutex
-	nodes   map[*node.Node]*nodeEntries
-	count   int // of entries
-	octets  int // of their answers
-	waiting int
-	watches int
+	mu           sync.Mutex
+	nodes        map[*node.Node]*nodeEntries
+	count        int // of entries
+	octets       int // of their answers
+	waiting      int
+	observations int
 	// pending are the registrations that wait for the node's answer: a client may
 	// withdraw before it comes.
 	pending map[msg.ObservationKey]*msg.Request
@@ -50,14 +55,14 @@ type nodeCache struct {
 
 // nodeEntries are those of one node, by the request but for who asks.
 type nodeEntries struct {
-	by      map[string]*entry
-	octets  int
-	watches int
+	by           map[string]*entry
+	octets       int
+	observations int
 }
 
 // entry is one request to a node that was or is asked, or observed.
 type entry struct {
-	t       node.Member
+	member  node.Member
 	key     string
 	path    string // of the node's resource
 	code    codes.Code
@@ -71,27 +76,28 @@ type entry struct {
 	stale  bool // whatever its age
 	used   time.Time
 
-	fetch *fetch // under way, and good to be joined
-	watch *watch
+	fetch       *fetch // under way, and good to be joined
+	observation *observation
 }
 
 // fetch is a request on its way to a node for all who want the same.
 type fetch struct {
-	e       *entry
-	late    bool         // something was written since: the answer may be older than that
-	base    msg.Response // whose ETag the node was told
-	waiting []waiter
+	e        *entry
+	outdated bool         // something was written since: the answer may be older than that
+	base     msg.Response // whose ETag the node was told
+	waiting  []waiter
 }
 
 // waiter is a client's request that a fetch will answer.
 type waiter struct {
-	req   *msg.Request
-	watch bool // it wants to observe
-	reply func(msg.Response)
+	req     *msg.Request
+	observe bool // it wants to observe
+	reply   func(msg.Response)
 }
 
-func (c *nodeCache) init(s *Server) {
-	c.s, c.nodes, c.pending = s, map[*node.Node]*nodeEntries{}, map[msg.ObservationKey]*msg.Request{}
+func (c *cache) init(u *queues, o *observe.Observers, towards func(*node.Table) *Transmission, locate func(node.Member) netip.AddrPort, now func() time.Time) {
+	c.queues, c.observers, c.towards, c.locate, c.now, c.renewLeast = u, o, towards, locate, now, renewLeast
+	c.nodes, c.pending = map[*node.Node]*nodeEntries{}, map[msg.ObservationKey]*msg.Request{}
 }
 
 // entryKey is the cache key (RFC 7252, section 5.6; RFC 8132, section 2): the
@@ -99,7 +105,7 @@ func (c *nodeCache) init(s *Server) {
 func entryKey(code codes.Code, o message.Options, body []byte) string {
 	b := []byte{byte(code)}
 	for _, x := range o {
-		b = appendKeyPart(b, x)
+		b = AppendKeyPart(b, x)
 	}
 	if code == codes.FETCH {
 		b = append(append(b, 0xff), body...)
@@ -107,7 +113,7 @@ func entryKey(code codes.Code, o message.Options, body []byte) string {
 	return string(b)
 }
 
-func appendKeyPart(b []byte, x message.Option) []byte {
+func AppendKeyPart(b []byte, x message.Option) []byte {
 	if msg.NoCacheKey(x.ID) {
 		return b
 	}
@@ -116,44 +122,52 @@ func appendKeyPart(b []byte, x message.Option) []byte {
 	return append(b, x.Value...)
 }
 
-// cacheable reports whether the cache may answer such a request. What OSCORE hides
-// is only for the node (RFC 8613, section 10), and Echo proves to the node that the
-// request is new (RFC 9175, section 2.3).
-func cacheable(code codes.Code, o message.Options, key string) bool {
-	if code != codes.GET && code != codes.FETCH || len(key) > maxKeyPart {
-		return false
+// Request is a request for a node's resource as the cache knows it.
+type Request struct {
+	addr    netip.AddrPort
+	options message.Options // for the node, without ETag: the cache has its own
+	key     string
+}
+
+// NewRequest makes one. ok is false if the cache may not answer it. What OSCORE
+// hides is only for the node (RFC 8613, section 10), and Echo proves to the node that
+// the request is new (RFC 9175, section 2.3).
+func NewRequest(code codes.Code, addr netip.AddrPort, o message.Options, body []byte) (r Request, ok bool) {
+	if code != codes.GET && code != codes.FETCH {
+		return r, false
 	}
 	for _, x := range o {
 		if x.ID == msg.OptOSCORE || x.ID == message.Echo {
-			return false
+			return r, false
 		}
 	}
-	return true
+	o = msg.Without(o, message.ETag)
+	r = Request{addr, o, entryKey(code, o, body)}
+	return r, len(r.key) <= maxKeyPart
 }
 
 // read answers a GET or FETCH of a node's resource from what is kept, or asks the
 // node.
-func (c *nodeCache) read(req *msg.Request, t node.Member, addr netip.AddrPort, opts message.Options, reply func(msg.Response)) {
-	now := time.Now()
-	key := entryKey(req.Code, opts, req.Payload)
-	w := waiter{req: req, watch: observe.Wants(req), reply: reply}
+func (c *cache) read(req *msg.Request, t node.Member, o Request, reply func(msg.Response)) {
+	now := c.now()
+	w := waiter{req: req, observe: observe.Wants(req), reply: reply}
 
 	c.mu.Lock()
-	e := c.entryLocked(t, key, now)
+	e := c.entryLocked(t, o.key, now)
 	if e == nil {
 		c.mu.Unlock()
 		reply(msg.Unavailable(10, "too many of the node's resources are asked for at once"))
 		return
 	}
 	if e.code == 0 {
-		e.code, e.options, e.body, e.path = req.Code, opts, req.Payload, msg.ResourcePath(opts, message.URIPath)
+		e.code, e.options, e.body, e.path = req.Code, o.options, req.Payload, msg.ResourcePath(o.options, message.URIPath)
 	}
 	e.used = now
-	observed := e.watch != nil && e.watch.up
-	if e.freshLocked(now) && (!w.watch || observed) {
+	observed := e.observation != nil && e.observation.registered
+	if e.freshLocked(now) && (!w.observe || observed) {
 		r := e.agedLocked(now)
-		if w.watch {
-			r = c.s.observers.Attach(req, e.watch.subject, r)
+		if w.observe {
+			r = c.observers.Attach(req, e.observation.subject, r)
 		}
 		c.mu.Unlock()
 		c.hits.Add(1)
@@ -165,8 +179,8 @@ func (c *nodeCache) read(req *msg.Request, t node.Member, addr netip.AddrPort, o
 		reply(msg.Unavailable(10, "too many requests wait for the nodes"))
 		return
 	}
-	begin := w.watch && e.watch == nil && c.watchLocked(e)
-	if w.watch {
+	begin := w.observe && e.observation == nil && c.observeLocked(e)
+	if w.observe {
 		c.pending[req.Observation()] = req
 	}
 	if f := e.fetch; f != nil && !begin {
@@ -176,15 +190,15 @@ func (c *nodeCache) read(req *msg.Request, t node.Member, addr netip.AddrPort, o
 		return
 	}
 	x := c.fetchLocked(e, begin, now)
-	x.into.waiting = append(x.into.waiting, w)
+	x.fetch.waiting = append(x.fetch.waiting, w)
 	c.waiting++
 	c.mu.Unlock()
-	c.s.upstream.submit(addr, x)
+	c.queues.submit(o.addr, x)
 }
 
 // fetchLocked makes the request to the node for e; with register it begins an
 // observation, or renews it.
-func (c *nodeCache) fetchLocked(e *entry, register bool, now time.Time) *exchange {
+func (c *cache) fetchLocked(e *entry, register bool, now time.Time) *Exchange {
 	f := &fetch{e: e}
 	e.fetch = f
 	opts := e.options
@@ -194,50 +208,50 @@ func (c *nodeCache) fetchLocked(e *entry, register bool, now time.Time) *exchang
 		opts = msg.With(msg.CloneOptions(opts), message.ETag, tag)
 		f.base = e.resp
 	}
-	x := &exchange{
-		code: e.code, options: opts, body: e.body, ask: true,
-		deadline: now.Add(c.s.towards(e.t.Table).NodeTimeout), into: f,
+	x := &Exchange{
+		Code: e.code, Options: opts, Body: e.body, TakeBlocks: true,
+		Deadline: now.Add(c.towards(e.member.Table).NodeTimeout), fetch: f,
 	}
 	if register {
-		x.watch = e.watch
+		x.observation = e.observation
 	}
-	x.reply = func(r msg.Response) { c.fetched(x, r) }
+	x.Reply = func(r msg.Response) { c.fetched(x, r) }
 	return x
 }
 
 // fetched hands an answer to all who wait for it, and keeps it if it may.
-func (c *nodeCache) fetched(x *exchange, r msg.Response) {
-	f, now := x.into, time.Now()
+func (c *cache) fetched(x *Exchange, r msg.Response) {
+	f, now := x.fetch, c.now()
 	e := f.e
-	if x.heard {
-		r = hopped(r)
+	if x.FromNode {
+		r = WithoutHopOptions(r)
 	}
 	c.mu.Lock()
 	if e.fetch == f {
 		e.fetch = nil
 	}
 	c.waiting -= len(f.waiting)
-	if x.heard && r.Code == codes.Valid && f.base.Code != 0 {
-		r = renewed(f.base, r)
+	if x.FromNode && r.Code == codes.Valid && f.base.Code != 0 {
+		r = withValidated(f.base, r)
 	}
-	if x.heard {
+	if x.FromNode {
 		c.keepLocked(e, r, now)
-		e.stale = e.stale || f.late
+		e.stale = e.stale || f.outdated
 	} else if r.Code == codes.GatewayTimeout {
-		r = e.lastWordsLocked(r, now)
+		r = e.withLastResponseLocked(r, now)
 	}
-	after := c.watchFetchedLocked(x, r, now)
+	after := c.observationFetchedLocked(x, r, now)
 	answers := make([]msg.Response, len(f.waiting))
 	for i, w := range f.waiting {
 		answers[i] = r
-		if w.watch && c.pendsLocked(w.req) && e.watch != nil && e.watch.up && r.Code>>5 == 2 {
-			answers[i] = c.s.observers.Attach(w.req, e.watch.subject, r)
+		if w.observe && c.stillWantedLocked(w.req) && e.observation != nil && e.observation.registered && r.Code>>5 == 2 {
+			answers[i] = c.observers.Attach(w.req, e.observation.subject, r)
 		}
 	}
-	if w := e.watch; w != nil && w.up && x.watch == w && c.s.observers.Empty(w.subject) {
-		after = append(after, func() { c.left(w) })
+	if w := e.observation; w != nil && w.registered && x.observation == w && c.observers.Empty(w.subject) {
+		after = append(after, func() { c.abandoned(w) })
 	}
-	c.tidyLocked(e)
+	c.dropUnusedLocked(e)
 	c.mu.Unlock()
 	for i, w := range f.waiting {
 		w.reply(answers[i])
@@ -249,7 +263,7 @@ func (c *nodeCache) fetched(x *exchange, r msg.Response) {
 
 // pendsLocked ends the wait of a registration, and reports whether the client still
 // wants it.
-func (c *nodeCache) pendsLocked(req *msg.Request) bool {
+func (c *cache) stillWantedLocked(req *msg.Request) bool {
 	k := req.Observation()
 	if c.pending[k] != req {
 		return false
@@ -260,7 +274,7 @@ func (c *nodeCache) pendsLocked(req *msg.Request) bool {
 
 // withdraw takes a request with Observe 1 for a registration that has no answer yet:
 // it gets one, and observes nothing (RFC 7641, section 3.6).
-func (c *nodeCache) withdraw(req *msg.Request) {
+func (c *cache) withdraw(req *msg.Request) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	delete(c.pending, req.Observation())
@@ -268,13 +282,13 @@ func (c *nodeCache) withdraw(req *msg.Request) {
 
 // keepLocked puts an answer of the node into e. Those of class 2 but 2.05 are not
 // to be reused (section 5.9.1), errors are (sections 5.9.2 and 5.9.3).
-func (c *nodeCache) keepLocked(e *entry, r msg.Response, now time.Time) {
+func (c *cache) keepLocked(e *entry, r msg.Response, now time.Time) {
 	_, echo := msg.Option(r.Options, message.Echo)
 	_, tagged := msg.Option(r.Options, message.ETag)
 	life := msg.MaxAge(r)
 	keep := (r.Code == codes.Content || r.Code>>5 == 4 || r.Code>>5 == 5) && !echo &&
-		(life > 0 || tagged && r.Code == codes.Content || e.watch != nil)
-	n := c.nodes[e.t.Node]
+		(life > 0 || tagged && r.Code == codes.Content || e.observation != nil)
+	n := c.nodes[e.member.Node]
 	if n == nil || n.by[e.key] != e {
 		return // it was dropped meanwhile, with its node
 	}
@@ -312,7 +326,7 @@ func (e *entry) agedLocked(now time.Time) msg.Response {
 
 // lastWordsLocked adds to a 5.04 what the node said last, and when: old, and not to
 // be taken for an answer.
-func (e *entry) lastWordsLocked(r msg.Response, now time.Time) msg.Response {
+func (e *entry) withLastResponseLocked(r msg.Response, now time.Time) msg.Response {
 	if !e.kept || e.resp.Code != codes.Content {
 		return r
 	}
@@ -327,7 +341,7 @@ func (e *entry) lastWordsLocked(r msg.Response, now time.Time) msg.Response {
 
 // entryLocked returns the entry of a request, a new one if need be; nil if there is
 // no room.
-func (c *nodeCache) entryLocked(t node.Member, key string, now time.Time) *entry {
+func (c *cache) entryLocked(t node.Member, key string, now time.Time) *entry {
 	n := c.nodes[t.Node]
 	if n == nil {
 		n = &nodeEntries{by: map[string]*entry{}}
@@ -343,7 +357,7 @@ func (c *nodeCache) entryLocked(t node.Member, key string, now time.Time) *entry
 		return nil
 	}
 	c.nodes[t.Node] = n
-	e = &entry{t: t, key: key, used: now}
+	e = &entry{member: t, key: key, used: now}
 	n.by[key] = e
 	n.octets += entryCost
 	c.octets += entryCost
@@ -353,10 +367,10 @@ func (c *nodeCache) entryLocked(t node.Member, key string, now time.Time) *entry
 
 // evictLocked drops the answer of n that was asked for longest ago, but not keep
 // and not what is under way or observed.
-func (c *nodeCache) evictLocked(n *nodeEntries, keep *entry) bool {
+func (c *cache) evictLocked(n *nodeEntries, keep *entry) bool {
 	var old *entry
 	for _, e := range n.by {
-		if e != keep && e.fetch == nil && e.watch == nil && (old == nil || e.used.Before(old.used)) {
+		if e != keep && e.fetch == nil && e.observation == nil && (old == nil || e.used.Before(old.used)) {
 			old = e
 		}
 	}
@@ -369,7 +383,7 @@ func (c *nodeCache) evictLocked(n *nodeEntries, keep *entry) bool {
 
 // largestLocked returns the node that takes most room: it is the one to give way, so
 // that who asks for much of one node does not push all others out.
-func (c *nodeCache) largestLocked() *nodeEntries {
+func (c *cache) largestLocked() *nodeEntries {
 	var most *nodeEntries
 	for _, n := range c.nodes {
 		if most == nil || n.octets > most.octets {
@@ -379,8 +393,8 @@ func (c *nodeCache) largestLocked() *nodeEntries {
 	return most
 }
 
-func (c *nodeCache) dropLocked(e *entry) {
-	n := c.nodes[e.t.Node]
+func (c *cache) dropLocked(e *entry) {
+	n := c.nodes[e.member.Node]
 	if n == nil || n.by[e.key] != e {
 		return
 	}
@@ -388,18 +402,18 @@ func (c *nodeCache) dropLocked(e *entry) {
 	n.octets -= entryCost + len(e.resp.Payload)
 	c.octets -= entryCost + len(e.resp.Payload)
 	c.count--
-	c.forgetLocked(e.t.Node)
+	c.forgetLocked(e.member.Node)
 }
 
-func (c *nodeCache) forgetLocked(k *node.Node) {
+func (c *cache) forgetLocked(k *node.Node) {
 	if n := c.nodes[k]; n != nil && len(n.by) == 0 {
 		delete(c.nodes, k)
 	}
 }
 
 // tidyLocked drops an entry of which nothing is left to know.
-func (c *nodeCache) tidyLocked(e *entry) {
-	if !e.kept && e.fetch == nil && e.watch == nil {
+func (c *cache) dropUnusedLocked(e *entry) {
+	if !e.kept && e.fetch == nil && e.observation == nil {
 		c.dropLocked(e)
 	}
 }
@@ -408,7 +422,7 @@ func (c *nodeCache) tidyLocked(e *entry) {
 // the node, or, when over, that it went: answers from before are not reused (RFC
 // 7252, sections 5.8.2 to 5.8.4; RFC 8132, section 3), and those under way are not
 // joined by who asks after it.
-func (c *nodeCache) written(n *node.Node, path string, over bool) {
+func (c *cache) written(n *node.Node, path string, over bool) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	all := c.nodes[n]
@@ -420,7 +434,7 @@ func (c *nodeCache) written(n *node.Node, path string, over bool) {
 			continue
 		}
 		if f := e.fetch; f != nil && !over {
-			f.late = true
+			f.outdated = true
 			e.fetch = nil
 		}
 		e.stale = e.stale || over
@@ -428,18 +442,18 @@ func (c *nodeCache) written(n *node.Node, path string, over bool) {
 }
 
 // expire drops what is of no use any more: answers long stale, and nodes that left.
-func (c *nodeCache) expire(now time.Time) {
+func (c *cache) expire(now time.Time) {
 	c.mu.Lock()
 	var after []func()
 	for n, all := range c.nodes {
 		gone := n.Removed()
 		for _, e := range all.by {
 			switch {
-			case gone && e.watch != nil:
-				after = append(after, c.endWatchLocked(e, msg.Errorf(codes.NotFound, "the node was removed"))...)
+			case gone && e.observation != nil:
+				after = append(after, c.endObservationLocked(e, msg.Errorf(codes.NotFound, "the node was removed"))...)
 				fallthrough
 			case gone && e.fetch == nil,
-				e.fetch == nil && e.watch == nil && now.Sub(e.at) > e.maxAge+time.Hour:
+				e.fetch == nil && e.observation == nil && now.Sub(e.at) > e.maxAge+time.Hour:
 				c.dropLocked(e)
 			}
 		}
@@ -452,11 +466,28 @@ func (c *nodeCache) expire(now time.Time) {
 
 // renewed is an answer that the node validated: 2.03 brings new options, the
 // Max-Age among them (RFC 7252, section 5.6.2).
-func renewed(old, valid msg.Response) msg.Response {
+func withValidated(old, valid msg.Response) msg.Response {
 	r := old
 	r.Options = msg.Without(old.Options, message.MaxAge)
 	if v, ok := msg.Option(valid.Options, message.MaxAge); ok {
 		r.Options = msg.With(r.Options, message.MaxAge, v)
 	}
 	return r
+}
+
+// look returns the answer kept under a key, if it is fresh.
+func (c *cache) look(n *node.Node, key []byte, now time.Time) (msg.Response, bool) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	all := c.nodes[n]
+	if all == nil {
+		return msg.Response{}, false
+	}
+	e := all.by[string(key)]
+	if e == nil || !e.freshLocked(now) {
+		return msg.Response{}, false
+	}
+	e.used = now
+	c.hits.Add(1)
+	return e.agedLocked(now), true
 }

@@ -1,4 +1,4 @@
-package coap
+package nodeclient
 
 import (
 	"crypto/rand"
@@ -15,18 +15,18 @@ import (
 
 // watch is one observation of a node's resource, for any number of clients (RFC
 // 7641, section 5). Its token is the only one that ever names it.
-type watch struct {
+type observation struct {
 	e       *entry
 	token   [4]byte
 	subject *observe.Subject
 
 	// Guarded by the cache's lock.
-	up    bool      // the node said that it will notify
-	heard time.Time // the latest state
-	due   time.Time // when to register again
+	registered bool      // the node said that it will notify
+	updated    time.Time // the latest state
+	renewAt    time.Time // when to register again
 
 	// Guarded by the upstream's lock.
-	peer     *nodePeer
+	peer     *peer
 	order    uint32 // Observe value of the latest notification
 	orderAt  time.Time
 	fetching bool // the rest of a large notification is under way
@@ -41,108 +41,108 @@ const (
 )
 
 // watchLocked prepares an observation of e.
-func (c *nodeCache) watchLocked(e *entry) bool {
-	n := c.nodes[e.t.Node]
-	if c.watches >= maxWatches || n.watches >= maxWatchesNode {
+func (c *cache) observeLocked(e *entry) bool {
+	n := c.nodes[e.member.Node]
+	if c.observations >= maxObservations || n.observations >= maxObservationsNode {
 		return false // the client gets an answer, and no more (RFC 7641, section 4.1)
 	}
-	w := &watch{e: e}
+	w := &observation{e: e}
 	if _, err := rand.Read(w.token[:]); err != nil {
 		return false
 	}
-	w.subject = observe.NewSubject(func() { c.left(w) })
-	e.watch = w
-	c.watches++
-	n.watches++
+	w.subject = observe.NewSubject(func() { c.abandoned(w) })
+	e.observation = w
+	c.observations++
+	n.observations++
 	return true
 }
 
 // watchFetchedLocked sees to the observation when an answer has come; what it
 // returns is to be done without the lock.
-func (c *nodeCache) watchFetchedLocked(x *exchange, r msg.Response, now time.Time) []func() {
-	e := x.into.e
-	w := x.watch
+func (c *cache) observationFetchedLocked(x *Exchange, r msg.Response, now time.Time) []func() {
+	e := x.fetch.e
+	w := x.observation
 	switch {
-	case w == nil && e.watch != nil && e.watch.up && x.heard && r.Code == codes.Content:
+	case w == nil && e.observation != nil && e.observation.registered && x.FromNode && r.Code == codes.Content:
 		// Not a notification, and yet the latest state.
-		return c.publishLocked(e.watch, r, now, false, true)
-	case w == nil || e.watch != w:
+		return c.publishLocked(e.observation, r, now, false, true)
+	case w == nil || e.observation != w:
 		return nil
-	case x.observed && x.heard && r.Code>>5 == 2:
-		first := !w.up
-		w.up = true
+	case x.registered && x.FromNode && r.Code>>5 == 2:
+		first := !w.registered
+		w.registered = true
 		return c.publishLocked(w, r, now, first, false)
-	case w.up && !x.heard && r.Code == codes.ServiceUnavailable && now.Before(w.heard.Add(e.maxAge+c.s.towards(e.t.Table).NodeTimeout)):
-		w.due = now.Add(renewRetry) // it was never asked: its queue was full
+	case w.registered && !x.FromNode && r.Code == codes.ServiceUnavailable && now.Before(w.updated.Add(e.maxAge+c.towards(e.member.Table).NodeTimeout)):
+		w.renewAt = now.Add(renewRetry) // it was never asked: its queue was full
 		return nil
-	case x.heard && r.Code>>5 == 2:
+	case x.FromNode && r.Code>>5 == 2:
 		// The node answers, and will not notify (any more).
-		return c.endWatchLocked(e, msg.Unavailable(msg.DefaultMaxAge, "the node ended the observation"))
+		return c.endObservationLocked(e, msg.Unavailable(msg.DefaultMaxAge, "the node ended the observation"))
 	}
-	return c.endWatchLocked(e, r)
+	return c.endObservationLocked(e, r)
 }
 
 // publishLocked makes r the state that the clients see. The first one has no
 // observers yet; aside is one that is no notification.
-func (c *nodeCache) publishLocked(w *watch, r msg.Response, now time.Time, first, aside bool) []func() {
+func (c *cache) publishLocked(w *observation, r msg.Response, now time.Time, first, aside bool) []func() {
 	life := msg.MaxAge(r)
-	w.heard = now
-	w.due = now.Add(max(life-min(life/10, renewLead), c.s.renewLeast))
-	c.s.observers.Set(w.subject, r, now, !first && !aside)
+	w.updated = now
+	w.renewAt = now.Add(max(life-min(life/10, renewLead), c.renewLeast))
+	c.observers.Set(w.subject, r, now, !first && !aside)
 	return nil
 }
 
 // endWatchLocked gives the observation of e up: its clients are told r, and are
 // observers no more (RFC 7641, section 4.2).
-func (c *nodeCache) endWatchLocked(e *entry, r msg.Response) []func() {
-	w := e.watch
-	e.watch = nil
-	c.watches--
-	if n := c.nodes[e.t.Node]; n != nil {
-		n.watches--
+func (c *cache) endObservationLocked(e *entry, r msg.Response) []func() {
+	w := e.observation
+	e.observation = nil
+	c.observations--
+	if n := c.nodes[e.member.Node]; n != nil {
+		n.observations--
 	}
 	e.stale = true // nobody says any more when it changes
-	tell := c.s.observers.End(w.subject, r)
-	return []func(){func() { c.s.upstream.unwatch(w) }, tell}
+	tell := c.observers.End(w.subject, r)
+	return []func(){func() { c.queues.forget(w) }, tell}
 }
 
 // left is called when the last client has left: the node is told (RFC 7641, section
 // 3.6).
-func (c *nodeCache) left(w *watch) {
-	now := time.Now()
+func (c *cache) abandoned(w *observation) {
+	now := c.now()
 	c.mu.Lock()
 	e := w.e
-	if e.watch != w || !w.up || !c.s.observers.Empty(w.subject) {
+	if e.observation != w || !w.registered || !c.observers.Empty(w.subject) {
 		c.mu.Unlock()
 		return
 	}
 	stale := e.stale
-	after := c.endWatchLocked(e, msg.Response{})
+	after := c.endObservationLocked(e, msg.Response{})
 	e.stale = stale // as good as any answer, for as long as it says
-	x := &exchange{
-		code: e.code, options: e.options, body: e.body, ask: true, deadline: now.Add(c.s.towards(e.t.Table).NodeTimeout),
-		watch: w, leave: true, reply: func(msg.Response) {},
+	x := &Exchange{
+		Code: e.code, Options: e.options, Body: e.body, TakeBlocks: true, Deadline: now.Add(c.towards(e.member.Table).NodeTimeout),
+		observation: w, deregister: true, Reply: func(msg.Response) {},
 	}
-	addr := c.s.locate(e.t)
+	addr := c.locate(e.member)
 	c.mu.Unlock()
 	for _, do := range after {
 		do()
 	}
 	if addr.Addr().IsValid() {
-		c.s.upstream.submit(addr, x)
+		c.queues.submit(addr, x)
 	}
 }
 
 // notified takes the state that a notification brought, whole.
-func (c *nodeCache) notified(w *watch, r msg.Response, good bool) {
-	now := time.Now()
+func (c *cache) notified(w *observation, r msg.Response, good bool) {
+	now := c.now()
 	c.mu.Lock()
 	e := w.e
-	if e.watch != w {
+	if e.observation != w {
 		c.mu.Unlock()
 		return
 	}
-	r = hopped(r)
+	r = WithoutHopOptions(r)
 	var after []func()
 	switch {
 	case good && r.Code == codes.Content:
@@ -150,11 +150,11 @@ func (c *nodeCache) notified(w *watch, r msg.Response, good bool) {
 		after = c.publishLocked(w, r, now, false, false)
 	case r.Code>>5 > 2 && good:
 		c.keepLocked(e, r, now)
-		after = c.endWatchLocked(e, r)
+		after = c.endObservationLocked(e, r)
 	default:
-		w.due = now // what it says could not be had: the next registration settles it
+		w.renewAt = now // what it says could not be had: the next registration settles it
 	}
-	c.tidyLocked(e)
+	c.dropUnusedLocked(e)
 	c.mu.Unlock()
 	for _, do := range after {
 		do()
@@ -163,24 +163,24 @@ func (c *nodeCache) notified(w *watch, r msg.Response, good bool) {
 
 // renew registers again where an observation is about to lapse: the node may have
 // forgotten its observers, and would say nothing (RFC 7641, section 3.3.1).
-func (c *nodeCache) renew(now time.Time) {
+func (c *cache) renew(now time.Time) {
 	type job struct {
 		addr netip.AddrPort
-		x    *exchange
+		x    *Exchange
 	}
 	var jobs []job
 	c.mu.Lock()
-	if c.watches > 0 {
+	if c.observations > 0 {
 		for _, n := range c.nodes {
-			if n.watches == 0 {
+			if n.observations == 0 {
 				continue
 			}
 			for _, e := range n.by {
-				w := e.watch
-				if w == nil || !w.up || e.fetch != nil || now.Before(w.due) {
+				w := e.observation
+				if w == nil || !w.registered || e.fetch != nil || now.Before(w.renewAt) {
 					continue
 				}
-				if addr := c.s.locate(e.t); addr.Addr().IsValid() {
+				if addr := c.locate(e.member); addr.Addr().IsValid() {
 					jobs = append(jobs, job{addr, c.fetchLocked(e, true, now)})
 				}
 			}
@@ -188,37 +188,37 @@ func (c *nodeCache) renew(now time.Time) {
 	}
 	c.mu.Unlock()
 	for _, j := range jobs {
-		c.s.upstream.submit(j.addr, j.x)
+		c.queues.submit(j.addr, j.x)
 	}
 }
 
 // unwatch forgets the token of w: what comes with it is rejected from now on.
-func (u *upstream) unwatch(w *watch) {
+func (u *queues) forget(w *observation) {
 	u.mu.Lock()
 	defer u.mu.Unlock()
-	if w.peer != nil && w.peer.watches[w.token] == w {
-		delete(w.peer.watches, w.token)
+	if w.peer != nil && w.peer.observations[w.token] == w {
+		delete(w.peer.observations, w.token)
 	}
 }
 
 // watchLocked makes w's token one on which p notifies.
-func (u *upstream) watchLocked(p *nodePeer, w *watch) {
+func (u *queues) observeLocked(p *peer, w *observation) {
 	if w.peer != nil && w.peer != p {
-		delete(w.peer.watches, w.token) // the node has another address now
+		delete(w.peer.observations, w.token) // the node has another address now
 	}
 	w.peer = p
-	if p.watches == nil {
-		p.watches = map[[4]byte]*watch{}
+	if p.observations == nil {
+		p.observations = map[[4]byte]*observation{}
 	}
-	p.watches[w.token] = w
+	p.observations[w.token] = w
 }
 
 // watchOf returns the observation to which a message of p belongs.
-func (p *nodePeer) watchOf(t message.Token) *watch {
+func (p *peer) observationOf(t message.Token) *observation {
 	if p == nil || len(t) != 4 {
 		return nil
 	}
-	return p.watches[[4]byte(t)]
+	return p.observations[[4]byte(t)]
 }
 
 // newer orders notifications (RFC 7641, section 3.4).
@@ -229,9 +229,9 @@ func newer(v1, v2 uint32, t1, t2 time.Time) bool {
 
 // notificationLocked takes a message with w's token; deliver, if not nil, is to be
 // called without the lock.
-func (u *upstream) notificationLocked(p *nodePeer, w *watch, m *message.Message, now time.Time) (deliver func(), ended []*exchange) {
-	c := &u.s.cache
-	if _, ok := badAnswer(m.Options); !ok {
+func (u *queues) notificationLocked(p *peer, w *observation, m *message.Message, now time.Time) (deliver func(), ended []*Exchange) {
+	c := u.cache
+	if _, ok := checkResponseOptions(m.Options); !ok {
 		return func() { c.notified(w, msg.Response{}, false) }, nil
 	}
 	v := msg.Uint(m.Options, message.Observe)
@@ -239,7 +239,7 @@ func (u *upstream) notificationLocked(p *nodePeer, w *watch, m *message.Message,
 		return func() { c.notified(w, msg.Response{}, false) }, nil // it notifies no more
 	}
 	if v >= 0 && !newer(w.order, uint32(v)&0xffffff, w.orderAt, now) {
-		u.s.counts.disordered.Add(1)
+		u.counts.disordered.Add(1)
 		return nil, nil
 	}
 	if v >= 0 {
@@ -258,8 +258,8 @@ func (u *upstream) notificationLocked(p *nodePeer, w *watch, m *message.Message,
 	}
 	// RFC 7959, section 2.6: the rest comes by requests that do not observe.
 	x := u.restLocked(w, now)
-	x.got = r
-	x.resume = true
+	x.response = r
+	x.continues = true
 	x.download = msg.Block{Num: 1, SZX: b.SZX}
 	if !u.enqueueLocked(p, x) {
 		w.fetching = false
@@ -272,20 +272,20 @@ func (u *upstream) notificationLocked(p *nodePeer, w *watch, m *message.Message,
 }
 
 // restLocked is the exchange for a representation too large for its notification.
-func (u *upstream) restLocked(w *watch, now time.Time) *exchange {
+func (u *queues) restLocked(w *observation, now time.Time) *Exchange {
 	w.fetching, w.again = true, false
 	e := w.e
-	x := &exchange{code: e.code, options: e.options, body: e.body, ask: true, deadline: now.Add(u.s.towards(e.t.Table).NodeTimeout)}
-	x.reply = func(r msg.Response) {
+	x := &Exchange{Code: e.code, Options: e.options, Body: e.body, TakeBlocks: true, Deadline: now.Add(w.peer.transmission.NodeTimeout)}
+	x.Reply = func(r msg.Response) {
 		u.mu.Lock()
 		w.fetching = false
-		var next *exchange
+		var next *Exchange
 		addr := w.peer.addr
-		if w.again && w.peer.watches[w.token] == w {
-			next = u.restLocked(w, time.Now())
+		if w.again && w.peer.observations[w.token] == w {
+			next = u.restLocked(w, u.now())
 		}
 		u.mu.Unlock()
-		u.s.cache.notified(w, r, x.heard)
+		u.cache.notified(w, r, x.FromNode)
 		if next != nil {
 			u.submit(addr, next)
 		}
