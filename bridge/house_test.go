@@ -50,7 +50,7 @@ var mayImport = map[string][]string{
 	"coap/client":     {"coap/msg", "coap/api"},
 	"bridge/loglimit": {},
 	"bridge/reading":  {"bridge/node", "bridge/senml", "bridge/loglimit"},
-	"bridge/metrics":  {"bridge", "bridge/senml", "bridge/drop", "bridge/node", "bridge/forward", "bridge/radio", "bridge/adapt", "bridge/lan", "coap", "coap/msg", "coap/api"},
+	"bridge/metrics":  {"bridge", "bridge/senml", "bridge/drop", "bridge/node", "bridge/forward", "bridge/radio", "bridge/adapt", "bridge/lan", "bridge/reading", "coap", "coap/msg", "coap/api"},
 	"bridge/web":      {"bridge/node", "bridge/metrics"},
 	"tun":             {},
 	"bridge": {"bridge/drop", "bridge/ieee802154", "bridge/ipv6", "bridge/lowpan", "bridge/frag", "bridge/adapt", "bridge/radio",

@@ -22,7 +22,7 @@ func TestFollow(t *testing.T) {
 	f, _ := guarded(t)
 	put := func(v float64) {
 		tg := f.grainBin()
-		f.readings.put(tg.Name, tg.Node, []senml.Reading{{Name: "temp", Unit: "Cel", Kind: senml.Value, Value: v, Time: time.Now()}}, time.Now())
+		f.readings.Put(tg.Name, tg.Node, []senml.Reading{{Name: "temp", Unit: "Cel", Kind: senml.Value, Value: v, Time: time.Now()}}, time.Now())
 		f.observers.MarkChanged()
 	}
 	local, err := client.DialControl(t.Context(), f.control)

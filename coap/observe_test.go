@@ -434,7 +434,7 @@ func TestObserveLocal(t *testing.T) {
 	f := newFront(t)
 	put := func(v float64) {
 		tg := f.grainBin()
-		f.readings.put(tg.Name, tg.Node, []senml.Reading{{Name: "temp", Unit: "Cel", Kind: senml.Value, Value: v, Time: time.Now()}}, time.Now())
+		f.readings.Put(tg.Name, tg.Node, []senml.Reading{{Name: "temp", Unit: "Cel", Kind: senml.Value, Value: v, Time: time.Now()}}, time.Now())
 		f.observers.MarkChanged()
 	}
 	c := f.client()

@@ -1,7 +1,6 @@
 package coap
 
 import (
-	"bytes"
 	"fmt"
 	"strconv"
 	"strings"
@@ -11,31 +10,13 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 
 	"culvert/bridge/node"
+	"culvert/bridge/reading"
 	"culvert/bridge/senml"
 	"culvert/coap/msg"
 )
 
-// Reading is the latest value of one name of a node.
-type Reading struct {
-	Mesh, Node string
-	senml.Reading
-}
-
 // Readings returns the latest readings of all nodes.
-func (s *Server) Readings() []Reading {
-	s.readings.mu.Lock()
-	defer s.readings.mu.Unlock()
-	var out []Reading
-	for n, nr := range s.readings.nodes {
-		if n.Removed() {
-			continue
-		}
-		for i := range nr.names {
-			out = append(out, Reading{nr.mesh, n.Label(), nr.names[i].latest})
-		}
-	}
-	return out
-}
+func (s *Server) Readings() []reading.Reading { return s.readings.All() }
 
 // publish is /readings: what nodes say of themselves. The sender's address names
 // the node, which the mesh's rule that a node may only send from its own addresses
@@ -46,31 +27,18 @@ func (s *Server) publish(req *msg.Request) msg.Response {
 	}
 	t, ok := s.sender(req)
 	if !ok {
-		s.readings.rejected.Add(1)
+		s.readings.Reject()
 		return msg.Errorf(codes.Forbidden, "the sender is no node of a mesh here")
 	}
-	now := time.Now()
+	now := s.now()
 	readings, r, ok := parseReadings(req, now)
 	if !ok {
-		s.readings.rejected.Add(1)
+		s.readings.Reject()
 		return r
 	}
-	for i := range readings {
-		readings[i].Name = shortName(readings[i].Name, t.Node)
-		readings[i].Data = bytes.Clone(readings[i].Data)
-	}
-	if believe(readings, now) {
-		s.readings.clocks.Add(1)
-		if held, ok := s.clockLog.Allow(now); ok {
-			s.log.Warn("a node's clock is wrong: the newest of its readings counts as made when it came",
-				"mesh", t.Name, "node", t.Node.Label(), "held_back", held)
-		}
-	}
-	t.Table.Report(t.Node, now)
-	lost := s.readings.put(t.Name, t.Node, readings, now)
-	s.observers.MarkChanged()
+	lost := s.readings.Publish(t, readings, now)
 	if lost > 0 {
-		return msg.Errorf(codes.Forbidden, "%d of the names are too many: %d a node are kept", lost, maxNames)
+		return msg.Errorf(codes.Forbidden, "%d of the names are too many: %d a node are kept", lost, reading.MaxNames)
 	}
 	return msg.Empty(codes.Changed)
 }
@@ -102,29 +70,14 @@ func parseReadings(req *msg.Request, now time.Time) ([]senml.Reading, msg.Respon
 		readings, err = senml.Resolve(pack, now)
 	}
 	for i, r := range readings {
-		if err == nil && max(len(r.String), len(r.Data)) > maxValue {
-			err = fmt.Errorf("reading %d, %s: more than the %d octets that are kept", i+1, r.Name, maxValue)
+		if err == nil && max(len(r.String), len(r.Data)) > reading.MaxValue {
+			err = fmt.Errorf("reading %d, %s: more than the %d octets that are kept", i+1, r.Name, reading.MaxValue)
 		}
 	}
 	if err != nil {
 		return nil, msg.Errorf(codes.BadRequest, "%v", err), false
 	}
 	return readings, msg.Response{}, true
-}
-
-// shortName takes the part of a reading's name away that says what the node is
-// called, in the form of RFC 9039, section 4.1 with a component (from memory):
-// urn:dev:mac:00005eef10000005_temp becomes temp.
-func shortName(name string, n *node.Node) string {
-	v, ok := n.EUI64().EUI64()
-	if !ok {
-		return name
-	}
-	rest, ok := strings.CutPrefix(name, fmt.Sprintf("urn:dev:mac:%016x", v))
-	if !ok || len(rest) < 2 || rest[0] != '_' && rest[0] != ':' {
-		return name
-	}
-	return rest[1:]
 }
 
 // lastOf is how many readings of a name a request asks for: 1, or those of the query
@@ -137,7 +90,7 @@ func lastOf(req *msg.Request) (n int, ok bool) {
 		}
 		text, is := strings.CutPrefix(string(o.Value), "last=")
 		v, err := strconv.ParseUint(text, 10, 16)
-		if !is || err != nil || v < 1 || v > MaxLast {
+		if !is || err != nil || v < 1 || v > reading.MaxLast {
 			return 0, false
 		}
 		n = int(v)
@@ -164,10 +117,10 @@ func (s *Server) showReadings(req *msg.Request, t node.Member) msg.Response {
 	}
 	last, ok := lastOf(req)
 	if !ok {
-		return msg.Errorf(codes.BadRequest, "last=N, a number from 1 to %d, is the only query here", MaxLast)
+		return msg.Errorf(codes.BadRequest, "last=N, a number from 1 to %d, is the only query here", reading.MaxLast)
 	}
 	want := strings.Join(name, "/")
-	readings := s.readings.of(t.Node, want, last)
+	readings := s.readings.Of(t.Node, want, last)
 	if want != "" && len(readings) == 0 {
 		return msg.Errorf(codes.NotFound, "no reading %q of this node yet", want)
 	}

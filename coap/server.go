@@ -15,6 +15,7 @@ import (
 
 	"culvert/bridge/loglimit"
 	"culvert/bridge/node"
+	"culvert/bridge/reading"
 	"culvert/coap/access"
 	"culvert/coap/msg"
 	"culvert/coap/nodeclient"
@@ -65,7 +66,7 @@ type Options struct {
 	nodeclient.Transmission
 	MeshTransmission map[string]nodeclient.Transmission
 	// Decoders read the bare datagrams that nodes send to a port of the gateway.
-	Decoders []Decoder
+	Decoders []reading.Decoder
 	// ReadNodes has /.well-known/core of each node read once after it joins, and its
 	// links listed in the resource directory.
 	ReadNodes bool
@@ -79,7 +80,7 @@ type Server struct {
 	uploads                    msg.Uploads
 	transfers                  msg.Transfers
 	listings                   listings
-	readings                   readingStore
+	readings                   *reading.Store
 	nodes                      *nodeclient.Client
 	outputs                    outputs
 	undeclared                 undeclared
@@ -94,7 +95,6 @@ type Server struct {
 	counts                     counters
 	refusals                   loglimit.Limiter
 	handshakes                 loglimit.Limiter
-	bareLog, clockLog          loglimit.Limiter
 	now                        func() time.Time // tests shift it
 	started                    time.Time
 
@@ -106,7 +106,7 @@ type Server struct {
 	control *controlDoor
 	secure  []*dtlsDoor
 	streams []*netDoor
-	bare    []*decodeDoor
+	bare    *reading.Receiver // of bare datagrams
 }
 
 // New returns a front that is not open yet.
@@ -117,9 +117,9 @@ func New(o Options) *Server {
 	}
 	s.log = s.log.With("part", "coap")
 	s.opts.Transmission = o.Transmission.WithDefaults()
-	s.readings.init()
 	clock := func() time.Time { return s.now() }
 	s.observers = observe.New(&s.transfers, s.moved, clock)
+	s.readings = reading.New(s.log, s.observers.MarkChanged)
 	s.nodes = nodeclient.New(nodeclient.Options{
 		Meshes: o.Meshes, Default: &s.opts.Transmission, ByMesh: o.MeshTransmission, Observers: s.observers, NotAfter: o.NotAfter,
 		Locate: func(t node.Member) netip.AddrPort { return s.locate(t) }, Log: s.log, Now: clock,
@@ -183,9 +183,11 @@ func (s *Server) openLocked() error {
 	if err := s.openSecureLocked(); err != nil {
 		return err
 	}
-	if err := s.openDecodersLocked(); err != nil {
+	bare, err := reading.Listen(s.opts.Decoders, s.opts.Meshes, s.readings, s.log)
+	if err != nil {
 		return err
 	}
+	s.bare = bare
 	if s.opts.Control != "" {
 		d, err := listenControl(s, s.opts.Control)
 		if err != nil {
@@ -213,9 +215,7 @@ func (s *Server) closeLocked() {
 	for _, d := range s.streams {
 		d.close()
 	}
-	for _, d := range s.bare {
-		d.conn.Close()
-	}
+	s.bare.Close()
 	if s.control != nil {
 		s.control.close()
 	}
@@ -269,10 +269,7 @@ func (s *Server) Run(ctx context.Context) error {
 		s.log.Info("CoAP door open", "door", d.kind.String(), "address", d.listener.Addr().String())
 		start(d.kind.String()+" "+d.listener.Addr().String(), d.accept)
 	}
-	for _, d := range bare {
-		s.log.Info("decoding", "mesh", d.mesh.Name, "address", d.conn.LocalAddr().String())
-		start("decoder at "+d.conn.LocalAddr().String(), d.read)
-	}
+	start("decoders", bare.Run)
 	if control != nil {
 		s.log.Info("CoAP door open", "door", "control", "path", s.opts.Control)
 		start("control socket", control.accept)
@@ -292,9 +289,7 @@ func (s *Server) Run(ctx context.Context) error {
 	for _, d := range streams {
 		d.close()
 	}
-	for _, d := range bare {
-		d.conn.Close()
-	}
+	bare.Close()
 	if control != nil {
 		control.close()
 	}
@@ -350,7 +345,7 @@ func (s *Server) tick(ctx context.Context) {
 				s.transfers.Expire(now)
 				s.guard.expire(now)
 				s.directory.expire(now)
-				s.readings.expire()
+				s.readings.Expire()
 			}
 		}
 	}

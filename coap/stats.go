@@ -3,6 +3,7 @@ package coap
 import (
 	"sync/atomic"
 
+	"culvert/bridge/reading"
 	"culvert/coap/msg"
 
 	"github.com/plgd-dev/go-coap/v3/message/codes"
@@ -73,7 +74,7 @@ type Stats struct {
 	ReadingsRejected uint64 // packs of readings that could not be taken
 	ReadingsRefused  uint64 // names of readings for which the node had no room
 	ReadingsClock    uint64 // packs whose times were those of a wrong clock
-	Datagrams        []Datagrams
+	Datagrams        []reading.Datagrams
 	Registrations    int // in the resource directory
 }
 
@@ -92,6 +93,7 @@ func (s *Server) count(req *msg.Request, r msg.Response) msg.Response {
 // Stats returns the figures now.
 func (s *Server) Stats() Stats {
 	c, watching, nodes := &s.counts, s.observers.Stats(), s.nodes.Stats()
+	readings := s.readings.Stats()
 	out := Stats{
 		MalformedUDP: c.malformed[msg.DoorUDP].Load(), MalformedControl: c.malformed[msg.DoorControl].Load(),
 		MalformedDTLS: c.malformed[msg.DoorDTLS].Load(), MalformedTCP: c.malformed[msg.DoorTCP].Load(), MalformedTLS: c.malformed[msg.DoorTLS].Load(),
@@ -102,8 +104,8 @@ func (s *Server) Stats() Stats {
 		CacheHits: nodes.CacheHits, Observers: watching.Observers,
 		Notifications: watching.Notifications, Disordered: nodes.Disordered, Challenged: c.challenged.Load(),
 		OutputsDone: c.outputDone.Load(), OutputsRefused: c.outputRefused.Load(), OutputsUnknown: c.outputUnknown.Load(),
-		ReadingsRejected: s.readings.rejected.Load(), ReadingsRefused: s.readings.refused.Load(),
-		ReadingsClock: s.readings.clocks.Load(), Datagrams: s.decoded(),
+		ReadingsRejected: readings.Rejected, ReadingsRefused: readings.Refused,
+		ReadingsClock: readings.Clock, Datagrams: s.bareStats(),
 	}
 	out.OutputsLocked, out.AuditFailures = s.outputs.figures()
 	out.Cached, out.Observations = nodes.Cached, nodes.Observations
@@ -120,4 +122,11 @@ func (s *Server) Stats() Stats {
 		}
 	}
 	return out
+}
+
+// bareStats returns how bare datagrams ended.
+func (s *Server) bareStats() []reading.Datagrams {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.bare.Stats()
 }

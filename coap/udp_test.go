@@ -12,6 +12,7 @@ import (
 
 	"culvert/bridge/bridgetest"
 	"culvert/bridge/node"
+	"culvert/bridge/reading"
 	"culvert/bridge/senml"
 	"culvert/coap/msg"
 )
@@ -311,25 +312,25 @@ func TestReadings(t *testing.T) {
 	}
 	// More names than there is room for.
 	var many []senml.Record
-	for i := range maxNames + 10 {
+	for i := range reading.MaxNames + 10 {
 		many = append(many, senml.Number("n"+itoa(i), "", float64(i)))
 	}
 	b, _ := senml.AppendJSON(nil, many)
-	if r := post(from, 110, string(b)); r.Code != codes.Forbidden || len(f.Readings()) != maxNames {
+	if r := post(from, 110, string(b)); r.Code != codes.Forbidden || len(f.Readings()) != reading.MaxNames {
 		t.Errorf("%v %s, %d kept", r.Code, r.Payload, len(f.Readings()))
 	}
 	// What left the table is forgotten: nodes that nobody listed and nobody hears.
 	stranger := f.table.Learn(eui(77), time.Now()).Node
-	f.readings.put("fenland", stranger, []senml.Reading{{Name: "x", Kind: senml.Value}}, time.Now())
+	f.readings.Put("fenland", stranger, []senml.Reading{{Name: "x", Kind: senml.Value}}, time.Now())
 	f.table.Tick(time.Now().Add(24*time.Hour), func(node.Change) {})
 	if !stranger.Removed() {
 		t.Fatal("the stranger is still there")
 	}
-	if all := f.Readings(); len(all) != maxNames {
-		t.Errorf("%d readings are shown, want %d", len(all), maxNames)
+	if all := f.Readings(); len(all) != reading.MaxNames {
+		t.Errorf("%d readings are shown, want %d", len(all), reading.MaxNames)
 	}
-	f.readings.expire()
-	if f.readings.of(stranger, "", 1) != nil {
+	f.readings.Expire()
+	if f.readings.Of(stranger, "", 1) != nil {
 		t.Error("the readings of a node that left are kept")
 	}
 }

@@ -10,8 +10,8 @@ import (
 	"culvert/bridge/drop"
 	"culvert/bridge/forward"
 	"culvert/bridge/node"
+	"culvert/bridge/reading"
 	"culvert/bridge/senml"
-	"culvert/coap"
 )
 
 // scrape is one answer in the making.
@@ -131,7 +131,7 @@ func (s *scrape) nodes(mesh string, t *node.Table) {
 
 // readings shows the latest values that are numbers, or true or false, and their
 // times.
-func (s *scrape) readings(rs []coap.Reading) {
+func (s *scrape) readings(rs []reading.Reading) {
 	type key struct{ mesh, node, name string }
 	seen := make(map[key]struct{}, len(rs))
 	for _, r := range rs {

@@ -26,6 +26,7 @@ import (
 	"culvert/bridge/nd"
 	"culvert/bridge/node"
 	"culvert/bridge/radio"
+	"culvert/bridge/reading"
 	"culvert/bridge/senml"
 	"culvert/coap"
 	"culvert/coap/msg"
@@ -220,13 +221,13 @@ culvert_node_up{mesh="fenland",node="mast"} 0
 func TestCoAPFigures(t *testing.T) {
 	at := time.Unix(1795600800, 250e6)
 	c := static(func(x *scrape) {
-		x.readings([]coap.Reading{
+		x.readings([]reading.Reading{
 			{Mesh: "fenland", Node: "mast", Reading: senml.Reading{Name: "temp", Unit: "Cel", Kind: senml.Value, Value: 4.5, Time: at}},
 			{Mesh: "fenland", Node: "mast", Reading: senml.Reading{Name: "door", Kind: senml.BoolValue, Bool: true, Time: at.Add(-time.Hour)}},
 			{Mesh: "fenland", Node: "mast", Reading: senml.Reading{Name: "say", Kind: senml.StringValue, String: "x"}},
 			{Mesh: "fenland", Node: "mast", Reading: senml.Reading{Name: "temp", Unit: "K", Kind: senml.Value, Value: 1}},
 		})
-		x.coap(coap.Stats{Datagrams: []coap.Datagrams{{Mesh: "fenland", Result: "taken", Count: 12}, {Mesh: "fenland", Result: "length", Count: 1}}, CacheHits: 31, Observers: 100, Observations: 1, Requests: []coap.Requests{{Door: msg.DoorUDP, Method: "GET", Code: "2.05", Count: 7}, {Door: msg.DoorControl, Method: "PUT", Code: "4.04", Count: 8}}})
+		x.coap(coap.Stats{Datagrams: []reading.Datagrams{{Mesh: "fenland", Result: "taken", Count: 12}, {Mesh: "fenland", Result: "length", Count: 1}}, CacheHits: 31, Observers: 100, Observations: 1, Requests: []coap.Requests{{Door: msg.DoorUDP, Method: "GET", Code: "2.05", Count: 7}, {Door: msg.DoorControl, Method: "PUT", Code: "4.04", Count: 8}}})
 	})
 	want := `
 # HELP culvert_bare_datagrams_total Datagrams that came to a decoder, by what became of them.

@@ -16,6 +16,7 @@ import (
 	"culvert/bridge/forward"
 	"culvert/bridge/lan"
 	"culvert/bridge/node"
+	"culvert/bridge/reading"
 	"culvert/bridge/senml"
 	"culvert/coap"
 	"culvert/coap/msg"
@@ -37,9 +38,9 @@ func everything(t *testing.T) prometheus.Gatherer {
 		s.counter(icmpErrors, 1, "other", "1", "3")
 		s.coap(coap.Stats{
 			Requests:  []coap.Requests{{Door: msg.DoorUDP, Method: "GET", Code: "2.05", Count: 1}},
-			Datagrams: []coap.Datagrams{{Mesh: "fenland", Result: "taken"}},
+			Datagrams: []reading.Datagrams{{Mesh: "fenland", Result: "taken"}},
 		})
-		s.readings([]coap.Reading{{Mesh: "fenland", Node: "mast", Reading: senml.Reading{Name: "temp", Kind: senml.Value}}})
+		s.readings([]reading.Reading{{Mesh: "fenland", Node: "mast", Reading: senml.Reading{Name: "temp", Kind: senml.Value}}})
 	})
 	r := prometheus.NewPedanticRegistry()
 	r.MustRegister(full)

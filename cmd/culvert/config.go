@@ -11,6 +11,7 @@ import (
 	"culvert/bridge/ieee802154"
 	"culvert/bridge/node"
 	"culvert/bridge/policy"
+	"culvert/bridge/reading"
 	"culvert/coap"
 	"culvert/coap/access"
 	"culvert/coap/nodeclient"
@@ -56,7 +57,7 @@ type meshConfig struct {
 	radio           radioConfig
 	places          []placeConfig
 	nodes           *nodeclient.Transmission // how its nodes are asked, where that differs
-	decoders        []coap.Decoder           // of bare datagrams; the address is filled in later
+	decoders        []reading.Decoder        // of bare datagrams; the address is filled in later
 }
 
 // radioKind says how a mesh's radio is attached.

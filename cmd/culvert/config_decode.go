@@ -6,8 +6,8 @@ import (
 	"slices"
 	"strings"
 
+	"culvert/bridge/reading"
 	"culvert/bridge/senml"
-	"culvert/coap"
 )
 
 // What the keys of [[mesh.decode]] may hold.
@@ -32,24 +32,24 @@ const (
 // decodeType is a word for a field's type.
 type decodeType struct {
 	word   string
-	kind   coap.FieldType
+	kind   reading.FieldType
 	octets int // 0: the key octets says
 }
 
 var decodeTypes = []decodeType{
-	{"int8", coap.FieldInt, 1}, {"int16", coap.FieldInt, 2}, {"int32", coap.FieldInt, 4}, {"int64", coap.FieldInt, 8},
-	{"uint8", coap.FieldUint, 1}, {"uint16", coap.FieldUint, 2}, {"uint32", coap.FieldUint, 4}, {"uint64", coap.FieldUint, 8},
-	{"float32", coap.FieldFloat, 4}, {"float64", coap.FieldFloat, 8}, {"bool", coap.FieldBool, 1}, {"skip", coap.FieldSkip, 0},
+	{"int8", reading.FieldInt, 1}, {"int16", reading.FieldInt, 2}, {"int32", reading.FieldInt, 4}, {"int64", reading.FieldInt, 8},
+	{"uint8", reading.FieldUint, 1}, {"uint16", reading.FieldUint, 2}, {"uint32", reading.FieldUint, 4}, {"uint64", reading.FieldUint, 8},
+	{"float32", reading.FieldFloat, 4}, {"float64", reading.FieldFloat, 8}, {"bool", reading.FieldBool, 1}, {"skip", reading.FieldSkip, 0},
 }
 
 // decoders reads the [[mesh.decode]] tables of a mesh whose other keys are read.
-func (r *configReader) decoders(t *table, m meshConfig) []coap.Decoder {
+func (r *configReader) decoders(t *table, m meshConfig) []reading.Decoder {
 	tables := t.tables("decode")
 	if len(tables) > maxDecoders {
 		t.errorf("decode", "%d of them; want at most %d", len(tables), maxDecoders)
 		return nil
 	}
-	var out []coap.Decoder
+	var out []reading.Decoder
 	for _, dt := range tables {
 		d := r.decoder(dt, m)
 		twice := false
@@ -73,8 +73,8 @@ func (r *configReader) decoders(t *table, m meshConfig) []coap.Decoder {
 }
 
 // decoder reads one [[mesh.decode]]. The address comes later, with the prefix.
-func (r *configReader) decoder(t *table, m meshConfig) coap.Decoder {
-	d := coap.Decoder{Mesh: m.name}
+func (r *configReader) decoder(t *table, m meshConfig) reading.Decoder {
+	d := reading.Decoder{Mesh: m.name}
 	if !t.has("port") {
 		t.value("port")
 		t.errorf("port", "missing; want %s", wantDecodePort)
@@ -107,8 +107,8 @@ func (r *configReader) decoder(t *table, m meshConfig) coap.Decoder {
 	for _, ft := range fields {
 		f := decodeField(ft, at)
 		at = f.At + f.Octets
-		if f.Type != coap.FieldSkip && f.Name != "" &&
-			slices.ContainsFunc(d.Fields, func(x coap.DecodeField) bool { return x.Type != coap.FieldSkip && x.Name == f.Name }) {
+		if f.Type != reading.FieldSkip && f.Name != "" &&
+			slices.ContainsFunc(d.Fields, func(x reading.DecodeField) bool { return x.Type != reading.FieldSkip && x.Name == f.Name }) {
 			ft.errorf("name", "%q stands there twice", f.Name)
 		}
 		d.Fields = append(d.Fields, f)
@@ -128,12 +128,12 @@ func (r *configReader) decoder(t *table, m meshConfig) coap.Decoder {
 }
 
 // decodeField reads one field that begins at an octet, where it does not say another.
-func decodeField(t *table, at int) coap.DecodeField {
+func decodeField(t *table, at int) reading.DecodeField {
 	words := make([]string, len(decodeTypes))
 	for i, x := range decodeTypes {
 		words[i] = x.word
 	}
-	f := coap.DecodeField{}
+	f := reading.DecodeField{}
 	typ := decodeTypes[0]
 	if w, ok := t.required("type", orList(words)); ok {
 		i := slices.Index(words, w)
@@ -145,7 +145,7 @@ func decodeField(t *table, at int) coap.DecodeField {
 	}
 	f.Type, f.Octets = typ.kind, typ.octets
 	f.At = int(t.integer("at", int64(at), 0, maxDecodeOctets, "octets before it"))
-	if f.Type == coap.FieldSkip {
+	if f.Type == reading.FieldSkip {
 		f.Octets = int(t.integer("octets", 1, 1, maxDecodeOctets, "octets"))
 		t.close(nil)
 		return f
@@ -159,10 +159,10 @@ func decodeField(t *table, at int) coap.DecodeField {
 	if f.Octets > 1 {
 		f.Little = t.word("order", []string{"network", "little"}) == "little"
 	}
-	if f.Type == coap.FieldBool || f.Type == coap.FieldUint {
+	if f.Type == reading.FieldBool || f.Type == reading.FieldUint {
 		decodeBits(t, &f)
 	}
-	if f.Type != coap.FieldBool {
+	if f.Type != reading.FieldBool {
 		decodeScale(t, &f)
 	}
 	t.close(nil)
@@ -170,13 +170,13 @@ func decodeField(t *table, at int) coap.DecodeField {
 }
 
 // decodeBits reads which bits of a field count.
-func decodeBits(t *table, f *coap.DecodeField) {
+func decodeBits(t *table, f *reading.DecodeField) {
 	width := int64(8 * f.Octets)
 	f.Bit = int(t.integer("bit", 0, 0, width-1, "a bit, 0 for the least significant one,"))
 	if t.has("bit") {
 		f.Bits = 1
 	}
-	if f.Type == coap.FieldUint {
+	if f.Type == reading.FieldUint {
 		n := t.integer("bits", 0, 1, width-int64(f.Bit), "a number of bits")
 		if n > 0 {
 			f.Bits = int(n)
@@ -188,7 +188,7 @@ func decodeBits(t *table, f *coap.DecodeField) {
 }
 
 // decodeScale reads what makes a reading of a number.
-func decodeScale(t *table, f *coap.DecodeField) {
+func decodeScale(t *table, f *reading.DecodeField) {
 	if s, ok := t.text("unit", wantFieldUnit); ok {
 		if s == "" || len(s) > 32 || strings.ContainsFunc(s, func(c rune) bool { return c <= ' ' || c > '~' }) {
 			t.errorf("unit", "%s; want %s", describe(s), wantFieldUnit)
@@ -201,7 +201,7 @@ func decodeScale(t *table, f *coap.DecodeField) {
 		}
 	}
 	f.Offset, _ = decimal(t, "offset", wantOffset)
-	if f.Type == coap.FieldFloat {
+	if f.Type == reading.FieldFloat {
 		return // not a number is none
 	}
 	v, ok := t.value("none")
@@ -214,7 +214,7 @@ func decodeScale(t *table, f *coap.DecodeField) {
 	}
 	low, high := int64(0), int64(math.MaxInt64) // what TOML can hold
 	switch {
-	case f.Type == coap.FieldInt:
+	case f.Type == reading.FieldInt:
 		low, high = -1<<(bits-1), 1<<(bits-1)-1
 	case bits < 63:
 		high = 1<<bits - 1
@@ -249,7 +249,7 @@ func decimal(t *table, key, want string) (float64, bool) {
 }
 
 // atGateway returns the decoders of the mesh, at its gateway's address.
-func (m meshConfig) atGateway() []coap.Decoder {
+func (m meshConfig) atGateway() []reading.Decoder {
 	at := m.ownAddress(m.prefix)
 	out := slices.Clone(m.decoders)
 	for i := range out {

@@ -7,7 +7,7 @@ import (
 	"strings"
 	"testing"
 
-	"culvert/coap"
+	"culvert/bridge/reading"
 )
 
 // The decoder that the README shows is read as it says.
@@ -35,14 +35,14 @@ place = [{ name = "bank-east", eui64 = "00:00:5e:ef:10:00:00:03" }]
 	if err != nil {
 		t.Fatal(err)
 	}
-	want := []coap.Decoder{{
+	want := []reading.Decoder{{
 		Mesh: "fenland", Nodes: []string{"bank-east"}, At: netip.MustParseAddrPort("[fd5e:2a11:77c0:1::1]:61620"),
-		Fields: []coap.DecodeField{
-			{Name: "temp", Unit: "Cel", Type: coap.FieldInt, Octets: 2, Scale: 0.01, HasNone: true, None: 0x8000},
-			{Type: coap.FieldSkip, At: 2, Octets: 2},
-			{Name: "flow", Type: coap.FieldFloat, At: 4, Octets: 4, Little: true},
-			{Name: "door", Type: coap.FieldBool, At: 8, Octets: 1, Bits: 1},
-			{Name: "mode", Type: coap.FieldUint, At: 8, Octets: 1, Bit: 4, Bits: 4},
+		Fields: []reading.DecodeField{
+			{Name: "temp", Unit: "Cel", Type: reading.FieldInt, Octets: 2, Scale: 0.01, HasNone: true, None: 0x8000},
+			{Type: reading.FieldSkip, At: 2, Octets: 2},
+			{Name: "flow", Type: reading.FieldFloat, At: 4, Octets: 4, Little: true},
+			{Name: "door", Type: reading.FieldBool, At: 8, Octets: 1, Bits: 1},
+			{Name: "mode", Type: reading.FieldUint, At: 8, Octets: 1, Bit: 4, Bits: 4},
 		},
 	}}
 	if got := cfg.meshes[0].atGateway(); !reflect.DeepEqual(got, want) {
@@ -63,13 +63,13 @@ fields = [{ name = "c", type = "int8", none = -1, scale = 2 }]
 		t.Fatal(err)
 	}
 	at := netip.MustParseAddrPort("[fd5e:2a11:77c0:1::9]:7")
-	want = []coap.Decoder{
-		{Mesh: "fenland", At: at, Least: 1, Fields: []coap.DecodeField{
-			{Name: "a", Type: coap.FieldUint, Octets: 8, HasNone: true, None: 1<<63 - 1},
-			{Name: "b", Type: coap.FieldUint, At: 8, Octets: 1, HasNone: true, None: 255, Offset: -40},
+	want = []reading.Decoder{
+		{Mesh: "fenland", At: at, Least: 1, Fields: []reading.DecodeField{
+			{Name: "a", Type: reading.FieldUint, Octets: 8, HasNone: true, None: 1<<63 - 1},
+			{Name: "b", Type: reading.FieldUint, At: 8, Octets: 1, HasNone: true, None: 255, Offset: -40},
 		}},
-		{Mesh: "fenland", At: at, Nodes: []string{"bank-east"}, Longer: true, Fields: []coap.DecodeField{
-			{Name: "c", Type: coap.FieldInt, Octets: 1, HasNone: true, None: 255, Scale: 2},
+		{Mesh: "fenland", At: at, Nodes: []string{"bank-east"}, Longer: true, Fields: []reading.DecodeField{
+			{Name: "c", Type: reading.FieldInt, Octets: 1, HasNone: true, None: 255, Scale: 2},
 		}},
 	}
 	if got := cfg.meshes[0].atGateway(); !reflect.DeepEqual(got, want) {

@@ -17,6 +17,7 @@ import (
 	"culvert/bridge"
 	"culvert/bridge/lan"
 	"culvert/bridge/node"
+	"culvert/bridge/reading"
 	"culvert/coap"
 	"culvert/coap/nodeclient"
 	"culvert/tun"
@@ -140,7 +141,7 @@ func assemble(cfg *config, o daemonOptions) (*daemon, error) {
 		return nil, err
 	}
 	var shown node.Meshes
-	var decoders []coap.Decoder
+	var decoders []reading.Decoder
 	asked := map[string]nodeclient.Transmission{}
 	gateways := map[string]netip.Addr{}
 	for _, c := range cfg.meshes {

@@ -18,8 +18,8 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"culvert/bridge/reading"
 	"culvert/bridge/senml"
-	"culvert/coap"
 )
 
 // nodeTimeout bounds a question that goes on to a node: the daemon's own limit, and
@@ -46,8 +46,8 @@ the daemon answers from what it kept as long as that is fresh.`,
 			if err := nodeArg(args[0]); err != nil {
 				return err
 			}
-			if last < 1 || last > coap.MaxLast || last > 1 && len(args) == 2 {
-				return asUsage(fmt.Errorf("--last takes a number from 1 to %d, and no PATH", coap.MaxLast))
+			if last < 1 || last > reading.MaxLast || last > 1 && len(args) == 2 {
+				return asUsage(fmt.Errorf("--last takes a number from 1 to %d, and no PATH", reading.MaxLast))
 			}
 			c, err := s.dial(cmd.Context(), g.config)
 			if err != nil {

@@ -1,14 +1,14 @@
-package coap
+package reading
 
 import (
 	"fmt"
+	"log/slog"
+	"net/netip"
 	"runtime"
 	"testing"
 	"time"
 
-	"github.com/plgd-dev/go-coap/v3/message"
-	"github.com/plgd-dev/go-coap/v3/message/codes"
-
+	"culvert/bridge/ieee802154"
 	"culvert/bridge/node"
 	"culvert/bridge/senml"
 )
@@ -28,38 +28,36 @@ func values(rs []senml.Reading) (out []float64) {
 
 // The past of a name: in the order of time, bounded, a late reading in its place.
 func TestReadingsPast(t *testing.T) {
-	f := newFront(t)
-	tg := f.grainBin()
+	s, tg := newSite(t)
 	now := time.Now().Truncate(time.Microsecond)
 	at := func(minutes int) time.Time { return now.Add(time.Duration(minutes-60) * time.Minute) }
-	s := &f.readings
 	for _, i := range []int{1, 2, 5, 4, 3, 5, 6} { // 4 and 3 are late, 5 comes twice
-		s.put(tg.Name, tg.Node, number("temp", float64(i), at(i)), now)
+		s.Put(tg.Name, tg.Node, number("temp", float64(i), at(i)), now)
 	}
-	if got := fmt.Sprint(values(s.of(tg.Node, "temp", 16)), values(s.of(tg.Node, "temp", 1)), values(s.of(tg.Node, "temp", 3))); got != "[1 2 3 4 5 6] [6] [4 5 6]" {
+	if got := fmt.Sprint(values(s.Of(tg.Node, "temp", 16)), values(s.Of(tg.Node, "temp", 1)), values(s.Of(tg.Node, "temp", 3))); got != "[1 2 3 4 5 6] [6] [4 5 6]" {
 		t.Error(got)
 	}
 	for i := 7; i <= 40; i++ {
-		s.put(tg.Name, tg.Node, number("temp", float64(i), at(i)), now)
+		s.Put(tg.Name, tg.Node, number("temp", float64(i), at(i)), now)
 	}
-	s.put(tg.Name, tg.Node, number("temp", 3, at(3)), now) // older than all that are kept
-	rs := s.of(tg.Node, "temp", MaxLast)
+	s.Put(tg.Name, tg.Node, number("temp", 3, at(3)), now) // older than all that are kept
+	rs := s.Of(tg.Node, "temp", MaxLast)
 	if len(rs) != MaxLast || rs[0].Value != 25 || rs[15].Value != 40 || !rs[0].Time.Equal(at(25)) || rs[0].Unit != "Cel" {
 		t.Errorf("%v", rs)
 	}
 	// A text and a flag; and what a name with another unit said before is not mixed in.
-	s.put(tg.Name, tg.Node, []senml.Reading{
+	s.Put(tg.Name, tg.Node, []senml.Reading{
 		{Name: "door", Kind: senml.BoolValue, Bool: true, Time: at(1)}, {Name: "say", Kind: senml.StringValue, String: "a", Time: at(1)},
 		{Name: "door", Kind: senml.BoolValue, Time: at(2)}, {Name: "say", Kind: senml.StringValue, String: "b", Time: at(2)},
 	}, now)
-	if rs := s.of(tg.Node, "door", 2); len(rs) != 2 || !rs[0].Bool || rs[1].Bool {
+	if rs := s.Of(tg.Node, "door", 2); len(rs) != 2 || !rs[0].Bool || rs[1].Bool {
 		t.Errorf("%+v", rs)
 	}
-	if rs := s.of(tg.Node, "say", 9); len(rs) != 2 || rs[0].String != "a" || rs[1].String != "b" {
+	if rs := s.Of(tg.Node, "say", 9); len(rs) != 2 || rs[0].String != "a" || rs[1].String != "b" {
 		t.Errorf("%+v", rs)
 	}
-	s.put(tg.Name, tg.Node, []senml.Reading{{Name: "temp", Unit: "K", Kind: senml.Value, Value: 280, Time: at(50)}}, now)
-	if rs := s.of(tg.Node, "temp", 9); len(rs) != 1 || rs[0].Unit != "K" {
+	s.Put(tg.Name, tg.Node, []senml.Reading{{Name: "temp", Unit: "K", Kind: senml.Value, Value: 280, Time: at(50)}}, now)
+	if rs := s.Of(tg.Node, "temp", 9); len(rs) != 1 || rs[0].Unit != "K" {
 		t.Errorf("%+v", rs)
 	}
 	s.mu.Lock()
@@ -68,47 +66,10 @@ func TestReadingsPast(t *testing.T) {
 	}
 	s.past = maxPast
 	s.mu.Unlock()
-	s.put(tg.Name, tg.Node, number("hum", 1, at(1)), now)
-	s.put(tg.Name, tg.Node, number("hum", 2, at(2)), now)
-	if got := values(s.of(tg.Node, "hum", 9)); len(got) != 1 || got[0] != 2 {
+	s.Put(tg.Name, tg.Node, number("hum", 1, at(1)), now)
+	s.Put(tg.Name, tg.Node, number("hum", 2, at(2)), now)
+	if got := values(s.Of(tg.Node, "hum", 9)); len(got) != 1 || got[0] != 2 {
 		t.Errorf("%v, with no room for the past", got)
-	}
-}
-
-// ?last=N through a door.
-func TestReadingsLast(t *testing.T) {
-	f := newFront(t)
-	tg := f.grainBin()
-	now := time.Now().Truncate(time.Second)
-	for i := range 5 {
-		f.readings.put(tg.Name, tg.Node, number("temp", float64(i), now.Add(time.Duration(i-10)*time.Second)), now)
-	}
-	f.readings.put(tg.Name, tg.Node, number("hum", 80, now.Add(-7500*time.Millisecond)), now)
-	c := f.client()
-	for _, x := range []struct{ path, query, want string }{
-		{"nodes/grain-bin/readings/temp", "last=3", "[2 3 4]"},
-		{"nodes/grain-bin/readings/temp", "last=16", "[0 1 2 3 4]"},
-		{"nodes/grain-bin/readings", "last=2", "[80 3 4]"}, // by time, whatever the name
-	} {
-		m := c.ask(codes.GET, x.path, "", opt{message.URIQuery, x.query})
-		pack, err := senml.ParseJSON(m.Payload)
-		if err != nil {
-			t.Fatalf("%v %s: %v", m.Code, m.Payload, err)
-		}
-		rs, err := senml.Resolve(pack, now)
-		if got := fmt.Sprint(values(rs)); err != nil || got != x.want {
-			t.Errorf("%s?%s: %s, want %s: %v", x.path, x.query, got, x.want, err)
-		}
-		for i := 1; i < len(rs); i++ {
-			if rs[i].Time.Before(rs[i-1].Time) {
-				t.Errorf("%s?%s is out of order: %s", x.path, x.query, m.Payload)
-			}
-		}
-	}
-	for _, q := range []string{"last=0", "last=17", "last=x", "first=1"} {
-		if m := c.ask(codes.GET, "nodes/grain-bin/readings", "", opt{message.URIQuery, q}); m.Code != codes.BadRequest {
-			t.Errorf("%s: %v", q, m.Code)
-		}
 	}
 }
 
@@ -142,7 +103,7 @@ func TestReadingsClock(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if wrong := believe(rs, now); wrong != c.wrong {
+			if wrong := correctTimes(rs, now); wrong != c.wrong {
 				t.Errorf("wrong: %v", wrong)
 			}
 			for i, r := range rs {
@@ -153,11 +114,10 @@ func TestReadingsClock(t *testing.T) {
 		})
 	}
 	// Our own clock was ahead, and was set right.
-	f := newFront(t)
-	tg := f.grainBin()
-	f.readings.put(tg.Name, tg.Node, number("temp", 1, now.AddDate(70, 0, 0)), now.AddDate(70, 0, 0))
-	f.readings.put(tg.Name, tg.Node, number("temp", 2, now), now)
-	if got := values(f.readings.of(tg.Node, "temp", 16)); len(got) != 1 || got[0] != 2 {
+	s, tg := newSite(t)
+	s.Put(tg.Name, tg.Node, number("temp", 1, now.AddDate(70, 0, 0)), now.AddDate(70, 0, 0))
+	s.Put(tg.Name, tg.Node, number("temp", 2, now), now)
+	if got := values(s.Of(tg.Node, "temp", 16)); len(got) != 1 || got[0] != 2 {
 		t.Errorf("%v", got)
 	}
 }
@@ -168,22 +128,35 @@ func BenchmarkReadingsMemory(b *testing.B) {
 	const nodes = 10_000
 	now := time.Now()
 	for b.Loop() {
-		f := &Server{}
 		var before, after runtime.MemStats
 		runtime.GC()
 		runtime.ReadMemStats(&before)
-		f.readings.init()
+		s := New(slog.New(slog.DiscardHandler), func() {})
 		for range nodes {
 			n := new(node.Node)
 			for i := range MaxLast {
 				for _, name := range []string{"temp", "hum", "batt"} {
-					f.readings.put("fenland", n, number(name, float64(i), now.Add(time.Duration(i-60)*time.Second)), now)
+					s.Put("fenland", n, number(name, float64(i), now.Add(time.Duration(i-60)*time.Second)), now)
 				}
 			}
 		}
 		runtime.GC()
 		runtime.ReadMemStats(&after)
 		b.ReportMetric(float64(after.HeapAlloc-before.HeapAlloc)/nodes, "B/node")
-		runtime.KeepAlive(f)
+		runtime.KeepAlive(s)
 	}
+}
+
+// newSite is a store, and a node that is up in a mesh.
+func newSite(t testing.TB) (*Store, node.Member) {
+	t.Helper()
+	table, err := node.New(node.Options{
+		Prefix: netip.MustParsePrefix("fd5e:2a11:77c0:1::/64"),
+		Places: []node.Place{{Name: "grain-bin", EUI64: ieee802154.Extended(0x00005eef10000005)}, {Name: "mast"}},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	n := table.Attach(node.Joined{EUI64: ieee802154.Extended(0x00005eef10000005)}, time.Now()).Node
+	return New(slog.New(slog.DiscardHandler), func() {}), node.Member{Mesh: node.Mesh{Name: "fenland", Table: table}, Node: n}
 }

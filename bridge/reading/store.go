@@ -1,19 +1,25 @@
-package coap
+// Package reading keeps the latest readings of each node, and decodes the bare datagrams of
+// nodes that send no CoAP.
+package reading
 
 import (
+	"bytes"
 	"cmp"
+	"fmt"
+	"log/slog"
 	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
 
+	"culvert/bridge/loglimit"
 	"culvert/bridge/node"
 	"culvert/bridge/senml"
 )
 
-// maxNames is how many names of readings of one node are kept. It is our choice.
-const maxNames = 64
+// MaxNames is how many names of readings of one node are kept. It is our choice.
+const MaxNames = 64
 
 // MaxLast is how many readings of one name of a node are kept, the latest included.
 const MaxLast = 16
@@ -21,7 +27,7 @@ const MaxLast = 16
 // Limits of ours for what nodes report, besides MaxLast and maxNames.
 const (
 	maxPast    = 1 << 20 // earlier readings of all nodes together
-	maxValue   = 1024    // octets of a text or of data
+	MaxValue   = 1024    // octets of a text or of data
 	maxOldText = 64      // octets of an earlier one: longer ones are not kept when the next comes
 	// A clock that is further from ours than this is taken for wrong. Nobody measures in
 	// the future; a node that was cut off may send what it kept for days.
@@ -29,9 +35,13 @@ const (
 	maxBehind = 7 * 24 * time.Hour
 )
 
-// readingStore holds the latest readings of each node, at most maxNames a node, and a
+// Store holds the latest readings of each node, at most maxNames a node, and a
 // short past of each.
-type readingStore struct {
+type Store struct {
+	log      *slog.Logger
+	changed  func() // called after readings came
+	clockLog loglimit.Limiter
+
 	mu       sync.Mutex
 	nodes    map[*node.Node]*nodeReadings
 	past     int           // earlier readings of all
@@ -58,11 +68,71 @@ type past struct {
 	text       string // or data, or 1 for true
 }
 
-func (s *readingStore) init() { s.nodes = map[*node.Node]*nodeReadings{} }
+// New returns an empty store, which calls changed after readings came.
+func New(log *slog.Logger, changed func()) *Store {
+	return &Store{log: log, changed: changed, nodes: map[*node.Node]*nodeReadings{}}
+}
 
-// put takes readings of n over, and returns how many names had no room. A reading
+// Stats are figures of a store since its start.
+type Stats struct {
+	Rejected uint64 // packs that could not be taken
+	Refused  uint64 // names for which a node had no room
+	Clock    uint64 // packs with the times of a wrong clock
+}
+
+// Stats returns the figures now.
+func (s *Store) Stats() Stats {
+	return Stats{s.rejected.Load(), s.refused.Load(), s.clocks.Load()}
+}
+
+// Reject counts a pack that could not be taken.
+func (s *Store) Reject() { s.rejected.Add(1) }
+
+// report stores readings of a node, and counts them as its report. It returns how many
+// names had no room.
+func (s *Store) report(t node.Member, readings []senml.Reading, now time.Time) (lost int) {
+	t.Table.Report(t.Node, now)
+	lost = s.Put(t.Name, t.Node, readings, now)
+	s.changed()
+	return lost
+}
+
+// Publish is report for a pack that a node sent: names lose what repeats the node's, and
+// impossible times are put right. It changes readings, and keeps nothing of their data.
+func (s *Store) Publish(t node.Member, readings []senml.Reading, now time.Time) (lost int) {
+	for i := range readings {
+		readings[i].Name = shortName(readings[i].Name, t.Node)
+		readings[i].Data = bytes.Clone(readings[i].Data)
+	}
+	if correctTimes(readings, now) {
+		s.clocks.Add(1)
+		if suppressed, ok := s.clockLog.Allow(now); ok {
+			s.log.Warn("a node's clock is wrong: the newest of its readings counts as made when it came",
+				"mesh", t.Name, "node", t.Node.Label(), "held_back", suppressed)
+		}
+	}
+	return s.report(t, readings, now)
+}
+
+// All returns the latest readings of all nodes.
+func (s *Store) All() []Reading {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	var out []Reading
+	for n, nr := range s.nodes {
+		if n.Removed() {
+			continue
+		}
+		for i := range nr.names {
+			out = append(out, Reading{nr.mesh, n.Label(), nr.names[i].latest})
+		}
+	}
+	return out
+}
+
+// Put takes readings of n over, and returns how many names had no room. A reading
 // older than the latest of its name takes its place in the past.
-func (s *readingStore) put(mesh string, n *node.Node, in []senml.Reading, now time.Time) (lost int) {
+func (s *Store) Put(mesh string, n *node.Node, in []senml.Reading, now time.Time) (lost int) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	nr := s.nodes[n]
@@ -75,7 +145,7 @@ func (s *readingStore) put(mesh string, n *node.Node, in []senml.Reading, now ti
 		switch {
 		case found:
 			s.addLocked(&nr.names[i], r, now)
-		case len(nr.names) >= maxNames:
+		case len(nr.names) >= MaxNames:
 			s.refused.Add(1)
 			lost++
 		default:
@@ -90,7 +160,7 @@ func (nr *nodeReadings) find(name string) (int, bool) {
 }
 
 // addLocked adds a reading to its series.
-func (s *readingStore) addLocked(x *series, r senml.Reading, now time.Time) {
+func (s *Store) addLocked(x *series, r senml.Reading, now time.Time) {
 	old := &x.latest
 	switch {
 	case old.Time.After(now.Add(maxAhead)):
@@ -113,7 +183,7 @@ func (s *readingStore) addLocked(x *series, r senml.Reading, now time.Time) {
 
 // rememberLocked puts a reading into the past of its series, in the order of time;
 // the oldest one makes room.
-func (s *readingStore) rememberLocked(x *series, r senml.Reading) {
+func (s *Store) rememberLocked(x *series, r senml.Reading) {
 	p := past{at: r.Time.UnixMicro(), value: r.Value, sum: r.Sum}
 	switch r.Kind {
 	case senml.StringValue:
@@ -163,10 +233,10 @@ func (x *series) reading(p past) senml.Reading {
 	return r
 }
 
-// of returns the readings of n whose name is the one given, or all where it is empty:
+// Of returns the readings of n whose name is the one given, or all where it is empty:
 // of each name the last ones, as they stand in a resolved pack: in the order of time
 // (RFC 8428, section 4.6) where there are several of a name, else by name.
-func (s *readingStore) of(n *node.Node, name string, last int) []senml.Reading {
+func (s *Store) Of(n *node.Node, name string, last int) []senml.Reading {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	nr := s.nodes[n]
@@ -197,8 +267,8 @@ func (s *readingStore) of(n *node.Node, name string, last int) []senml.Reading {
 	return out
 }
 
-// expire forgets nodes that left their table.
-func (s *readingStore) expire() {
+// Expire forgets nodes that left their table.
+func (s *Store) Expire() {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for n, nr := range s.nodes {
@@ -216,7 +286,7 @@ func (s *readingStore) expire() {
 // Where the node's clock (RFC 8428, section 4.5.3: absolute times) is that wrong, the
 // newest reading was made now, and the others as long before it as they say. It
 // reports whether a time was wrong.
-func believe(readings []senml.Reading, now time.Time) (wrong bool) {
+func correctTimes(readings []senml.Reading, now time.Time) (wrong bool) {
 	var newest time.Time
 	for _, r := range readings {
 		if r.Absolute && r.Time.After(newest) {
@@ -239,4 +309,25 @@ func believe(readings []senml.Reading, now time.Time) (wrong bool) {
 		}
 	}
 	return wrong
+}
+
+// Reading is the latest value of one name of a node.
+type Reading struct {
+	Mesh, Node string
+	senml.Reading
+}
+
+// shortName takes the part of a reading's name away that says what the node is
+// called, in the form of RFC 9039, section 4.1 with a component (from memory):
+// urn:dev:mac:00005eef10000005_temp becomes temp.
+func shortName(name string, n *node.Node) string {
+	v, ok := n.EUI64().EUI64()
+	if !ok {
+		return name
+	}
+	rest, ok := strings.CutPrefix(name, fmt.Sprintf("urn:dev:mac:%016x", v))
+	if !ok || len(rest) < 2 || rest[0] != '_' && rest[0] != ':' {
+		return name
+	}
+	return rest[1:]
 }

@@ -1,4 +1,4 @@
-package coap
+package reading
 
 import (
 	"encoding/binary"

@@ -1,4 +1,4 @@
-package coap
+package reading
 
 import (
 	"encoding/hex"
@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"culvert/bridge/node"
 	"culvert/bridge/senml"
 )
 
@@ -136,54 +137,70 @@ func TestDecodeDoor(t *testing.T) {
 	mast.Mesh, mast.At, mast.Nodes = "fenland", at, []string{"mast"}
 	rest.Mesh, rest.At, rest.Nodes = "fenland", at, []string{"grain-bin"}
 	rest.Fields[0].Name = "temp"
-	f := newFront(t, func(s *Server) { s.opts.Decoders = []Decoder{mast, rest} })
-	f.mu.Lock()
-	d := f.bare[0]
-	f.mu.Unlock()
-	if len(f.bare) != 1 || len(d.decoders) != 2 {
-		t.Fatalf("%d doors", len(f.bare))
+	store, tg := newSite(t)
+	r, err := Listen([]Decoder{mast, rest}, node.Meshes{tg.Mesh}, store, store.log)
+	if err != nil {
+		t.Fatal(err)
 	}
-	tg := f.grainBin()
+	ended := make(chan error, 1)
+	go func() { ended <- r.Run() }()
+	t.Cleanup(func() {
+		r.Close()
+		if err := <-ended; err != nil {
+			t.Error(err)
+		}
+	})
+	if len(r.ports) != 1 || len(r.ports[0].decoders) != 2 {
+		t.Fatalf("%d doors", len(r.ports))
+	}
+	d := &port{store: store, log: store.log, limit: &r.limit, conn: r.ports[0].conn, mesh: tg.Mesh, decoders: r.ports[0].decoders}
 	now := time.Now()
-	from := f.table.Address(tg.Node)
+	from := tg.Address()
 	for _, c := range []struct {
 		from netip.Addr
 		in   string
-		want decodeResult
+		want result
 	}{
-		{from, "01020304", decodeTaken},
-		{from, "010203", decodeLength},
-		{from, "0102030405", decodeLength},
-		{netip.MustParseAddr("2001:db8::5"), "01020304", decodeStranger},
+		{from, "01020304", taken},
+		{from, "010203", wrongLength},
+		{from, "0102030405", wrongLength},
+		{netip.MustParseAddr("2001:db8::5"), "01020304", stranger},
 	} {
 		b, _ := hex.DecodeString(c.in)
 		if _, got := d.take(nil, b, c.from, now); got != c.want {
-			t.Errorf("%v %s: %s, want %s", c.from, c.in, decodeWords[got], decodeWords[c.want])
+			t.Errorf("%v %s: %s, want %s", c.from, c.in, resultWords[got], resultWords[c.want])
 		}
 	}
-	if rs := f.readings.of(tg.Node, "temp", 1); len(rs) != 1 || rs[0].Value != 258 {
+	if rs := store.Of(tg.Node, "temp", 1); len(rs) != 1 || rs[0].Value != 258 {
 		t.Errorf("%+v", rs)
 	}
 	d.decoders = d.decoders[:1]
-	if _, got := d.take(nil, []byte{1, 2, 3, 4}, from, now); got != decodeNobodys {
-		t.Errorf("%s", decodeWords[got])
+	if _, got := d.take(nil, []byte{1, 2, 3, 4}, from, now); got != noDecoder {
+		t.Errorf("%s", resultWords[got])
 	}
 	c, err := net.DialUDP("udp6", nil, d.conn.LocalAddr().(*net.UDPAddr))
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer c.Close()
-	eventually(t, "a stranger's datagram is counted", func() bool {
+	tick := time.NewTicker(2 * time.Millisecond)
+	defer tick.Stop()
+	for end := time.Now().Add(10 * time.Second); ; <-tick.C {
 		if _, err := c.Write([]byte{1}); err != nil {
 			t.Fatal(err)
 		}
 		got := map[string]uint64{}
-		for _, x := range f.Stats().Datagrams {
+		for _, x := range r.Stats() {
 			got[x.Result] = x.Count
 		}
-		if len(got) != int(decodeResults) {
+		if len(got) != int(results) {
 			t.Fatalf("%v", got)
 		}
-		return got["stranger"] > 0
-	})
+		if got["stranger"] > 0 {
+			return
+		}
+		if time.Now().After(end) {
+			t.Fatal("a stranger's datagram is not counted")
+		}
+	}
 }
