@@ -106,19 +106,3 @@ func (u *queues) blockLocked(p *peer, x *Exchange, m *message.Message, b msg.Blo
 	x.download = msg.Block{Num: b.Num + 1, SZX: b.SZX}
 	return next()
 }
-
-// badAnswer returns the number of an option of an answer that is unsafe to forward
-// and not known (RFC 7252, section 5.7.1).
-func checkResponseOptions(o message.Options) (message.OptionID, bool) {
-	for _, x := range o {
-		switch x.ID {
-		case message.Observe, message.MaxAge, message.Block1, message.Block2, message.Size1, message.Size2,
-			message.LocationPath, message.LocationQuery, message.ETag, message.ContentFormat:
-		default:
-			if msg.UnsafeToForward(x.ID) {
-				return x.ID, false
-			}
-		}
-	}
-	return 0, true
-}

@@ -1,0 +1,110 @@
+package nodeclient
+
+import (
+	"encoding/binary"
+	"errors"
+	"net"
+	"net/netip"
+
+	"github.com/plgd-dev/go-coap/v3/message"
+	"github.com/plgd-dev/go-coap/v3/message/codes"
+	"github.com/plgd-dev/go-coap/v3/udp/coder"
+
+	"culvert/coap/msg"
+)
+
+// receive takes one datagram (RFC 7252, sections 4.2, 5.2 and 5.3.2).
+func (u *queues) receive(b []byte, from netip.AddrPort) {
+	if len(b) < 4 || b[0]>>6 != 1 {
+		return
+	}
+	kind := message.Type(b[0] >> 4 & 3)
+	mid := binary.BigEndian.Uint16(b[2:])
+	m := message.Message{Options: make(message.Options, 0, msg.MaxOptions)}
+	_, err := coder.DefaultCoder.Decode(b, &m)
+	class := m.Code >> 5
+	bad := err != nil || m.Code == codes.Empty && len(b) > 4 || m.Code != codes.Empty && class != 2 && class != 4 && class != 5
+
+	u.mu.Lock()
+	now := u.now()
+	p := u.peers[from]
+	var x *Exchange
+	if p != nil && len(p.queue) > 0 {
+		x = p.queue[0]
+	}
+	var ended []*Exchange
+	var deliver func()
+	w := p.observationOf(m.Token)
+	switch matched := x != nil && mid == x.mid; {
+	case kind == message.Reset && matched:
+		ended = u.endLocked(p, x, msg.Errorf(codes.BadGateway, "the node rejected the request"), now)
+	case kind == message.Acknowledgement && matched && bad,
+		kind == message.Acknowledgement && matched && m.Code != codes.Empty && !sameToken(m.Token, x):
+		ended = u.endLocked(p, x, msg.Errorf(codes.BadGateway, "the node's answer could not be read"), now)
+	case kind == message.Acknowledgement && matched && m.Code == codes.Empty:
+		p.measure(x, true, now)
+		x.acked = true // RFC 7252, section 5.2.2: the answer comes by itself
+	case kind == message.Acknowledgement && !matched, kind == message.Reset, kind == message.NonConfirmable && bad:
+		// Late, or of nothing that we asked.
+	case !bad && w != nil && (x == nil || !sameToken(m.Token, x)):
+		if kind == message.Confirmable {
+			u.acknowledgeLocked(p, mid)
+		}
+		deliver, ended = u.notificationLocked(p, w, &m, now)
+	case !bad && kind == message.NonConfirmable && p != nil && msg.Uint(m.Options, message.Observe) >= 0 && (x == nil || !sameToken(m.Token, x)):
+		// RFC 7641, section 3.6: of an observation that is none any more.
+		u.rejectLocked(p, from, mid)
+	case bad, x == nil || !sameToken(m.Token, x):
+		if kind == message.Confirmable {
+			u.rejectLocked(p, from, mid)
+		}
+	default:
+		if kind == message.Confirmable {
+			u.acknowledgeLocked(p, mid)
+		}
+		p.measure(x, kind == message.Acknowledgement, now)
+		ended = u.answeredLocked(p, x, &m, now)
+	}
+	u.mu.Unlock()
+	answerAll(ended)
+	if deliver != nil {
+		deliver()
+	}
+}
+
+// read takes what nodes send until the socket is closed.
+func (u *queues) read() error {
+	u.mu.Lock()
+	conn := u.conn
+	u.mu.Unlock()
+	buf := make([]byte, 1<<16)
+	for {
+		n, from, err := conn.ReadFromUDPAddrPort(buf)
+		if errors.Is(err, net.ErrClosed) {
+			return err
+		}
+		if err != nil {
+			continue // what ICMP says of an earlier datagram: tick asks what exactly
+		}
+		u.receive(buf[:n], from)
+	}
+}
+
+func sameToken(t message.Token, x *Exchange) bool {
+	return len(t) == len(x.token) && [4]byte(t) == x.token
+}
+
+// rejectLocked answers a confirmable message that fits nothing with a reset; the
+// repetition of the last separate answer is acknowledged once more.
+func (u *queues) rejectLocked(p *peer, from netip.AddrPort, mid uint16) {
+	kind := message.Reset
+	if p != nil && p.hadCON && p.lastCON == mid {
+		kind = message.Acknowledgement
+	}
+	_ = u.writeLocked(msg.EmptyMessage(kind, mid), from) // lost is lost: it comes again
+}
+
+func (u *queues) acknowledgeLocked(p *peer, mid uint16) {
+	p.lastCON, p.hadCON = mid, true
+	_ = u.writeLocked(msg.EmptyMessage(message.Acknowledgement, mid), p.addr)
+}
