@@ -13,8 +13,8 @@ import (
 	"golang.org/x/sys/unix"
 
 	"culvert/bridge/lan"
-	"culvert/bridge/metrics"
-	"culvert/bridge/web"
+	"culvert/cmd/culvert/internal/metrics"
+	"culvert/cmd/culvert/internal/web"
 )
 
 // openDoors opens what others ask through, and serves it with the group.

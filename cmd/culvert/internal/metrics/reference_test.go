@@ -50,7 +50,7 @@ func everything(t *testing.T) prometheus.Gatherer {
 // documented reads the rows of the reference: name, type, labels, meaning, advice.
 func documented(t *testing.T) map[string][]string {
 	t.Helper()
-	b, err := os.ReadFile("../../deploy/METRICS.md")
+	b, err := os.ReadFile("../../../../deploy/METRICS.md")
 	if err != nil {
 		t.Fatal(err)
 	}
