@@ -1,6 +1,7 @@
 package forward
 
 import (
+	"bytes"
 	"encoding/binary"
 	"net/netip"
 	"testing"
@@ -82,6 +83,67 @@ func TestVerifierOfAnotherNode(t *testing.T) {
 		}
 		r.sums()
 	}
+}
+
+// The same where the gateway knows the victim by its short address alone, so that its
+// EUI-64 is no known node's: the verifier says no more than the addresses of a node may.
+func TestVerifierOfANodeKnownByShortAddress(t *testing.T) {
+	victim, verifier := ieee802154.Short(0x0011), eui(0x55)
+	own := map[string]ipv6.Packet{
+		"RFC 6775": registerOld(opaque, victim, verifier, 60),
+		"RFC 8505": solicit(local(victim), gwLocal, opaque, sourceLink(victim), registrationOption(verifier, 1)),
+	}
+	extended := bytes.Clone(duplicateRequest(nodeB, verifier, opaque, 60)) // RFC 8505, section 4.2
+	extended = icmp(global(nodeB), gateway, 64, append([]byte{157, 1, 0, 0, 0, 9}, extended[46:]...)...)
+	for name, msg := range map[string]ipv6.Packet{
+		"registers it":                          registerOld(opaque, nodeB, verifier, 60),
+		"ends it":                               registerOld(opaque, nodeB, verifier, 0),
+		"registers it by RFC 8505":              solicit(local(nodeB), gwLocal, opaque, sourceLink(nodeB), registrationOption(verifier, 9)),
+		"registers it as a relay":               duplicateRequest(nodeB, verifier, opaque, 60),
+		"ends it as a relay":                    duplicateRequest(nodeB, verifier, opaque, 0),
+		"registers it as a relay by RFC 8505":   extended,
+		"registers it from a short address too": registerOld(opaque, ieee802154.Short(0x0666), verifier, 60),
+	} {
+		for form, reg := range own {
+			r := settled(t)
+			r.up(victim, reg)
+			r.save()
+			r.answer(radio.OutcomeFirstHop)
+			from := nodeB
+			if name == "registers it from a short address too" {
+				from = ieee802154.Short(0x0666)
+			}
+			r.up(from, msg)
+			for range 6 {
+				r.save()
+				r.answer(radio.OutcomeFirstHop)
+				r.step(time.Second)
+			}
+			if to := r.opaqueGoesTo(); to != victim {
+				t.Errorf("%s, then another node %s: packets go to %v", form, name, to)
+			}
+			r.sums()
+		}
+	}
+}
+
+// A node that comes back under another short address has its registration there when it
+// has proved that its verifier is its own EUI-64.
+func TestRegistrationMovesWithItsNode(t *testing.T) {
+	before, after, verifier := ieee802154.Short(0x0011), ieee802154.Short(0x0022), eui(0x55)
+	r := settled(t)
+	r.up(before, registerOld(opaque, before, verifier, 60))
+	r.save()
+	r.answer(radio.OutcomeFirstHop)
+	for range 2 {
+		r.up(after, registerOld(opaque, after, verifier, 60))
+		r.save()
+		r.prove(after, r.answer(radio.OutcomeFirstHop))
+	}
+	if to := r.opaqueGoesTo(); to != after {
+		t.Errorf("packets go to %v", to)
+	}
+	r.sums()
 }
 
 func registrationOption(verifier ieee802154.Addr, tid byte) []byte {

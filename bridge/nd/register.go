@@ -33,7 +33,11 @@ func (s *Server) register(m *message, from ieee802154.Addr, now time.Time, out *
 		addr = m.target
 	}
 	status := s.decide(m, addr, from)
-	if other, ok := s.otherNode(m.reg.rovr, from); ok && status == Success {
+	other, ok := s.otherNode(m.reg.rovr, from)
+	if old := s.bindings[addr]; !ok && old != nil && old.rovr == m.reg.rovr && !s.mayMove(old, from, ieee802154.Addr{}) {
+		other, ok = euiOf(m.reg.rovr), true
+	}
+	if ok && status == Success {
 		status = refusal(&m.reg)
 		if from.IsShort() { // perhaps its own EUI-64, which nobody knows yet: let it prove that
 			out.Pairs = append(out.Pairs, Pair{From: from, EUI64: other, Short: from})
@@ -140,7 +144,7 @@ func (s *Server) enter(r *registration, addr netip.Addr, link, relay ieee802154.
 		if r.extended() && old.hasTID && !newerTID(r.tid, old.tid) {
 			return Moved
 		}
-		if !mayChange(old, r, relay) {
+		if !mayChange(old, r, relay) || !s.mayMove(old, link, relay) {
 			return refusal(r)
 		}
 	case old != nil: // claimed: its owner may register it, another may not
@@ -185,6 +189,20 @@ func (s *Server) enter(r *registration, addr netip.Addr, link, relay ieee802154.
 // the move of a node to another relay.
 func mayChange(old *binding, r *registration, relay ieee802154.Addr) bool {
 	return r.lifetime != 0 || relay.IsNone() || relay == old.relay
+}
+
+// mayMove reports whether a registration with the right verifier may give a binding to
+// the node with a link address. A verifier of 8 octets is no secret: it is the EUI-64 of
+// the node, which its addresses may show. So a node that registered itself loses a binding only
+// to that EUI-64, and to no relay.
+func (s *Server) mayMove(old *binding, link, relay ieee802154.Addr) bool {
+	switch {
+	case old.rovr.n != 8 || s.sameNode(old.link, link):
+		return true
+	case !relay.IsNone():
+		return !old.relay.IsNone()
+	}
+	return s.nameOf(link) == euiOf(old.rovr)
 }
 
 // duplicateRequest handles a request of a relay on behalf of a node (RFC 6775, 8.2;

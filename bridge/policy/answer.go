@@ -104,7 +104,7 @@ func udpPayload(p ipv6.Packet, u ipv6.Upper, cut bool) (b []byte, octets int, ok
 func (e *Engine) icmpError(v *Verdict, q *query) {
 	v.Why = BadICMP
 	quoted, keep, ok := Quoted(q.p, q.u)
-	if !ok || quoted.Source != q.t.Destination || q.fragment.more {
+	if !ok || quoted.Source != q.t.Destination || q.fragment.more || q.toNode != nil && keep > maxError {
 		return
 	}
 	if q.toNode != nil && !ipv6.ChecksumOK(q.p.SourceBytes(), q.p.DestinationBytes(), ipv6.ProtoICMPv6, q.p[q.u.Offset:]) {

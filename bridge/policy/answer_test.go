@@ -400,6 +400,22 @@ func TestErrorsToNodesAreFewAndShort(t *testing.T) {
 	if v := e.ask(about(0), nil, bin, time.Minute); !v.Allow {
 		t.Error("one with a wrong checksum took the place of a right one")
 	}
+	// Extension headers that no cut can shorten, in the error and in what it quotes.
+	said := about(0)[ipv6.HeaderLen:]
+	for n, octets := range []int{8, 1016} {
+		quote := ext(a, host, ipv6.ProtoDestination, join(options(ipv6.ProtoUDP, octets), udpHeader(0), make([]byte, 40))...)
+		copy(quote[ipv6.HeaderLen+octets:], datagram(a, host, 5000, 0)[ipv6.HeaderLen:])
+		in := ipv6.ICMPError{Type: ipv6.TypeUnreachable, Code: ipv6.CodePort}.AppendError(nil, other, quote)
+		before := ext(other, a, ipv6.ProtoDestination, join(options(ipv6.ProtoICMPv6, octets), said[:200])...)
+		binary.BigEndian.PutUint16(before[ipv6.HeaderLen+octets+2:], 0)
+		binary.BigEndian.PutUint16(before[ipv6.HeaderLen+octets+2:],
+			ipv6.Checksum(before.SourceBytes(), before.DestinationBytes(), ipv6.ProtoICMPv6, before[ipv6.HeaderLen+octets:]))
+		for i, p := range []ipv6.Packet{in, before} {
+			if v := e.ask(p, nil, bin, time.Minute+time.Duration(10*n+2*i+2)*time.Second); v.Allow != (n == 0) {
+				t.Errorf("%d octets of options in packet %d: allow %v by %v", octets, i, v.Allow, v.Why)
+			}
+		}
+	}
 	// What a node says is not cut, and not held back here.
 	outward := ipv6.ICMPError{Type: ipv6.TypeUnreachable, Code: ipv6.CodePort}.AppendError(nil, a, datagram(host, a, 0, 5000, make([]byte, 900)...))
 	for range 3 {

@@ -50,6 +50,11 @@ func Parse(p ipv6.Packet, u ipv6.Upper) Tuple {
 // longest token.
 const quotedTransport = 20
 
+// maxError is how long an ICMPv6 error to a node may be when it is cut: its own extension
+// headers and those of the packet that it quotes have at most 64 octets. Long ones would
+// carry to the node what the cut keeps out. Our choice.
+const maxError = ipv6.HeaderLen + 8 + ipv6.HeaderLen + quotedTransport + 64
+
 // Quoted reads the tuple of the packet that an ICMPv6 error quotes (RFC 4443, section 3),
 // and false where too little of it is there. keep is how many octets of the error are
 // enough to say about what it is.
