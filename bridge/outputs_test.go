@@ -16,6 +16,7 @@ import (
 
 	front "culvert/coap"
 	"culvert/coap/api"
+	"culvert/coap/output"
 
 	"culvert/bridge"
 	"culvert/bridge/drop"
@@ -46,13 +47,13 @@ type driven struct {
 	own  string // path of the output
 }
 
-func newDriven(t *testing.T, change ...func(*front.Output)) *driven {
+func newDriven(t *testing.T, change ...func(*output.Output)) *driven {
 	t.Helper()
 	w := world(t, sim.Options{Site: estate(), Seed: 9, Period: -1}, meshSpeed)
 	return newDrivenOn(t, w, change...)
 }
 
-func newDrivenOn(t *testing.T, w *sim.Radio, change ...func(*front.Output)) *driven {
+func newDrivenOn(t *testing.T, w *sim.Radio, change ...func(*output.Output)) *driven {
 	t.Helper()
 	d := &driven{gate: &gate{Link: radio.NewLink("simulated radio", w.Dial, radio.Options{})}, dir: t.TempDir()}
 	ns := tuntest.NewNS(t)
@@ -64,12 +65,12 @@ func newDrivenOn(t *testing.T, w *sim.Radio, change ...func(*front.Output)) *dri
 			pump = d.m.Nodes().ByAddress(global(p.EUI64)).Label()
 		}
 	}
-	o := front.Output{Place: pump, Resource: "/output", Lease: 20 * time.Minute, MaxLease: time.Hour, Off: "0"}
+	o := output.Output{Place: pump, Resource: "/output", Lease: 20 * time.Minute, MaxLease: time.Hour, Off: "0"}
 	for _, c := range change {
 		c(&o)
 	}
 	d.frontIn = frontBefore(t, w, d.m, ns, front.Options{
-		Outputs: []front.Output{o}, StateDir: d.dir,
+		Outputs: []output.Output{o}, StateDir: d.dir,
 		NotAfter: func(_ string, to netip.AddrPort, port, id uint16, at time.Time) error {
 			return d.m.NotAfter(to, port, id, at)
 		},
@@ -163,7 +164,7 @@ func TestOutputsAndFaults(t *testing.T) {
 	t.Run("silent for 30 s", func(t *testing.T) {
 		t.Parallel()
 		w := world(t, sim.Options{Site: estate(), Ideal: true, Period: -1}, 1)
-		d := newDrivenOn(t, w, func(o *front.Output) { o.Interval = time.Hour })
+		d := newDrivenOn(t, w, func(o *output.Output) { o.Interval = time.Hour })
 		d.do(func(m *sim.Mesh) error { return m.Silence("pump-house", 30*time.Second) })
 		begun := time.Now()
 		out := d.begin("1", "within=10")()

@@ -9,7 +9,6 @@ import (
 	"os/exec"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
@@ -84,48 +83,6 @@ func TestDirectoryEdges(t *testing.T) {
 		t.Errorf("%v", &m)
 	}
 	lookup("res", "d=east", depth)
-}
-
-// FuzzDirectory registers, updates and looks up: no endpoint makes a lookup's result
-// something that is not in the link format, or more links than were registered.
-func FuzzDirectory(f *testing.F) {
-	f.Add("ep=node1&lt=100&base=coap://[2001:db8:3::123]:61616&et=sump", `</t>;rt="temperature-c";anchor="/x"`, "rt=temp*&page=0&count=2")
-	f.Add(`ep="&d=\&base=coap://a,b;c`, `<>;anchor=/,</a>;x`, "href=/rd/*")
-	f.Fuzz(func(t *testing.T, query, body, ask string) {
-		request := func(q string) *msg.Request {
-			req := &msg.Request{Code: codes.POST, Peer: msg.Peer{Addr: netip.MustParseAddrPort("[2001:db8::1]:5683")}}
-			for _, o := range queries(q) {
-				req.Options = append(req.Options, message.Option{ID: o.id, Value: []byte(o.value)})
-			}
-			return req
-		}
-		s := New(Options{})
-		now := time.Now()
-		g, _, ok := parseRegistration(request(query))
-		if !ok {
-			return
-		}
-		if g.base == "" {
-			g.base = baseOf(netip.MustParseAddrPort("[2001:db8::1]:5683"))
-		}
-		r := s.directory.register(g.endpoint, []byte(body), now)
-		links, err := msg.ParseLinks(body)
-		if r.Code == codes.Created != (err == nil && len(links) <= maxLinks && len(body) <= maxLinkText) {
-			t.Fatalf("%v, %d links (%v)", r.Code, len(links), err)
-		}
-		s.directory.change(request(ask), "1", nil, false, now)
-		for what, most := range map[string]int{"ep": 1, "res": len(links)} {
-			for _, q := range []string{"", ask} {
-				r := s.lookup(request(q), what)
-				if r.Code != codes.Content {
-					continue
-				}
-				if got, err := msg.ParseLinks(string(r.Payload)); err != nil || len(got) > most {
-					t.Fatalf("%s?%s of %q, %q: %q (%v)", what, q, query, body, r.Payload, err)
-				}
-			}
-		}
-	})
 }
 
 // FuzzHTTPTarget: whatever an HTTP client asks for goes to a node of the mesh or

@@ -36,7 +36,7 @@ func (s *Server) forward(req *msg.Request, t node.Member, reply func(msg.Respons
 		reply(msg.Errorf(codes.RequestEntityTooLarge, "at most %d octets", msg.MaxBody))
 		return
 	}
-	if s.output(req, t, msg.ResourcePath(opts, message.URIPath), opts, reply) {
+	if s.outputs.Intercept(req, t, msg.ResourcePath(opts, message.URIPath), opts, reply) {
 		return
 	}
 	if !req.Direct {
@@ -74,7 +74,7 @@ func (s *Server) forward(req *msg.Request, t node.Member, reply func(msg.Respons
 		send()
 		return
 	}
-	s.guardWrite(req, t, path, x, send, reply)
+	s.outputs.GuardUndeclared(req, t, path, x, send, reply)
 }
 
 // moved makes a node's answer one of the front's: Location and links are below

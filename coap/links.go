@@ -24,18 +24,6 @@ func nodeLinks(label string) []msg.Link {
 	}
 }
 
-// links are /outputs and each output below it, none where none is declared.
-func (o *outputs) links() (out []msg.Link) {
-	if len(o.entries()) > 0 {
-		out = append(out, msg.Link{Target: "/outputs", Attributes: msg.Attrs("rt", "outputs", "ct", "50")})
-	}
-	for _, x := range o.entries() {
-		at := "/outputs" + outputKey("/"+x.Place, x.Resource)
-		out = append(out, msg.Link{Target: at, Attributes: msg.Attrs("rt", "output", "ct", "50")}, msg.Link{Target: at + "/lock", Attributes: msg.Attrs("rt", "lock-out", "ct", "50")})
-	}
-	return out
-}
-
 // wellKnown is /.well-known/core (RFC 6690, section 4).
 func (s *Server) wellKnown(req *msg.Request) msg.Response {
 	if _, ok := msg.Accept(req, msg.FormatLink); !ok {
@@ -51,7 +39,7 @@ func (s *Server) wellKnown(req *msg.Request) msg.Response {
 	for _, n := range s.nodeNames() {
 		links = append(links, nodeLinks(n)...)
 	}
-	links = append(links, s.outputs.links()...)
+	links = append(links, s.outputs.Links()...)
 	for _, o := range req.Options {
 		if o.ID != message.URIQuery {
 			continue

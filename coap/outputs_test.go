@@ -23,6 +23,7 @@ import (
 	"culvert/coap/api"
 	"culvert/coap/client"
 	"culvert/coap/msg"
+	"culvert/coap/output"
 )
 
 // pump is a simulated node with an output, past its mesh; grain-bin stands before it.
@@ -67,13 +68,13 @@ func do(t testing.TB, r *sim.Radio, f func(*sim.Mesh) error) {
 }
 
 // siteOutput is the output of the tests.
-func siteOutput(change ...func(*Output)) func(*Server) {
-	o := Output{Place: "grain-bin", Resource: "/output", Lease: 20 * time.Minute, MaxLease: time.Hour, Off: "0"}
+func siteOutput(change ...func(*output.Output)) func(*Server) {
+	o := output.Output{Place: "grain-bin", Resource: "/output", Lease: 20 * time.Minute, MaxLease: time.Hour, Off: "0"}
 	for _, c := range change {
 		c(&o)
 	}
 	return func(s *Server) {
-		s.opts.Outputs = []Output{o}
+		s.opts.Outputs = []output.Output{o}
 		s.opts.AckTimeout = 200 * time.Millisecond
 	}
 }
@@ -113,14 +114,14 @@ func (f *front) reads(path string) string {
 }
 
 // auditLines reads the audit log: event, ID and outcome of each line.
-func auditLines(t testing.TB, dir string) (out []auditLine) {
+func auditLines(t testing.TB, dir string) (out []output.AuditLine) {
 	t.Helper()
-	b, err := os.ReadFile(filepath.Join(dir, auditFile))
+	b, err := os.ReadFile(filepath.Join(dir, "audit.jsonl"))
 	if err != nil {
 		t.Fatal(err)
 	}
 	for line := range bytes.Lines(b) {
-		var l auditLine
+		var l output.AuditLine
 		if err := json.Unmarshal(line, &l); err != nil {
 			t.Errorf("audit log: %s: %v", line, err)
 		}
@@ -129,7 +130,7 @@ func auditLines(t testing.TB, dir string) (out []auditLine) {
 	return out
 }
 
-func words(lines []auditLine) (out []string) {
+func words(lines []output.AuditLine) (out []string) {
 	for _, l := range lines {
 		out = append(out, strings.TrimSpace(l.Event+" "+l.Outcome))
 	}
@@ -193,7 +194,7 @@ func TestOutput(t *testing.T) {
 		t.Errorf("audit log: %q", got)
 	}
 	if l := lines[0]; l.ID != 1 || l.Value != "1" || l.Lease != 1200 || l.Door != "control" || !strings.HasPrefix(l.Identity, "uid ") ||
-		l.Deadline == nil || l.Deadline.Sub(l.Time) > writeDeadline || time.Since(l.Time) > time.Minute {
+		l.Deadline == nil || l.Deadline.Sub(l.Time) > output.WriteDeadline || time.Since(l.Time) > time.Minute {
 		t.Errorf("first line %+v", l)
 	}
 }
@@ -255,7 +256,7 @@ func TestOutputLease(t *testing.T) {
 // switches off.
 func TestOutputInterval(t *testing.T) {
 	dir := t.TempDir()
-	each := siteOutput(func(o *Output) { o.Interval = time.Hour })
+	each := siteOutput(func(o *output.Output) { o.Interval = time.Hour })
 	f := newFront(t, each, inDir(dir))
 	pump(t, f)
 	for _, x := range []struct{ value, code string }{{"1", "2.04"}, {"1", "4.29"}, {"0", "2.04"}, {"0", "2.04"}, {"1", "4.29"}} {
@@ -310,11 +311,11 @@ func TestOutputLockOut(t *testing.T) {
 		}
 	}
 	// A damaged file of lock-outs lets nothing start.
-	if err := os.WriteFile(filepath.Join(dir, locksFile), []byte("{"), 0o600); err != nil {
+	if err := os.WriteFile(filepath.Join(dir, "lockouts.json"), []byte("{"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	s := New(Options{Control: filepath.Join(t.TempDir(), "c"), Outputs: []Output{{Place: "x", Resource: "/y"}}, StateDir: dir})
-	if err := s.Listen(); err == nil || !strings.Contains(err.Error(), locksFile) {
+	s := New(Options{Control: filepath.Join(t.TempDir(), "c"), Outputs: []output.Output{{Place: "x", Resource: "/y"}}, StateDir: dir})
+	if err := s.Listen(); err == nil || !strings.Contains(err.Error(), "lockouts.json") {
 		t.Errorf("with a damaged file: %v", err)
 	}
 }
@@ -344,7 +345,7 @@ func TestOutputWho(t *testing.T) {
 		t.Fatal(err)
 	}
 	dir := t.TempDir()
-	f := newFront(t, siteOutput(func(o *Output) { o.Who = []string{"operator"} }), inDir(dir), func(s *Server) {
+	f := newFront(t, siteOutput(func(o *output.Output) { o.Who = []string{"operator"} }), inDir(dir), func(s *Server) {
 		s.opts.Access, s.opts.DTLS = access, []netip.AddrPort{netip.MustParseAddrPort("[::1]:0")}
 	})
 	pump(t, f)
@@ -378,7 +379,7 @@ func TestOutputKilled(t *testing.T) {
 		t.Fatal(err)
 	}
 	eventually(t, "the intent is on the disk", func() bool {
-		b, _ := os.ReadFile(filepath.Join(dir, auditFile))
+		b, _ := os.ReadFile(filepath.Join(dir, "audit.jsonl"))
 		return bytes.HasSuffix(b, []byte("\n"))
 	})
 	if err := cmd.Process.Kill(); err != nil {
@@ -394,7 +395,7 @@ func TestOutputKilled(t *testing.T) {
 		t.Errorf("audit log of the next: %q", got)
 	}
 	f.stop()
-	log, err := os.OpenFile(filepath.Join(dir, auditFile), os.O_APPEND|os.O_WRONLY, 0)
+	log, err := os.OpenFile(filepath.Join(dir, "audit.jsonl"), os.O_APPEND|os.O_WRONLY, 0)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -407,27 +408,6 @@ func TestOutputKilled(t *testing.T) {
 	if w, code := f.write("1"); code != "2.04" || w.ID != 2 {
 		t.Errorf("after a line that was cut off: %s %+v", code, w)
 	}
-}
-
-// FuzzAudit: whatever a log holds, it can be opened and written to.
-func FuzzAudit(f *testing.F) {
-	f.Add([]byte("{\"event\":\"intent\",\"id\":3,\"place\":\"a\"}\n"))
-	f.Add([]byte("{\"event\":\"outcome\",\"id\":18446744073709551615}"))
-	f.Add(bytes.Repeat([]byte("x"), maxAuditLine+5))
-	f.Fuzz(func(t *testing.T, b []byte) {
-		dir := t.TempDir()
-		if err := os.WriteFile(filepath.Join(dir, auditFile), b, 0o600); err != nil {
-			t.Fatal(err)
-		}
-		a, _, err := openAudit(dir)
-		if err != nil {
-			t.Fatal(err)
-		}
-		defer a.close()
-		if _, err := a.intent(&order{}); err != nil {
-			t.Fatal(err)
-		}
-	})
 }
 
 // Outputs stand in the listing (RFC 6690, section 4), where there are any.

@@ -164,7 +164,7 @@ func TestSimpleRegistration(t *testing.T) {
 	if r := f.fromNode(grain, codes.POST, ".well-known/rd", "ep=x", "</a>"); r.Code != codes.BadRequest {
 		t.Errorf("with a payload: %v", r.Code)
 	}
-	f.directory.expire(time.Now().Add(601 * time.Second))
+	f.directory.Expire(time.Now().Add(601 * time.Second))
 	if got := find(); got != "" {
 		t.Errorf("lapsed: %s", got)
 	}

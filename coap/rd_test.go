@@ -13,6 +13,7 @@ import (
 
 	"culvert/bridge/bridgetest"
 	"culvert/bridge/node"
+	"culvert/coap/directory"
 	"culvert/coap/msg"
 )
 
@@ -94,7 +95,7 @@ func TestResourceDirectory(t *testing.T) {
 		{"rd", "ep=a&base=coap://h/path", links, "4.00"},
 		{"rd", "ep=a&href=/x", links, "4.00"},
 		{"rd", "ep=a", "<x", "4.00"},
-		{"rd", "ep=a", "</" + strings.Repeat("x", maxLinkText) + ">", "4.13"},
+		{"rd", "ep=a", "</" + strings.Repeat("x", msg.MaxLinkText) + ">", "4.13"},
 		{"rd/none", "", "", "4.04"},
 		{"rd/none/x", "", "", "4.04"},
 		{loc, "ep=b", "", "4.00"},
@@ -121,11 +122,11 @@ func TestResourceDirectory(t *testing.T) {
 		t.Errorf("after the update: %s", got)
 	}
 	// The lifetime, counted from the update.
-	f.directory.expire(time.Now().Add(450 * time.Second))
+	f.directory.Expire(time.Now().Add(450 * time.Second))
 	if got := lookup("ep", "et=bank"); got == "" {
 		t.Error("it lapsed too early")
 	}
-	f.directory.expire(time.Now().Add(501 * time.Second))
+	f.directory.Expire(time.Now().Add(501 * time.Second))
 	if got := lookup("ep", "et=bank"); got != "" {
 		t.Errorf("it has lapsed: %s", got)
 	}
@@ -172,7 +173,7 @@ func TestDirectoryOfNodes(t *testing.T) {
 	var now, most, asked atomic.Int32
 	f := newFront(t, func(s *Server) {
 		s.opts.ReadNodes = true
-		s.discoverSoon, s.discoverSpan = time.Millisecond, 100*time.Millisecond
+		s.directory.SetDiscovery(time.Millisecond, 100*time.Millisecond)
 	})
 	core := func(n *fakeNode, m message.Message) [][]byte {
 		asked.Add(1)
@@ -196,12 +197,12 @@ func TestDirectoryOfNodes(t *testing.T) {
 		f.newNode(n.Label(), func(_ *fakeNode, m message.Message) [][]byte { return nil })
 	}
 	eventually(t, "some are asked", func() bool {
-		now.Store(int32(len(f.discovery.free)))
+		now.Store(int32(f.directory.Reading()))
 		most.Store(max(most.Load(), now.Load()))
-		return most.Load() == maxDiscover
+		return most.Load() == directory.MaxDiscover
 	})
 	under := f.nodes.Stats().Queued
-	if under > maxDiscover {
+	if under > directory.MaxDiscover {
 		t.Errorf("%d nodes are asked at a time", under)
 	}
 	if n := asked.Load(); n != 1 {
@@ -235,29 +236,6 @@ func TestDirectoryOfNodes(t *testing.T) {
 	}
 	if r := g.fromNode(grain, codes.DELETE, at, "", ""); r.Code != codes.Deleted {
 		t.Errorf("%v %s", r.Code, r.Payload)
-	}
-}
-
-// The directory is bounded.
-func TestDirectoryBounds(t *testing.T) {
-	var d directory
-	d.init()
-	now := time.Now()
-	body := []byte("</" + strings.Repeat("x", 8000) + ">")
-	full := false
-	for i := range maxEndpoints + 10 {
-		r := d.register(endpoint{name: endpointName{ep: fmt.Sprint(i)}, lt: 60}, body, now)
-		full = full || r.Code == codes.ServiceUnavailable
-	}
-	if !full || len(d.byName) > maxEndpoints || d.octets > maxLinksAll {
-		t.Errorf("%d endpoints, %d octets", len(d.byName), d.octets)
-	}
-	if r := d.register(endpoint{name: endpointName{ep: "many"}}, []byte(strings.Repeat("</>,", maxLinks)+"</>"), now); r.Code != codes.RequestEntityTooLarge {
-		t.Errorf("%v", r.Code)
-	}
-	d.expire(now.Add(time.Hour))
-	if len(d.byName) != 0 || len(d.byID) != 0 || d.octets != 0 {
-		t.Errorf("%d endpoints, %d octets are left", len(d.byName), d.octets)
 	}
 }
 

@@ -1,18 +1,12 @@
 package coap
 
 import (
-	"errors"
-	"fmt"
 	"slices"
-	"strings"
-	"time"
 
 	"culvert/coap/access"
 	"culvert/coap/msg"
+	"culvert/coap/output"
 )
-
-// latestInterval is longer than the longest Interval that the configuration takes.
-const latestInterval = 48 * time.Hour
 
 // access says who may do what now; nil where nobody asks.
 func (s *Server) access() *access.List {
@@ -41,53 +35,9 @@ func (s *Server) SetAccess(a *access.List) {
 	})
 }
 
-// SetOutputs declares other outputs than before. What is known of an output that
-// stays, its lock-out among it, stays too, also while it is not declared; a write
-// under way ends by the old declaration. On an error nothing has changed.
-func (s *Server) SetOutputs(declared []Output) error {
-	o := &s.outputs
-	o.saving.Lock()
-	defer o.saving.Unlock()
-	switch {
-	case len(declared) > maxOutputs:
-		return fmt.Errorf("coap: %d outputs, at most %d", len(declared), maxOutputs)
-	case o.audit == nil && len(declared) == 0:
-		return nil
-	case o.audit == nil:
-		return o.open(declared, s.opts.StateDir)
-	}
-	if len(declared) > 0 && s.opts.StateDir == "" {
-		return errors.New("coap: outputs need a directory for their audit log")
-	}
-	o.declare(declared)
-	return nil
-}
+// SetOutputs declares other outputs than before; see outputs.SetOutputs.
+func (s *Server) SetOutputs(declared []output.Output) error { return s.outputs.SetOutputs(declared) }
 
-// declare publishes the outputs, each with what is known of it.
-func (o *outputs) declare(declared []Output) {
-	o.mu.Lock()
-	defer o.mu.Unlock()
-	for key, x := range o.known { // those that are declared come back at once
-		if x.lock == nil && !x.writing && x.last == nil && time.Since(x.begun) > latestInterval {
-			delete(o.known, key)
-		}
-	}
-	all := make([]*outputEntry, 0, len(declared))
-	for _, d := range declared {
-		d.Resource = "/" + strings.Trim(d.Resource, "/")
-		key := outputKey(d.Place, d.Resource)
-		if o.known[key] == nil {
-			o.known[key] = &driven{}
-		}
-		all = append(all, &outputEntry{Output: d, driven: o.known[key]})
-	}
-	o.all.Store(&all)
-}
-
-// entries are the declared outputs.
-func (o *outputs) entries() []*outputEntry {
-	if all := o.all.Load(); all != nil {
-		return *all
-	}
-	return nil
-}
+// SetUndeclared puts another policy in force for writes to actuators that no output
+// declares.
+func (s *Server) SetUndeclared(p output.UndeclaredPolicy) { s.outputs.SetUndeclared(p) }

@@ -13,6 +13,7 @@ import (
 	"culvert/coap/access"
 	"culvert/coap/api"
 	"culvert/coap/msg"
+	"culvert/coap/output"
 )
 
 func accessOf(t testing.TB, ids ...access.Identity) *access.List {
@@ -94,7 +95,7 @@ func TestSetAccessEndsObservations(t *testing.T) {
 // under way ends by the old declaration.
 func TestSetOutputs(t *testing.T) {
 	dir := t.TempDir()
-	f := newFront(t, siteOutput(func(o *Output) { o.Interval = time.Hour }), inDir(dir))
+	f := newFront(t, siteOutput(func(o *output.Output) { o.Interval = time.Hour }), inDir(dir))
 	r := pump(t, f)
 	declared := f.opts.Outputs
 	if w, code := f.write("1"); code != "2.04" {
@@ -137,7 +138,7 @@ func TestSetOutputs(t *testing.T) {
 	if err := f.SetOutputs(declared); err != nil {
 		t.Fatal(err)
 	}
-	if st := f.outputs.list(); len(st) != 1 || st[0].Writing || st[0].Last == nil || st[0].Last.Outcome != api.OutcomeDone {
+	if st := f.outputs.List(); len(st) != 1 || st[0].Writing || st[0].Last == nil || st[0].Last.Outcome != api.OutcomeDone {
 		t.Errorf("%+v", st)
 	}
 }
@@ -148,7 +149,7 @@ func TestSetOutputsFirst(t *testing.T) {
 	dir := t.TempDir()
 	f := newFront(t, inDir(dir))
 	pump(t, f)
-	declared := []Output{{Place: "grain-bin", Resource: "/output", Off: "0"}, {Place: "mast", Resource: "/lamp", Off: "0"}}
+	declared := []output.Output{{Place: "grain-bin", Resource: "/output", Off: "0"}, {Place: "mast", Resource: "/lamp", Off: "0"}}
 	if err := f.SetOutputs(declared); err != nil {
 		t.Fatal(err)
 	}
@@ -170,7 +171,7 @@ func TestSetOutputsFirst(t *testing.T) {
 		}
 	}
 	f.stop()
-	locks, err := loadLocks(dir)
+	locks, err := output.LoadLocks(dir)
 	if err != nil || len(locks) != 2 {
 		t.Errorf("%v (%v)", locks, err)
 	}

@@ -17,9 +17,11 @@ import (
 	"culvert/bridge/node"
 	"culvert/bridge/reading"
 	"culvert/coap/access"
+	"culvert/coap/directory"
 	"culvert/coap/msg"
 	"culvert/coap/nodeclient"
 	"culvert/coap/observe"
+	"culvert/coap/output"
 )
 
 // Options are what a Server is made from. Zero values are the defaults.
@@ -48,11 +50,11 @@ type Options struct {
 	Access *access.List
 	// Outputs are resources of nodes that move something. They need StateDir, where
 	// their audit log and their lock-outs stand.
-	Outputs  []Output
+	Outputs  []output.Output
 	StateDir string
 	// Undeclared is what becomes of writes to actuators that no Output declares. With it,
 	// too, StateDir is needed. Empty: they are written like all others.
-	Undeclared UndeclaredPolicy
+	Undeclared output.UndeclaredPolicy
 	// NotAfter has no packet leave for a node of a mesh after at, of the message that is sent to it
 	// from a port with a Message ID; called once more with an earlier time it withdraws
 	// the message. Writes to outputs need it, so that no queue of the mesh delivers them
@@ -77,26 +79,23 @@ type Server struct {
 	opts Options
 	log  *slog.Logger
 
-	uploads                    msg.Uploads
-	transfers                  msg.Transfers
-	listings                   listings
-	readings                   *reading.Store
-	nodes                      *nodeclient.Client
-	outputs                    outputs
-	undeclared                 undeclared
-	swapped                    atomic.Pointer[access.List] // by SetAccess; nil: opts.Access
-	observers                  *observe.Observers
-	numbers                    atomic.Uint64 // of sockets, connections and sessions
-	guard                      guard
-	directory                  directory
-	discovery                  discovery
-	discoverSoon, discoverSpan time.Duration         // tests shorten them
-	trust                      func(netip.Addr) bool // tests trust nobody
-	counts                     counters
-	refusals                   loglimit.Limiter
-	handshakes                 loglimit.Limiter
-	now                        func() time.Time // tests shift it
-	started                    time.Time
+	uploads    msg.Uploads
+	transfers  msg.Transfers
+	listings   listings
+	readings   *reading.Store
+	nodes      *nodeclient.Client
+	outputs    *output.Outputs
+	swapped    atomic.Pointer[access.List] // by SetAccess; nil: opts.Access
+	observers  *observe.Observers
+	numbers    atomic.Uint64 // of sockets, connections and sessions
+	guard      guard
+	directory  *directory.Directory
+	trust      func(netip.Addr) bool // tests trust nobody
+	counts     counters
+	refusals   loglimit.Limiter
+	handshakes loglimit.Limiter
+	now        func() time.Time // tests shift it
+	started    time.Time
 
 	ackDelay time.Duration                    // tests shorten it
 	locate   func(node.Member) netip.AddrPort // tests have their nodes on the loopback
@@ -125,10 +124,10 @@ func New(o Options) *Server {
 		Locate: func(t node.Member) netip.AddrPort { return s.locate(t) }, Log: s.log, Now: clock,
 	})
 	s.guard.init()
-	s.directory.init()
-	s.discovery.init()
-	s.undeclared.init()
-	s.discoverSoon, s.discoverSpan = discoverSoon, discoverSpan
+	locate := func(t node.Member) netip.AddrPort { return s.locate(t) }
+	s.outputs = output.New(output.Options{Nodes: s.nodes, Meshes: o.Meshes, Locate: locate, Who: s.who, PathOn: s.pathOn,
+		Registered: func(n *node.Node) ([]msg.Link, bool) { return s.directory.LinksOf(n) }, Log: s.log, Now: clock})
+	s.directory = directory.New(directory.Options{Meshes: o.Meshes, Locate: locate, Read: s.outputs.ReadListing, Log: s.log, Now: clock})
 	s.trust = s.trusted
 	return s
 }
@@ -195,12 +194,8 @@ func (s *Server) openLocked() error {
 		}
 		s.control = d
 	}
-	if err := s.outputs.open(s.opts.Outputs, s.opts.StateDir); err != nil {
+	if err := s.outputs.Open(s.opts.Outputs, s.opts.Undeclared, s.opts.StateDir); err != nil {
 		return err
-	}
-	if a := s.outputs.audit; a != nil && a.shut != nil {
-		s.log.Error("no output is driven: the audit log or the lock-outs cannot be opened. "+
-			"Make the folder writable for the daemon's user; then restart the daemon", "folder", a.dir, "cause", a.shut)
 	}
 	return s.nodes.Open()
 }
@@ -220,7 +215,7 @@ func (s *Server) closeLocked() {
 		s.control.close()
 	}
 	s.nodes.Close()
-	_ = s.outputs.audit.close() // nothing was written yet
+	_ = s.outputs.Close() // nothing was written yet
 	s.udp, s.control, s.secure, s.streams, s.bare = nil, nil, nil, nil, nil
 }
 
@@ -295,8 +290,7 @@ func (s *Server) Run(ctx context.Context) error {
 	}
 	s.nodes.Close()
 	wg.Wait()
-	s.outputs.wg.Wait() // their outcomes are on the disk
-	if err := s.outputs.audit.close(); err != nil {
+	if err := s.outputs.Close(); err != nil { // outcomes are on the disk
 		s.log.Error("audit log not closed", "error", err)
 	}
 	s.mu.Lock()
@@ -336,7 +330,7 @@ func (s *Server) tick(ctx context.Context) {
 			if n%5 == 0 {
 				s.nodes.Renew(now)
 				if s.opts.ReadNodes {
-					s.discover(now)
+					s.directory.Discover(now)
 				}
 			}
 			if n%50 == 0 {
@@ -344,7 +338,7 @@ func (s *Server) tick(ctx context.Context) {
 				s.uploads.Expire(now)
 				s.transfers.Expire(now)
 				s.guard.expire(now)
-				s.directory.expire(now)
+				s.directory.Expire(now)
 				s.readings.Expire()
 			}
 		}

@@ -26,8 +26,6 @@ type counters struct {
 	duplicates atomic.Uint64
 	gaveUp     atomic.Uint64
 	challenged atomic.Uint64
-
-	outputDone, outputRefused, outputUnknown atomic.Uint64
 }
 
 // Requests is a number of requests that had the same answer.
@@ -93,7 +91,7 @@ func (s *Server) count(req *msg.Request, r msg.Response) msg.Response {
 // Stats returns the figures now.
 func (s *Server) Stats() Stats {
 	c, watching, nodes := &s.counts, s.observers.Stats(), s.nodes.Stats()
-	readings := s.readings.Stats()
+	readings, outputs := s.readings.Stats(), s.outputs.Stats()
 	out := Stats{
 		MalformedUDP: c.malformed[msg.DoorUDP].Load(), MalformedControl: c.malformed[msg.DoorControl].Load(),
 		MalformedDTLS: c.malformed[msg.DoorDTLS].Load(), MalformedTCP: c.malformed[msg.DoorTCP].Load(), MalformedTLS: c.malformed[msg.DoorTLS].Load(),
@@ -103,15 +101,12 @@ func (s *Server) Stats() Stats {
 		NodeMessages: nodes.Messages, NodeResent: nodes.Retransmissions, NodeTimeouts: nodes.Timeouts,
 		CacheHits: nodes.CacheHits, Observers: watching.Observers,
 		Notifications: watching.Notifications, Disordered: nodes.Disordered, Challenged: c.challenged.Load(),
-		OutputsDone: c.outputDone.Load(), OutputsRefused: c.outputRefused.Load(), OutputsUnknown: c.outputUnknown.Load(),
+		OutputsDone: outputs.Done, OutputsRefused: outputs.Refused, OutputsUnknown: outputs.Unknown, OutputsLocked: outputs.Locked, AuditFailures: outputs.AuditFailures,
 		ReadingsRejected: readings.Rejected, ReadingsRefused: readings.Refused,
 		ReadingsClock: readings.Clock, Datagrams: s.bareStats(),
 	}
-	out.OutputsLocked, out.AuditFailures = s.outputs.figures()
 	out.Cached, out.Observations = nodes.Cached, nodes.Observations
-	s.directory.mu.Lock()
-	out.Registrations = len(s.directory.byID)
-	s.directory.mu.Unlock()
+	out.Registrations = s.directory.Len()
 	for d := range msg.NumDoors {
 		for m := range c.requests[d] {
 			for code := range c.requests[d][m] {

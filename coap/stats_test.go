@@ -48,7 +48,7 @@ func TestRegistrationsAreCounted(t *testing.T) {
 	if got := f.Stats().Registrations; got != before+1 {
 		t.Errorf("%d registrations, want %d", got, before+1)
 	}
-	f.directory.expire(time.Now().Add(2 * time.Minute))
+	f.directory.Expire(time.Now().Add(2 * time.Minute))
 	if got := f.Stats().Registrations; got != before {
 		t.Errorf("%d registrations after the lifetime, want %d", got, before)
 	}

@@ -8,6 +8,7 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 
 	"culvert/bridge/node"
+	"culvert/coap/access"
 	"culvert/coap/msg"
 	"culvert/coap/observe"
 )
@@ -109,9 +110,9 @@ func (s *Server) route(req *msg.Request, p msg.Path, reply func(msg.Response)) {
 	case p.Len == 2 && p.Part[0] == ".well-known" && p.Part[1] == "core":
 		reply(msg.GetOnly(s.wellKnown)(req))
 	case p.Len >= 1 && p.Part[0] == "rd", p.Len == 2 && p.Part[0] == ".well-known" && p.Part[1] == "rd":
-		s.rdResource(req, p, reply)
+		s.register(req, reply)
 	case p.Len == 2 && p.Part[0] == "rd-lookup" && (p.Part[1] == "res" || p.Part[1] == "ep"):
-		reply(msg.GetOnly(func(r *msg.Request) msg.Response { return s.lookup(r, p.Part[1]) })(req))
+		reply(msg.GetOnly(func(r *msg.Request) msg.Response { return s.directory.Lookup(r, p.Part[1]) })(req))
 	case p.Len == 1 && p.Part[0] == "nodes":
 		reply(s.observers.Local(req, listRefresh, msg.GetOnly(s.listNodes)))
 	case p.Len >= 2 && p.Part[0] == "nodes":
@@ -122,11 +123,7 @@ func (s *Server) route(req *msg.Request, p msg.Path, reply func(msg.Response)) {
 		}
 		s.routeNode(req, p, t, reply)
 	case p.Len >= 1 && p.Part[0] == "outputs":
-		if _, ok := msg.Accept(req, msg.FormatJSON); !ok {
-			reply(msg.NotAcceptable(msg.FormatJSON))
-			return
-		}
-		s.outputResource(req, msg.ResourcePath(req.Options, message.URIPath), reply)
+		s.outputs.Serve(req, msg.ResourcePath(req.Options, message.URIPath), reply)
 	case p.Len == 1 && p.Part[0] == "readings":
 		reply(s.publish(req))
 	case p.Len >= 1 && p.Part[0] == "control" && req.Peer.Door == msg.DoorControl:
@@ -165,3 +162,23 @@ var (
 	readingsRefresh = observe.Refresh{Every: time.Second, OnChanged: true}
 	listRefresh     = observe.Refresh{Every: 5 * time.Second} // lists and states of nodes change all the time
 )
+
+// register is what the resource directory takes. Nodes may register themselves; others
+// need the right to write.
+func (s *Server) register(req *msg.Request, reply func(msg.Response)) {
+	t, isNode := s.sender(req)
+	if id := s.who(req); !isNode && id != nil && id.May&access.MayWrite == 0 {
+		r, _ := s.refuse(req, id, "may not register")
+		reply(r)
+		return
+	}
+	s.directory.Serve(req, t, isNode, reply)
+}
+
+// takeConfirmation takes the mark of a confirmed write off a request of the control
+// socket.
+func takeConfirmation(r *msg.Request) {
+	if _, r.Confirmed = msg.Option(r.Options, msg.OptConfirmed); r.Confirmed {
+		r.Options = msg.Without(r.Options, msg.OptConfirmed)
+	}
+}

@@ -9,6 +9,7 @@ import (
 	"culvert/coap/api"
 	"culvert/coap/client"
 	"culvert/coap/msg"
+	"culvert/coap/output"
 
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
@@ -56,7 +57,7 @@ func TestUndeclaredOutput(t *testing.T) {
 	const control = "control"
 	for _, x := range []struct {
 		name   string
-		policy UndeclaredPolicy
+		policy output.UndeclaredPolicy
 		code   codes.Code // of the listing; 0: silence
 		path   string
 		door   string
@@ -103,9 +104,9 @@ func TestUndeclaredOutput(t *testing.T) {
 				s.opts.AckTimeout, s.opts.NodeTimeout, s.opts.MaxRetransmit = 200e6, 2e9, 1
 			})
 			n := listingNode(f, x.code, estate)
-			if x.policy == UndeclaredAllow { // it does not wait for the listing, which is read soon after a node joins
+			if x.policy == output.UndeclaredAllow { // it does not wait for the listing, which is read soon after a node joins
 				done := make(chan struct{})
-				f.readListing(f.grainBin(), func(msg.Response) { close(done) })
+				f.outputs.ReadListing(f.grainBin(), func(msg.Response) { close(done) })
 				<-done
 			}
 			code, text := undeclaredWrite(t, f, x.door, x.method, x.path)
@@ -125,7 +126,7 @@ func TestUndeclaredOutput(t *testing.T) {
 			}
 			f.stop()
 			if x.audit == "" {
-				if _, err := os.Stat(filepath.Join(dir, auditFile)); err == nil {
+				if _, err := os.Stat(filepath.Join(dir, "audit.jsonl")); err == nil {
 					t.Errorf("audit log %q, want none", words(auditLines(t, dir)))
 				}
 				return
@@ -198,7 +199,7 @@ func TestUndeclaredOutputDTLS(t *testing.T) {
 	if got := put("gate"); got != "2.04" {
 		t.Errorf("nobody looks: %s", got)
 	}
-	f.SetUndeclared(UndeclaredAsk)
+	f.SetUndeclared(output.UndeclaredAsk)
 	before, _ := n.writes()
 	if got := put("gate"); got != "4.03" {
 		t.Errorf("actuator: %s", got)
@@ -210,7 +211,7 @@ func TestUndeclaredOutputDTLS(t *testing.T) {
 		t.Errorf("ordinary: %s", got)
 	}
 	tg := f.grainBin()
-	r := f.directory.register(endpoint{name: endpointName{ep: "late"}, owner: tg.Node, base: "coap://[::1]", lt: 60}, []byte(`</late>;if="core.a"`), f.started)
+	r := f.fromNode(tg.Node, codes.POST, "rd", "ep=late&lt=60", `</late>;if="core.a"`)
 	if got := put("late"); r.Code != codes.Created || got != "4.03" {
 		t.Errorf("registered (%v): %s", r.Code, got)
 	}
@@ -218,7 +219,7 @@ func TestUndeclaredOutputDTLS(t *testing.T) {
 
 // Where the audit log cannot be written nothing is sent.
 func TestUndeclaredOutputWithoutAudit(t *testing.T) {
-	f := newFront(t, inDir("/proc/no-such-directory"), func(s *Server) { s.opts.Undeclared = UndeclaredAllow })
+	f := newFront(t, inDir("/proc/no-such-directory"), func(s *Server) { s.opts.Undeclared = output.UndeclaredAllow })
 	n := listingNode(f, codes.Content, estate)
 	if code, text := undeclaredWrite(t, f, "udp", codes.PUT, "gate"); code != codes.InternalServerError || !strings.Contains(text, "audit log") {
 		t.Errorf("%v %s", code, text)
@@ -232,12 +233,12 @@ func TestUndeclaredOutputWithoutAudit(t *testing.T) {
 // output may be declared after it was opened.
 func TestUndeclaredThenDeclared(t *testing.T) {
 	dir := t.TempDir()
-	f := newFront(t, inDir(dir), func(s *Server) { s.opts.Undeclared = UndeclaredAllow })
+	f := newFront(t, inDir(dir), func(s *Server) { s.opts.Undeclared = output.UndeclaredAllow })
 	pump(t, f)
 	if code, text := undeclaredWrite(t, f, "udp", codes.PUT, "output"); code != codes.Changed {
 		t.Fatalf("%v %s", code, text)
 	}
-	if err := f.SetOutputs([]Output{{Place: "grain-bin", Resource: "/output", Off: "0", Interval: 3600e9}}); err != nil {
+	if err := f.SetOutputs([]output.Output{{Place: "grain-bin", Resource: "/output", Off: "0", Interval: 3600e9}}); err != nil {
 		t.Fatal(err)
 	}
 	if w, code := f.write("1"); code != "2.04" || w.Outcome != api.OutcomeDone {

@@ -12,9 +12,9 @@ import (
 	"culvert/bridge/node"
 	"culvert/bridge/policy"
 	"culvert/bridge/reading"
-	"culvert/coap"
 	"culvert/coap/access"
 	"culvert/coap/nodeclient"
+	"culvert/coap/output"
 )
 
 // config is a configuration file that was read and found valid: paths are
@@ -29,8 +29,8 @@ type config struct {
 	doors      doorConfig              // the other doors of the CoAP front
 	nodes      nodeclient.Transmission // how nodes are asked
 	access     *access.List            // who may do what there
-	undeclared coap.UndeclaredPolicy   // what becomes of writes to actuators that are no output; empty: ask
-	outputs    []coap.Output           // resources of nodes that move something
+	undeclared output.UndeclaredPolicy // what becomes of writes to actuators that are no output; empty: ask
+	outputs    []output.Output         // resources of nodes that move something
 	httpListen string                  // host:port; empty is none
 	upstream   *upstreamConfig         // nil: nothing is said on the site's network
 	raw        map[string]any          // as it stands in the file

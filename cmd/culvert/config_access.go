@@ -14,8 +14,8 @@ import (
 	"slices"
 	"strings"
 
-	"culvert/coap"
 	"culvert/coap/access"
+	"culvert/coap/output"
 )
 
 // doorConfig is where the CoAP front listens, and with what it proves itself.
@@ -203,9 +203,9 @@ func (r *configReader) doors(t *table, cfg *config) {
 			t.errorf("ca_file", "%v", err)
 		}
 	}
-	policies := []string{string(coap.UndeclaredAsk), string(coap.UndeclaredRefuse), string(coap.UndeclaredAllow)}
+	policies := []string{string(output.UndeclaredAsk), string(output.UndeclaredRefuse), string(output.UndeclaredAllow)}
 	if s := t.word("undeclared_outputs", policies); t.has("undeclared_outputs") {
-		cfg.undeclared = coap.UndeclaredPolicy(s)
+		cfg.undeclared = output.UndeclaredPolicy(s)
 	}
 	t.value("nodes") // nodeTables reads it
 	t.close(nil)

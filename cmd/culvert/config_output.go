@@ -6,8 +6,8 @@ import (
 	"strings"
 	"time"
 
-	"culvert/coap"
 	"culvert/coap/access"
+	"culvert/coap/output"
 )
 
 // What the keys of [[output]] may hold.
@@ -19,11 +19,11 @@ const (
 )
 
 // outputs reads the [[output]] tables.
-func (r *configReader) outputs(t *table, cfg *config) []coap.Output {
-	var out []coap.Output
+func (r *configReader) outputs(t *table, cfg *config) []output.Output {
+	var out []output.Output
 	for _, ot := range t.tables("output") {
 		o := r.output(ot, cfg)
-		if slices.ContainsFunc(out, func(x coap.Output) bool { return x.Place == o.Place && x.Resource == o.Resource }) {
+		if slices.ContainsFunc(out, func(x output.Output) bool { return x.Place == o.Place && x.Resource == o.Resource }) {
 			ot.errorf("resource", "%s of %s stands there twice", o.Resource, o.Place)
 		}
 		out = append(out, o)
@@ -32,8 +32,8 @@ func (r *configReader) outputs(t *table, cfg *config) []coap.Output {
 }
 
 // output reads one [[output]].
-func (r *configReader) output(t *table, cfg *config) coap.Output {
-	o := coap.Output{Off: "0"}
+func (r *configReader) output(t *table, cfg *config) output.Output {
+	o := output.Output{Off: "0"}
 	if s, ok := t.required("place", wantPlace); ok {
 		if r.names[s] == 0 {
 			t.errorf("place", "no place is called %q; want %s", s, wantPlace)

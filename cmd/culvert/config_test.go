@@ -13,9 +13,9 @@ import (
 	"culvert/bridge/ieee802154"
 	"culvert/bridge/node"
 	"culvert/bridge/policy"
-	"culvert/coap"
 	"culvert/coap/access"
 	"culvert/coap/nodeclient"
+	"culvert/coap/output"
 	"culvert/deploy/fenland"
 )
 
@@ -82,7 +82,7 @@ func TestConfigFull(t *testing.T) {
 		doors:      doorConfig{tcp: []netip.AddrPort{netip.MustParseAddrPort("[::]:5683")}},
 		access: identities(t, access.Identity{Name: "anyone", May: access.MayRead, Nodes: []string{"fenland/*"}},
 			access.Identity{Name: "ops-laptop", Subject: "ops laptop", May: access.MayRead | access.MayWrite}),
-		outputs: []coap.Output{{Place: "grain-bin", Resource: "/output", Lease: 20 * time.Minute, MaxLease: time.Hour,
+		outputs: []output.Output{{Place: "grain-bin", Resource: "/output", Lease: 20 * time.Minute, MaxLease: time.Hour,
 			Interval: 10 * time.Second, Off: "off", Who: []string{"ops-laptop"}}},
 		httpListen: "[::1]:6282",
 		upstream: &upstreamConfig{interfaces: []string{"eth0", "eth1"}, advertise: true, mdns: true,

@@ -20,6 +20,7 @@ import (
 	"culvert/bridge/reading"
 	"culvert/coap"
 	"culvert/coap/nodeclient"
+	"culvert/coap/output"
 	"culvert/tun"
 )
 
@@ -172,7 +173,7 @@ func assemble(cfg *config, o daemonOptions) (*daemon, error) {
 		UDP: cfg.coapListen, Gateways: gateways,
 		DTLS: cfg.doors.dtls, TCP: cfg.doors.tcp, TLS: cfg.doors.tls,
 		Certificate: cfg.doors.certificate, ClientCAs: cfg.doors.clientCAs,
-		Undeclared: cmp.Or(cfg.undeclared, coap.UndeclaredAsk),
+		Undeclared: cmp.Or(cfg.undeclared, output.UndeclaredAsk),
 		Outputs:    cfg.outputs, StateDir: cfg.stateDir, NotAfter: d.notAfter,
 		Access:    cfg.access,
 		Control:   cfg.control,

@@ -26,8 +26,8 @@ const demoWait = 4 * time.Minute
 type demoRun struct {
 	cmd    *exec.Cmd
 	ended  <-chan struct{}
-	stdout *output
-	stderr *output
+	stdout *programOutput
+	stderr *programOutput
 	began  time.Time
 }
 
@@ -36,7 +36,7 @@ type demoRun struct {
 func startDemo(t *testing.T, set func(*exec.Cmd), args ...string) *demoRun {
 	t.Helper()
 	tuntest.NewNS(t) // fails where no namespace may be made, with what would permit it
-	d := &demoRun{cmd: exec.Command(built(t), append([]string{"demo"}, args...)...), stdout: &output{}, stderr: &output{}}
+	d := &demoRun{cmd: exec.Command(built(t), append([]string{"demo"}, args...)...), stdout: &programOutput{}, stderr: &programOutput{}}
 	d.cmd.Stdout, d.cmd.Stderr = d.stdout, d.stderr
 	d.cmd.Env = append(os.Environ(), "TMPDIR="+t.TempDir())
 	if set != nil {

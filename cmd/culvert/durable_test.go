@@ -163,7 +163,7 @@ func TestKilledWhileNodesRegister(t *testing.T) {
 	}
 	next, beforeAll := 0, 0
 	for round := range kills + 1 {
-		log := &output{}
+		log := &programOutput{}
 		cmd := ns.Command(built(t), "run", "--config", config)
 		cmd.Stderr = log
 		ended := tuntest.Start(t, cmd)

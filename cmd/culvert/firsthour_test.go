@@ -106,7 +106,7 @@ func TestHTTPWithoutIPv6(t *testing.T) {
 		if err := os.WriteFile("/proc/sys/net/ipv6/conf/lo/disable_ipv6", []byte("1"), 0o644); err != nil {
 			t.Fatal(err)
 		}
-		var text output
+		var text programOutput
 		log := slog.New(slog.NewTextHandler(&text, nil))
 		l, err := listenHTTP("[::1]:0", log)
 		if err != nil {

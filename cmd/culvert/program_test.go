@@ -68,18 +68,18 @@ func copySite(t *testing.T) string {
 }
 
 // output is what a program has printed so far.
-type output struct {
+type programOutput struct {
 	mu sync.Mutex
 	b  bytes.Buffer
 }
 
-func (o *output) Write(b []byte) (int, error) {
+func (o *programOutput) Write(b []byte) (int, error) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	return o.b.Write(b)
 }
 
-func (o *output) String() string {
+func (o *programOutput) String() string {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	return o.b.String()
@@ -92,7 +92,7 @@ type running struct {
 	config string
 	cmd    *exec.Cmd
 	ended  <-chan struct{}
-	log    *output
+	log    *programOutput
 }
 
 // startRun starts `culvert run` and waits until all six nodes are up.
@@ -104,7 +104,7 @@ func startRun(t *testing.T, ns *tuntest.NS, config string) *running {
 // startNodes is startRun for a site of which so many nodes come up.
 func startNodes(t *testing.T, ns *tuntest.NS, config string, want int) *running {
 	t.Helper()
-	r := &running{t: t, ns: ns, config: config, log: &output{}}
+	r := &running{t: t, ns: ns, config: config, log: &programOutput{}}
 	r.cmd = ns.Command(built(t), "run", "--config", config)
 	r.cmd.Stderr = r.log
 	r.ended = tuntest.Start(t, r.cmd)

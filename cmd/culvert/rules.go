@@ -16,6 +16,7 @@ import (
 	"culvert/bridge"
 	"culvert/bridge/policy"
 	"culvert/coap"
+	"culvert/coap/output"
 )
 
 // rulebook puts the rules of the configuration in force for every mesh, and others
@@ -148,7 +149,7 @@ func (b *rulebook) reload() (reloaded, error) {
 			return reloaded{}, err
 		}
 		b.front.SetAccess(cfg.access)
-		b.front.SetUndeclared(cmp.Or(cfg.undeclared, coap.UndeclaredAsk))
+		b.front.SetUndeclared(cmp.Or(cfg.undeclared, output.UndeclaredAsk))
 	}
 	b.enforce(cfg, sets)
 	b.done, b.at = true, time.Now()

@@ -139,7 +139,7 @@ func TestRunDaemon(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	defer cancel()
 	ended := make(chan error, 1)
-	log := &output{}
+	log := &programOutput{}
 	go func() {
 		ended <- runDaemon(ctx, cfg, daemonOptions{log: slog.New(slog.NewTextHandler(log, nil)), http: l})
 	}()
@@ -250,7 +250,7 @@ func TestRunRefused(t *testing.T) {
 				t.Fatal(err)
 			}
 			cmd := ns.Command(built(t), "run", "--config", file, "--log-level", "error")
-			out := &output{}
+			out := &programOutput{}
 			cmd.Stdout, cmd.Stderr = out, out
 			select {
 			case <-tuntest.Start(t, cmd):
@@ -321,7 +321,7 @@ func TestGroupHangs(t *testing.T) {
 // TestLogger holds that both formats and all levels are taken.
 func TestLogger(t *testing.T) {
 	for _, level := range []string{"debug", "info", "warn", "error"} {
-		out := &output{}
+		out := &programOutput{}
 		log, err := newLogger(out, runOptions{logFormat: "json", logLevel: level})
 		if err != nil {
 			t.Fatal(err)

@@ -126,7 +126,7 @@ func TestUnderServiceManager(t *testing.T) {
 	cmd := ns.Command(built(t), "run", "--config", copySite(t))
 	cmd.Env = append(os.Environ(), "NOTIFY_SOCKET="+path, "JOURNAL_STREAM="+stream)
 	cmd.Stderr = w
-	log, heard := &output{}, &output{}
+	log, heard := &programOutput{}, &programOutput{}
 	var wg sync.WaitGroup
 	wg.Go(func() { _, _ = io.Copy(log, r) })
 	wg.Go(func() {

@@ -6,6 +6,12 @@ import (
 	"strings"
 )
 
+// Limits of one listing. They are our choice.
+const (
+	MaxLinks    = 128
+	MaxLinkText = 16384 // octets
+)
+
 // Link is one link of a listing (RFC 6690).
 type Link struct {
 	Target     string // between < and >

@@ -1,6 +1,7 @@
 package msg
 
 import (
+	"encoding/json"
 	"fmt"
 	"slices"
 	"time"
@@ -103,4 +104,13 @@ type Response struct {
 	Code    codes.Code
 	Options message.Options
 	Payload []byte
+}
+
+// JSON makes a 2.05 with v in JSON.
+func JSON(v any) Response {
+	b, err := json.Marshal(v)
+	if err != nil { // a defect of the resource
+		return Errorf(codes.InternalServerError, "%v", err)
+	}
+	return Content(FormatJSON, b)
 }

@@ -1,4 +1,4 @@
-package coap
+package output
 
 import (
 	"encoding/json"
@@ -61,11 +61,11 @@ func (a *audit) rotate() error {
 		case time.Since(l.Time) > latestKept:
 			delete(a.latest, key)
 		default:
-			b = appendLine(b, auditLine{Time: l.Time, Event: "latest", ID: l.ID, Place: l.Place, Resource: l.Resource, Again: true})
+			b = appendLine(b, AuditLine{Time: l.Time, Event: "latest", ID: l.ID, Place: l.Place, Resource: l.Resource, Again: true})
 		}
 	}
 	// Numbers are never used twice, whatever is left of the outputs.
-	b = appendLine(b, auditLine{Time: time.Now().UTC(), Event: "begin", ID: a.next - 1, Again: true})
+	b = appendLine(b, AuditLine{Time: time.Now().UTC(), Event: "begin", ID: a.next - 1, Again: true})
 	f, err := os.OpenFile(a.nextName(), os.O_CREATE|os.O_RDWR|os.O_APPEND|os.O_TRUNC, 0o640)
 	if err != nil {
 		return err
@@ -93,7 +93,7 @@ func (a *audit) rotate() error {
 	return syncDir(a.dir)
 }
 
-func appendLine(b []byte, l auditLine) []byte {
+func appendLine(b []byte, l AuditLine) []byte {
 	j, err := json.Marshal(l)
 	if err != nil { // its times are those of a clock, and all else can be written
 		return b

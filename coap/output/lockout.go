@@ -1,7 +1,6 @@
-package coap
+package output
 
 import (
-	"encoding/json"
 	"errors"
 	"strings"
 	"time"
@@ -12,44 +11,36 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
 
-// outputResource is /outputs, /outputs/PLACE/RESOURCE and its lock below that.
-func (s *Server) outputResource(req *msg.Request, at string, reply func(msg.Response)) {
+// Serve is /outputs, /outputs/PLACE/RESOURCE and its lock below that.
+func (s *Outputs) Serve(req *msg.Request, at string, reply func(msg.Response)) {
 	rest, _ := strings.CutPrefix(at, "/outputs")
 	if _, ok := msg.Accept(req, msg.FormatJSON); !ok {
 		reply(msg.NotAcceptable(msg.FormatJSON))
 		return
 	}
 	if rest == "" {
-		reply(msg.GetOnly(func(*msg.Request) msg.Response { return s.showJSON(s.outputs.list()) })(req))
+		reply(msg.GetOnly(func(*msg.Request) msg.Response { return msg.JSON(s.List()) })(req))
 		return
 	}
 	place, resource, _ := strings.Cut(strings.TrimPrefix(rest, "/"), "/")
 	resource, lock := strings.CutSuffix("/"+resource, "/lock")
-	x := s.outputs.find(place, resource)
+	x := s.find(place, resource)
 	switch {
 	case x == nil:
 		reply(msg.Errorf(codes.NotFound, "no such output; /outputs lists them"))
 	case !lock:
-		reply(msg.GetOnly(func(*msg.Request) msg.Response { return s.showJSON(s.outputs.state(x)) })(req))
+		reply(msg.GetOnly(func(*msg.Request) msg.Response { return msg.JSON(s.state(x)) })(req))
 	default:
 		s.lockResource(req, x, reply)
 	}
 }
 
-func (s *Server) showJSON(v any) msg.Response {
-	b, err := json.Marshal(v)
-	if err != nil {
-		return s.internal(err)
-	}
-	return msg.Content(msg.FormatJSON, b)
-}
-
 // lockResource shows, makes and lifts a lock-out.
-func (s *Server) lockResource(req *msg.Request, x *outputEntry, reply func(msg.Response)) {
+func (s *Outputs) lockResource(req *msg.Request, x *declaredOutput, reply func(msg.Response)) {
 	switch {
 	case req.Code == codes.GET:
-		if st := s.outputs.state(x); st.Lock != nil {
-			reply(s.showJSON(st.Lock))
+		if st := s.state(x); st.Lock != nil {
+			reply(msg.JSON(st.Lock))
 			return
 		}
 		reply(msg.Errorf(codes.NotFound, "not locked out"))
@@ -57,7 +48,7 @@ func (s *Server) lockResource(req *msg.Request, x *outputEntry, reply func(msg.R
 	case req.Code != codes.PUT && req.Code != codes.DELETE:
 		reply(msg.Errorf(codes.MethodNotAllowed, "GET, PUT and DELETE"))
 		return
-	case !s.mayDrive(req, x):
+	case !s.mayWrite(req, x):
 		reply(msg.Errorf(codes.Forbidden, "%s is not one of those who may drive this output", s.writer(req)))
 		return
 	case len(req.Payload) > maxLockReason:
@@ -65,19 +56,20 @@ func (s *Server) lockResource(req *msg.Request, x *outputEntry, reply func(msg.R
 		return
 	}
 	by, reason, lock := s.writer(req), string(req.Payload), req.Code == codes.PUT
-	s.outputs.wg.Go(func() {
-		err := s.outputs.setLock(s.opts.StateDir, x, by, reason, lock)
-		s.nodes.RecallBarred()
+	s.wg.Go(func() {
+		err := s.setLock(s.dir, x, by, reason, lock)
+		s.Nodes.RecallBarred()
 		switch {
 		case err != nil && lock:
-			s.log.Error("lock-out of an output is not on the disk", "place", x.Place, "resource", x.Resource, "by", by, "error", err)
+			s.Log.Error("lock-out of an output is not on the disk", "place", x.Place, "resource", x.Resource, "by", by, "error", err)
 			reply(msg.Errorf(codes.InternalServerError, "locked out, but the disk did not take it: only until the daemon ends"))
 			return
 		case err != nil:
-			reply(s.internal(err))
+			s.Log.Error("lock-out of an output not lifted", "place", x.Place, "resource", x.Resource, "by", by, "error", err)
+			reply(msg.Errorf(codes.InternalServerError, "%v", err))
 			return
 		}
-		s.log.Warn("lock-out of an output", "place", x.Place, "resource", x.Resource, "by", by, "locked", lock, "reason", reason)
+		s.Log.Warn("lock-out of an output", "place", x.Place, "resource", x.Resource, "by", by, "locked", lock, "reason", reason)
 		if lock {
 			reply(msg.Empty(codes.Changed))
 			return
@@ -88,7 +80,7 @@ func (s *Server) lockResource(req *msg.Request, x *outputEntry, reply func(msg.R
 
 // setLock makes or lifts a lock-out. It holds from the moment it is asked for; it is
 // lifted only when the disk knows.
-func (o *outputs) setLock(dir string, x *outputEntry, by, reason string, lock bool) error {
+func (o *Outputs) setLock(dir string, x *declaredOutput, by, reason string, lock bool) error {
 	o.saving.Lock()
 	defer o.saving.Unlock()
 	event := "unlock"
@@ -99,7 +91,7 @@ func (o *outputs) setLock(dir string, x *outputEntry, by, reason string, lock bo
 	}
 	locks := map[string]*api.LockOut{}
 	for key, e := range o.known {
-		if e.lock != nil && (lock || e != x.driven) {
+		if e.lock != nil && (lock || e != x.outputState) {
 			locks[key] = e.lock
 		}
 	}
@@ -122,7 +114,7 @@ func (o *outputs) setLock(dir string, x *outputEntry, by, reason string, lock bo
 	return nil
 }
 
-func (o *outputs) state(x *outputEntry) api.OutputState {
+func (o *Outputs) state(x *declaredOutput) api.OutputState {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	return api.OutputState{
@@ -131,7 +123,7 @@ func (o *outputs) state(x *outputEntry) api.OutputState {
 	}
 }
 
-func (o *outputs) list() []api.OutputState {
+func (o *Outputs) List() []api.OutputState {
 	out := []api.OutputState{}
 	for _, x := range o.entries() {
 		out = append(out, o.state(x))
@@ -139,16 +131,23 @@ func (o *outputs) list() []api.OutputState {
 	return out
 }
 
-// figures are how many declared outputs are locked out, and how many lines of the audit
-// log the disk did not take.
-func (o *outputs) figures() (locked int, failures uint64) {
+// Stats are figures of outputs since the start.
+type Stats struct {
+	Done, Refused, Unknown uint64 // writes by their outcome
+	Locked                 int    // declared outputs that are locked out
+	AuditFailures          uint64 // lines of the audit log that the disk did not take
+}
+
+// Stats returns the figures now.
+func (o *Outputs) Stats() Stats {
+	s := Stats{Done: o.done.Load(), Refused: o.refusedWrites.Load(), Unknown: o.unknown.Load()}
 	for _, x := range o.entries() {
 		if o.isLocked(x) {
-			locked++
+			s.Locked++
 		}
 	}
 	if o.all.Load() != nil { // there is an audit log since before the first of them
-		failures = o.audit.failed.Load()
+		s.AuditFailures = o.audit.failed.Load()
 	}
-	return locked, failures
+	return s
 }

@@ -1,4 +1,4 @@
-package coap
+package output
 
 import (
 	"bufio"
@@ -46,23 +46,23 @@ type audit struct {
 
 	failed atomic.Uint64 // lines that the disk did not take
 
-	mu       sync.Mutex
-	f        *os.File
-	size     int64 // of the lines that are whole
-	taken    int64 // of them, what the file began with
-	refused  int64 // octets of refused writes in this file
-	torn     bool  // part of a line stands behind them
-	next     uint64
-	open     map[uint64]auditLine // intents without an outcome
-	latest   map[string]auditLine // intent for each output
-	owed     []auditLine          // outcomes that the disk did not take yet, one an output at most
-	second   time.Time
-	refusals int
-	held     int // refusals that were not written down
+	mu         sync.Mutex
+	f          *os.File
+	size       int64 // of the lines that are whole
+	taken      int64 // of them, what the file began with
+	refused    int64 // octets of refused writes in this file
+	torn       bool  // part of a line stands behind them
+	next       uint64
+	open       map[uint64]AuditLine // intents without an outcome
+	latest     map[string]AuditLine // intent for each output
+	owed       []AuditLine          // outcomes that the disk did not take yet, one an output at most
+	second     time.Time
+	refusals   int
+	suppressed int // refusals that were not written down
 }
 
-// auditLine is one line.
-type auditLine struct {
+// AuditLine is one line.
+type AuditLine struct {
 	Time     time.Time  `json:"time"`
 	Event    string     `json:"event"` // intent, outcome, refused, lock, unlock, latest
 	ID       uint64     `json:"id,omitempty"`
@@ -87,7 +87,7 @@ type auditLine struct {
 // openAudit opens the log in dir, and appends the outcome unknown to each intent
 // without one. begun is when each output was last written to.
 func openAudit(dir string) (a *audit, begun map[string]time.Time, err error) {
-	a = &audit{dir: dir, max: maxAudit, next: 1, open: map[uint64]auditLine{}, latest: map[string]auditLine{}}
+	a = &audit{dir: dir, max: maxAudit, next: 1, open: map[uint64]AuditLine{}, latest: map[string]AuditLine{}}
 	if err := a.openFile(); err != nil {
 		return nil, nil, fmt.Errorf("coap: audit log: %w", err)
 	}
@@ -97,7 +97,7 @@ func openAudit(dir string) (a *audit, begun map[string]time.Time, err error) {
 	}
 	for _, id := range slices.Sorted(maps.Keys(a.open)) {
 		if err == nil {
-			err = a.append(auditLine{Event: "outcome", ID: id, Place: a.open[id].Place, Resource: a.open[id].Resource, Outcome: api.OutcomeUnknown, Undeclared: a.open[id].Undeclared,
+			err = a.append(AuditLine{Event: "outcome", ID: id, Place: a.open[id].Place, Resource: a.open[id].Resource, Outcome: api.OutcomeUnknown, Undeclared: a.open[id].Undeclared,
 				Reason: "the daemon ended before it knew"})
 		}
 	}
@@ -122,9 +122,9 @@ func (a *audit) scan() error {
 		if errors.Is(err, bufio.ErrBufferFull) {
 			continue // no line of ours; its parts say nothing
 		}
-		var l auditLine
+		var l AuditLine
 		if json.Unmarshal(bytes.TrimSpace(b), &l) == nil {
-			a.note(l, int64(len(b)))
+			a.remember(l, int64(len(b)))
 		}
 		switch {
 		case errors.Is(err, io.EOF):
@@ -137,7 +137,7 @@ func (a *audit) scan() error {
 }
 
 // note remembers what a line of some octets says.
-func (a *audit) note(l auditLine, octets int64) {
+func (a *audit) remember(l AuditLine, octets int64) {
 	switch l.Event {
 	case "intent":
 		a.open[l.ID] = l
@@ -157,9 +157,9 @@ func (a *audit) note(l auditLine, octets int64) {
 
 // append writes one line, after the outcomes that are owed, and has it on the disk
 // when it returns, but for refused writes.
-func (a *audit) append(l auditLine) error {
+func (a *audit) append(l AuditLine) error {
 	l.Time = time.Now().UTC()
-	err := a.pay()
+	err := a.writeOwed()
 	if err == nil {
 		err = a.write(l)
 	}
@@ -173,7 +173,7 @@ func (a *audit) append(l auditLine) error {
 }
 
 // pay writes down the outcomes that are owed.
-func (a *audit) pay() error {
+func (a *audit) writeOwed() error {
 	for len(a.owed) > 0 {
 		if err := a.write(a.owed[0]); err != nil {
 			return err
@@ -184,7 +184,7 @@ func (a *audit) pay() error {
 }
 
 // write writes one line. One that could not be written is taken back.
-func (a *audit) write(l auditLine) error {
+func (a *audit) write(l AuditLine) error {
 	if a.shut != nil {
 		return a.shut
 	}
@@ -213,17 +213,17 @@ func (a *audit) write(l auditLine) error {
 		return err
 	}
 	a.size, a.torn = a.size+int64(len(b)), false
-	a.note(l, int64(len(b)))
+	a.remember(l, int64(len(b)))
 	return nil
 }
 
-func (o *order) line(event string) auditLine {
-	return auditLine{Event: event, ID: o.ID, Identity: o.by, Door: o.door, From: o.from, Place: o.Place, Resource: o.Resource, Value: o.Value, Lease: o.Lease, Undeclared: o.undeclared}
+func (o *write) line(event string) AuditLine {
+	return AuditLine{Event: event, ID: o.ID, Identity: o.by, Door: o.door, From: o.from, Place: o.Place, Resource: o.Resource, Value: o.Value, Lease: o.Lease, Undeclared: o.undeclared}
 }
 
 // intent writes down what is going to be done, and returns the number under which its
 // outcome will stand.
-func (a *audit) intent(o *order) (uint64, error) {
+func (a *audit) intent(o *write) (uint64, error) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	l := o.line("intent")
@@ -236,40 +236,40 @@ func (a *audit) intent(o *order) (uint64, error) {
 	return l.ID, a.append(l)
 }
 
-func (a *audit) outcome(o *order) error {
+func (a *audit) outcome(o *write) error {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	return a.append(auditLine{Event: "outcome", ID: o.ID, Identity: o.by, Place: o.Place, Resource: o.Resource,
+	return a.append(AuditLine{Event: "outcome", ID: o.ID, Identity: o.by, Place: o.Place, Resource: o.Resource,
 		Outcome: o.Outcome, Reads: o.Reads, Reason: o.Reason, Undeclared: o.undeclared})
 }
 
 // refusal writes down a write that was refused here: a few each second and some in
 // each file, so that nobody can push out what was done with what they may not do.
-func (a *audit) refusal(o *order) {
+func (a *audit) refusal(o *write) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	if now := time.Now(); now.Sub(a.second) >= time.Second {
 		a.second, a.refusals = now, 0
 	}
 	if a.refusals >= refusalsSecond || a.refused >= a.max/refusalShare {
-		a.held++
+		a.suppressed++
 		return
 	}
 	a.refusals++
 	l := o.line("refused")
-	l.Reason, l.Held = o.Reason, a.held
+	l.Reason, l.Held = o.Reason, a.suppressed
 	if a.append(l) != nil {
-		a.held++
+		a.suppressed++
 		return
 	}
-	a.held = 0
+	a.suppressed = 0
 }
 
 // locked writes down that a lock-out begins or ends.
-func (a *audit) locked(event, by string, x *outputEntry, reason string) error {
+func (a *audit) locked(event, by string, x *declaredOutput, reason string) error {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	return a.append(auditLine{Event: event, Identity: by, Place: x.Place, Resource: x.Resource, Reason: reason})
+	return a.append(AuditLine{Event: event, Identity: by, Place: x.Place, Resource: x.Resource, Reason: reason})
 }
 
 func (a *audit) close() error {
@@ -281,12 +281,12 @@ func (a *audit) close() error {
 	if a.shut != nil {
 		return nil
 	}
-	return errors.Join(a.pay(), a.f.Close())
+	return errors.Join(a.writeOwed(), a.f.Close())
 }
 
-// loadLocks reads the lock-outs in dir. That they cannot be read is an error: nothing
+// LoadLocks reads the lock-outs in dir. That they cannot be read is an error: nothing
 // must move because a file was damaged.
-func loadLocks(dir string) (map[string]*api.LockOut, error) {
+func LoadLocks(dir string) (map[string]*api.LockOut, error) {
 	name := filepath.Join(dir, locksFile)
 	b, err := os.ReadFile(name)
 	if errors.Is(err, fs.ErrNotExist) {

@@ -1,7 +1,8 @@
-package coap
+package directory
 
 import (
 	mrand "math/rand/v2"
+	"net/netip"
 	"time"
 
 	"github.com/plgd-dev/go-coap/v3/message/codes"
@@ -12,7 +13,7 @@ import (
 
 // How nodes that do not register by themselves are read, ours.
 const (
-	maxDiscover   = 2 // at a time
+	MaxDiscover   = 2 // at a time
 	discoverSoon  = 10 * time.Second
 	discoverSpan  = 2 * time.Minute // each at a random moment of it
 	discoverTries = 3
@@ -22,7 +23,9 @@ const (
 // discovery reads /.well-known/core of nodes once after they join.
 type discovery struct {
 	nodes map[*node.Node]*discovered // used by the ticker alone
-	free  chan struct{}              // one for each that may be under way
+	free  chan struct{}              // capacity: those in progress at most
+	soon  time.Duration              // the earliest time after the node is up
+	span  time.Duration              // each at a random moment of it
 }
 
 type discovered struct {
@@ -31,31 +34,25 @@ type discovered struct {
 	done  bool
 }
 
-func (d *discovery) init() {
-	d.nodes = map[*node.Node]*discovered{}
-	d.free = make(chan struct{}, maxDiscover)
-}
-
-// discover asks the nodes whose time has come.
-func (s *Server) discover(now time.Time) {
-	d := &s.discovery
+// Discover asks the nodes whose time has come.
+func (d *Directory) Discover(now time.Time) {
 	for n := range d.nodes {
 		if n.Removed() {
 			delete(d.nodes, n)
 		}
 	}
-	for _, m := range s.opts.Meshes {
+	for _, m := range d.Meshes {
 		for n := range m.Table.All() {
 			x := d.nodes[n]
 			switch {
 			case !n.Admitted() || n.State() != node.Up:
 				continue
 			case x == nil:
-				d.nodes[n] = &discovered{due: now.Add(s.discoverSoon + mrand.N(s.discoverSpan))}
+				d.nodes[n] = &discovered{due: now.Add(d.soon + mrand.N(d.span))}
 				continue
 			case x.done || now.Before(x.due):
 				continue
-			case s.directory.has(n):
+			case d.has(n):
 				x.done = true // it has registered
 				continue
 			}
@@ -67,34 +64,34 @@ func (s *Server) discover(now time.Time) {
 			x.tries++
 			x.done = x.tries >= discoverTries
 			x.due = now.Add(discoverAgain)
-			e := endpoint{name: endpointName{ep: n.Label(), d: m.Name}, owner: n, base: baseOf(nodeAddress(node.Member{Mesh: m, Node: n}))}
-			s.fetchLinks(node.Member{Mesh: m, Node: n}, e, func(bool) { <-d.free })
+			e := Endpoint{name: endpointName{ep: n.Label(), d: m.Name}, owner: n, base: baseOf(netip.AddrPortFrom(m.Table.Address(n), msg.PortCoAP))}
+			d.fetchLinks(node.Member{Mesh: m, Node: n}, e, func(bool) { <-d.free })
 		}
 	}
 }
 
 // fetchLinks reads the node's links and registers them as e. A node that was read is
 // not read again, as has says.
-func (s *Server) fetchLinks(t node.Member, e endpoint, done func(ok bool)) {
-	if !s.locate(t).Addr().IsValid() {
+func (d *Directory) fetchLinks(t node.Member, e Endpoint, done func(ok bool)) {
+	if !d.Locate(t).Addr().IsValid() {
 		done(false)
 		return
 	}
-	s.readListing(t, func(r msg.Response) {
+	d.Read(t, func(r msg.Response) {
 		ok := r.Code == codes.Content
 		if ok {
-			r = s.directory.register(e, r.Payload, time.Now())
+			r = d.register(e, r.Payload, d.Now())
 			ok = r.Code == codes.Created
 		}
 		if !ok {
-			s.log.Debug("links of a node not read", "node", t.Node.Label(), "code", msg.CodeText(r.Code), "text", string(r.Payload))
+			d.Log.Debug("links of a node not read", "node", t.Node.Label(), "code", msg.CodeText(r.Code), "text", string(r.Payload))
 		}
 		done(ok)
 	})
 }
 
 // has reports whether a node is in the directory.
-func (d *directory) has(n *node.Node) bool {
+func (d *Directory) has(n *node.Node) bool {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	for _, e := range d.byName {
@@ -104,3 +101,9 @@ func (d *directory) has(n *node.Node) bool {
 	}
 	return false
 }
+
+// SetDiscovery sets when nodes are read after they join, for tests.
+func (d *Directory) SetDiscovery(soon, span time.Duration) { d.soon, d.span = soon, span }
+
+// Reading returns how many nodes are being read.
+func (d *Directory) Reading() int { return len(d.free) }

@@ -1,11 +1,9 @@
-package coap
+package output
 
 import (
-	"encoding/json"
 	"fmt"
 	"strings"
 	"sync"
-	"sync/atomic"
 	"time"
 
 	"github.com/plgd-dev/go-coap/v3/message"
@@ -32,16 +30,14 @@ const (
 // replaced has other resources.
 const listingLife = time.Hour
 
-// undeclared knows which resources of nodes may move something.
-type undeclared struct {
-	policy atomic.Pointer[UndeclaredPolicy] // by SetUndeclared; nil: that of the options
-
+// nodeListings are the resources of nodes that may move something.
+type actuators struct {
 	mu    sync.Mutex
-	nodes map[*node.Node]*listing
+	nodes map[*node.Node]*actuatorListing
 }
 
 // listing is what matters of a node's /.well-known/core.
-type listing struct {
+type actuatorListing struct {
 	at        time.Time
 	unread    bool // the node answered, but with no listing that can be read
 	actuators []actuator
@@ -53,27 +49,17 @@ type actuator struct {
 	because string // its attribute, quoted
 }
 
-func (u *undeclared) init() { u.nodes = map[*node.Node]*listing{} }
-
 // SetUndeclared puts another policy in force.
-func (s *Server) SetUndeclared(p UndeclaredPolicy) { s.undeclared.policy.Store(&p) }
+func (s *Outputs) SetUndeclared(p UndeclaredPolicy) { s.policy.Store(&p) }
 
-func (s *Server) undeclaredPolicy() UndeclaredPolicy {
-	if p := s.undeclared.policy.Load(); p != nil {
+func (s *Outputs) undeclaredPolicy() UndeclaredPolicy {
+	if p := s.policy.Load(); p != nil {
 		return *p
 	}
-	return s.opts.Undeclared
+	return ""
 }
 
-// takeConfirmation takes the mark of a confirmed write off a request of the control
-// socket.
-func takeConfirmation(r *msg.Request) {
-	if _, r.Confirmed = msg.Option(r.Options, msg.OptConfirmed); r.Confirmed {
-		r.Options = msg.Without(r.Options, msg.OptConfirmed)
-	}
-}
-
-// guardWrite lets x, a write to a resource that no Output declares, go on by send, or
+// GuardUndeclared lets x, a write to a resource that no Output declares, go on by send, or
 // refuses it. What is hidden from the front (RFC 8613) counts as a write to every
 // resource of the node.
 //
@@ -81,7 +67,7 @@ func takeConfirmation(r *msg.Request) {
 // that such a write is treated as one to an actuator. A node that lists its resources is
 // believed: what it does not list as an actuator, nor anything above or below it in the
 // path, is none.
-func (s *Server) guardWrite(req *msg.Request, t node.Member, path string, x *nodeclient.Exchange, send func(), reply func(msg.Response)) {
+func (s *Outputs) GuardUndeclared(req *msg.Request, t node.Member, path string, x *nodeclient.Exchange, send func(), reply func(msg.Response)) {
 	policy := s.undeclaredPolicy()
 	if policy == "" {
 		send()
@@ -105,7 +91,7 @@ func (s *Server) guardWrite(req *msg.Request, t node.Member, path string, x *nod
 	case goesOn: // sent whatever the node says of it
 		judge(fmt.Sprintf("what %s lists has not been read yet", t.Node.Label()))
 	default:
-		s.readListing(t, func(r msg.Response) {
+		s.ReadListing(t, func(r msg.Response) {
 			why, known := s.mayMove(t.Node, path, secret, time.Now())
 			if !known {
 				reply(msg.Errorf(r.Code, "nothing was written: the node was asked first whether %s moves something: %s", path, r.Payload))
@@ -118,11 +104,11 @@ func (s *Server) guardWrite(req *msg.Request, t node.Member, path string, x *nod
 
 // mayMove says why a write to a path of a node may move something; empty if it does not.
 // known is false while that is not known.
-func (s *Server) mayMove(n *node.Node, path string, secret bool, now time.Time) (why string, known bool) {
-	links, registered := s.directory.linksOf(n)
-	s.undeclared.mu.Lock()
-	l := s.undeclared.nodes[n]
-	s.undeclared.mu.Unlock()
+func (s *Outputs) mayMove(n *node.Node, path string, secret bool, now time.Time) (why string, known bool) {
+	links, registered := s.Registered(n)
+	s.listed.mu.Lock()
+	l := s.listed.nodes[n]
+	s.listed.mu.Unlock()
 	if l == nil || now.Sub(l.at) > listingLife {
 		return "", false
 	}
@@ -138,16 +124,16 @@ func (s *Server) mayMove(n *node.Node, path string, secret bool, now time.Time) 
 	return "", true
 }
 
-// readListing asks a node for its resources, and calls done with its answer when that
+// ReadListing asks a node for its resources, and calls done with its answer when that
 // was noted.
-func (s *Server) readListing(t node.Member, done func(msg.Response)) {
+func (s *Outputs) ReadListing(t node.Member, done func(msg.Response)) {
 	opts := message.Options{
 		{ID: message.URIPath, Value: []byte(".well-known")}, {ID: message.URIPath, Value: []byte("core")},
 		{ID: message.Accept, Value: msg.EncodeUint(msg.FormatLink)},
 	}
 	req := &msg.Request{Code: codes.GET, Options: opts, Peer: msg.Peer{Door: msg.DoorControl}, Room: msg.MaxBody}
-	o, _ := nodeclient.NewRequest(req.Code, s.locate(t), opts, nil)
-	s.nodes.Get(req, t, o, func(r msg.Response) {
+	o, _ := nodeclient.NewRequest(req.Code, s.Locate(t), opts, nil)
+	s.Nodes.Get(req, t, o, func(r msg.Response) {
 		s.noteListing(t.Node, r, time.Now())
 		done(r)
 	})
@@ -155,17 +141,17 @@ func (s *Server) readListing(t node.Member, done func(msg.Response)) {
 
 // noteListing keeps what a node's answer says of its actuators; that it could not be
 // reached says nothing.
-func (s *Server) noteListing(n *node.Node, r msg.Response, now time.Time) {
+func (s *Outputs) noteListing(n *node.Node, r msg.Response, now time.Time) {
 	if r.Code == codes.GatewayTimeout || r.Code == codes.ServiceUnavailable {
 		return
 	}
-	l := &listing{at: now}
+	l := &actuatorListing{at: now}
 	links, err := msg.ParseLinks(string(r.Payload))
-	l.unread = r.Code != codes.Content || err != nil || len(r.Payload) > maxLinkText || len(links) > maxLinks
+	l.unread = r.Code != codes.Content || err != nil || len(r.Payload) > msg.MaxLinkText || len(links) > msg.MaxLinks
 	if !l.unread {
 		l.actuators = s.actuatorsIn(n.Label(), links)
 	}
-	u := &s.undeclared
+	u := &s.listed
 	u.mu.Lock()
 	defer u.mu.Unlock()
 	for other := range u.nodes {
@@ -173,30 +159,21 @@ func (s *Server) noteListing(n *node.Node, r msg.Response, now time.Time) {
 			delete(u.nodes, other)
 		}
 	}
+	if u.nodes == nil {
+		u.nodes = map[*node.Node]*actuatorListing{}
+	}
 	u.nodes[n] = l
 }
 
-// linksOf returns the links that a node has registered, or that were read from it.
-func (d *directory) linksOf(n *node.Node) (links []msg.Link, registered bool) {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	for _, e := range d.byName {
-		if e.owner == n {
-			links, registered = append(links, e.links...), true
-		}
-	}
-	return links, registered
-}
-
 // actuatorsIn returns the actuators among the links of a node.
-func (s *Server) actuatorsIn(label string, links []msg.Link) (out []actuator) {
+func (s *Outputs) actuatorsIn(label string, links []msg.Link) (out []actuator) {
 	for _, l := range links {
 		because, is := moves(l)
 		if !is {
 			continue
 		}
 		at := l.Target
-		if own, ok := s.pathOn(label, at); ok {
+		if own, ok := s.PathOn(label, at); ok {
 			at = own
 		} else if strings.Contains(at, "//") {
 			continue // of another host
@@ -265,9 +242,9 @@ func related(a, b []string) bool {
 }
 
 // undeclaredOrder is a write for the audit log.
-func (s *Server) undeclaredOrder(req *msg.Request, t node.Member, path, why string, deadline time.Time) *order {
+func (s *Outputs) undeclaredOrder(req *msg.Request, t node.Member, path, why string, deadline time.Time) *write {
 	now := time.Now()
-	o := &order{
+	o := &write{
 		Written: api.Written{Place: t.Node.Label(), Resource: path, Value: string(req.Payload[:min(len(req.Payload), maxOutputValue)]), Reason: why, At: now.UTC()},
 		by:      s.writer(req), door: req.Peer.Door.String(), begun: now, deadline: deadline, undeclared: true,
 	}
@@ -279,28 +256,28 @@ func (s *Server) undeclaredOrder(req *msg.Request, t node.Member, path, why stri
 
 // writeUndeclared writes what is going to be done into the audit log, has send send it,
 // and writes down its outcome. Where the disk takes no line nothing is sent.
-func (s *Server) writeUndeclared(o *order, x *nodeclient.Exchange, send func(), reply func(msg.Response)) {
-	s.outputs.wg.Go(func() { // the disk is slow, and a door must not wait for it
-		log, err := s.outputs.auditLog(s.opts.StateDir)
+func (s *Outputs) writeUndeclared(o *write, x *nodeclient.Exchange, send func(), reply func(msg.Response)) {
+	s.wg.Go(func() { // the disk is slow, and a door must not wait for it
+		log, err := s.auditLog(s.dir)
 		if err == nil {
 			o.ID, err = log.intent(o)
 		}
 		if err != nil {
-			s.log.Error("audit log not written: an undeclared output is not driven", "place", o.Place, "resource", o.Resource, "error", err)
+			s.Log.Error("audit log not written: an undeclared output is not driven", "place", o.Place, "resource", o.Resource, "error", err)
 			reply(msg.Errorf(codes.InternalServerError, "nothing was written: the audit log cannot be written"))
 			return
 		}
 		o.Reason = ""
 		answer := x.Reply
 		x.Reply = func(r msg.Response) {
-			if o.took(x, r); o.Outcome == "" {
+			if o.setOutcome(x, r); o.Outcome == "" {
 				o.Outcome = api.OutcomeDone
 			}
-			s.outputs.wg.Go(func() {
+			s.wg.Go(func() {
 				if err := log.outcome(o); err != nil {
-					s.log.Error("outcome not written to the audit log", "id", o.ID, "outcome", o.Outcome, "error", err)
+					s.Log.Error("outcome not written to the audit log", "id", o.ID, "outcome", o.Outcome, "error", err)
 				}
-				s.log.Info("undeclared output written", "place", o.Place, "resource", o.Resource, "by", o.by, "outcome", o.Outcome, "id", o.ID)
+				s.Log.Info("undeclared output written", "place", o.Place, "resource", o.Resource, "by", o.by, "outcome", o.Outcome, "id", o.ID)
 				answer(r)
 			})
 		}
@@ -309,26 +286,21 @@ func (s *Server) writeUndeclared(o *order, x *nodeclient.Exchange, send func(), 
 }
 
 // refuseUndeclared answers a write that the policy keeps out.
-func (s *Server) refuseUndeclared(req *msg.Request, o *order, policy UndeclaredPolicy, reply func(msg.Response)) {
+func (s *Outputs) refuseUndeclared(req *msg.Request, o *write, policy UndeclaredPolicy, reply func(msg.Response)) {
 	o.Outcome, o.Confirm = api.OutcomeRefused, policy == UndeclaredAsk && req.Peer.Door == msg.DoorControl
 	text := msg.Errorf(codes.Forbidden, "%s, and no [[output]] declares it; undeclared_outputs is %q, so this door refuses the write", o.Reason, policy)
 	if req.Peer.Door == msg.DoorControl {
-		b, err := json.Marshal(o.Written)
-		if err != nil {
-			reply(s.internal(err))
-			return
-		}
-		text = msg.Content(msg.FormatJSON, b)
+		text = msg.JSON(o.Written)
 		text.Code = codes.Forbidden
 	}
 	if o.Confirm { // it is asked for, and not yet refused
 		reply(text)
 		return
 	}
-	s.outputs.wg.Go(func() {
-		log, err := s.outputs.auditLog(s.opts.StateDir)
+	s.wg.Go(func() {
+		log, err := s.auditLog(s.dir)
 		if err != nil {
-			s.log.Error("refusal not written to the audit log", "place", o.Place, "resource", o.Resource, "error", err)
+			s.Log.Error("refusal not written to the audit log", "place", o.Place, "resource", o.Resource, "error", err)
 		} else {
 			log.refusal(o)
 		}

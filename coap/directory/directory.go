@@ -1,7 +1,9 @@
-package coap
+// Package directory is the resource directory (RFC 9176).
+package directory
 
 import (
 	"cmp"
+	"log/slog"
 	"net/netip"
 	"net/url"
 	"slices"
@@ -16,25 +18,35 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 
 	"culvert/bridge/node"
-	"culvert/coap/access"
 	"culvert/coap/msg"
 )
 
 // Bounds of the resource directory, ours but for the default.
 const (
 	maxEndpoints = 8192
-	maxLinks     = 128   // of one endpoint
-	maxLinkText  = 16384 // octets of them
 	maxLinksAll  = 16 << 20
 	rdLifetime   = 90000 // seconds (RFC 9176, section 5)
 	maxName      = 63    // octets of ep and d (section 5)
 )
 
-// directory is the resource directory (RFC 9176): what endpoints say that they have.
-type directory struct {
+// Options are what a directory rests on.
+type Options struct {
+	Meshes node.Meshes
+	// Locate returns the address of a node's CoAP server.
+	Locate func(node.Member) netip.AddrPort
+	// Read asks a node for its /.well-known/core, and calls done with its response.
+	Read func(t node.Member, done func(msg.Response))
+	Log  *slog.Logger
+	Now  func() time.Time
+}
+
+// Directory is the resource directory (RFC 9176): what endpoints say that they have.
+type Directory struct {
+	Options
+	discovery
 	mu     sync.Mutex
-	byName map[endpointName]*endpoint
-	byID   map[string]*endpoint
+	byName map[endpointName]*Endpoint
+	byID   map[string]*Endpoint
 	next   uint64
 	octets int // of the links of all
 }
@@ -42,8 +54,8 @@ type directory struct {
 // endpointName is unique (section 5).
 type endpointName struct{ ep, d string }
 
-// endpoint is one registration.
-type endpoint struct {
+// Endpoint is one registration.
+type Endpoint struct {
 	name  endpointName
 	id    string
 	owner *node.Node // whose address it came from; nil: of somebody who may write
@@ -56,13 +68,16 @@ type endpoint struct {
 	until time.Time // zero: as long as its node is there
 }
 
-func (d *directory) init() {
-	d.byName, d.byID = map[endpointName]*endpoint{}, map[string]*endpoint{}
+func New(o Options) *Directory {
+	return &Directory{
+		Options: o, byName: map[endpointName]*Endpoint{}, byID: map[string]*Endpoint{},
+		discovery: discovery{nodes: map[*node.Node]*discovered{}, free: make(chan struct{}, MaxDiscover), soon: discoverSoon, span: discoverSpan},
+	}
 }
 
 // registration is what the query of a registration says.
 type registration struct {
-	endpoint
+	Endpoint
 	hasLT, hasBase bool
 }
 
@@ -118,14 +133,10 @@ func isAttributeName(s string) bool {
 	})
 }
 
-// rdResource is /rd, /rd/ID and /.well-known/rd (section 5).
-func (s *Server) rdResource(req *msg.Request, p msg.Path, reply func(msg.Response)) {
-	t, isNode := s.sender(req)
-	if id := s.who(req); !isNode && id != nil && id.May&access.MayWrite == 0 {
-		r, _ := s.refuse(req, id, "may not register")
-		reply(r)
-		return
-	}
+// Serve is /rd, /rd/ID and /.well-known/rd (section 5).
+// t is the node that sent the request, if isNode is set.
+func (d *Directory) Serve(req *msg.Request, t node.Member, isNode bool, reply func(msg.Response)) {
+	p := &req.Path
 	simple := p.Part[0] == ".well-known"
 	switch {
 	case simple || p.Len == 1:
@@ -157,16 +168,16 @@ func (s *Server) rdResource(req *msg.Request, p msg.Path, reply func(msg.Respons
 		}
 		if simple {
 			reply(msg.Empty(codes.Changed)) // section 5.1: the links are fetched after it
-			s.fetchLinks(t, g.endpoint, func(bool) {})
+			d.fetchLinks(t, g.Endpoint, func(bool) {})
 			return
 		}
 		if f := msg.Uint(req.Options, message.ContentFormat); f != msg.FormatLink && (f >= 0 || len(req.Payload) > 0) {
 			reply(msg.Errorf(codes.UnsupportedMediaType, "Content-Format 40 only"))
 			return
 		}
-		reply(s.directory.register(g.endpoint, req.Payload, time.Now()))
+		reply(d.register(g.Endpoint, req.Payload, d.Now()))
 	case p.Len == 2:
-		reply(s.directory.change(req, p.Part[1], t.Node, isNode, time.Now()))
+		reply(d.change(req, p.Part[1], t.Node, isNode, d.Now()))
 	default:
 		reply(msg.Errorf(codes.NotFound, "there is no such registration"))
 	}
@@ -188,13 +199,13 @@ func baseOf(from netip.AddrPort) string {
 }
 
 // register puts e in, or in the place of what had its name (section 5).
-func (d *directory) register(e endpoint, body []byte, now time.Time) msg.Response {
+func (d *Directory) register(e Endpoint, body []byte, now time.Time) msg.Response {
 	links, err := msg.ParseLinks(string(body))
 	switch {
 	case err != nil:
 		return msg.Errorf(codes.BadRequest, "%v", err)
-	case len(links) > maxLinks || len(body) > maxLinkText:
-		return msg.Errorf(codes.RequestEntityTooLarge, "an endpoint has at most %d links in %d octets", maxLinks, maxLinkText)
+	case len(links) > msg.MaxLinks || len(body) > msg.MaxLinkText:
+		return msg.Errorf(codes.RequestEntityTooLarge, "an endpoint has at most %d links in %d octets", msg.MaxLinks, msg.MaxLinkText)
 	}
 	e.links, e.size = links, len(body)
 	d.mu.Lock()
@@ -222,7 +233,7 @@ func (d *directory) register(e endpoint, body []byte, now time.Time) msg.Respons
 	}}
 }
 
-func (d *directory) removeLocked(e *endpoint) {
+func (d *Directory) removeLocked(e *Endpoint) {
 	if d.byName[e.name] == e {
 		delete(d.byName, e.name)
 		delete(d.byID, e.id)
@@ -231,7 +242,7 @@ func (d *directory) removeLocked(e *endpoint) {
 }
 
 // change is POST and DELETE on a registration (sections 5.3.1 and 5.3.2).
-func (d *directory) change(req *msg.Request, id string, from *node.Node, isNode bool, now time.Time) msg.Response {
+func (d *Directory) change(req *msg.Request, id string, from *node.Node, isNode bool, now time.Time) msg.Response {
 	g, bad, ok := parseRegistration(req)
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -269,8 +280,8 @@ func (d *directory) change(req *msg.Request, id string, from *node.Node, isNode 
 	return msg.Empty(codes.Changed)
 }
 
-// expire drops what has lapsed, and what belongs to nodes that are gone.
-func (d *directory) expire(now time.Time) {
+// Expire drops what has lapsed, and what belongs to nodes that are gone.
+func (d *Directory) Expire(now time.Time) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	for _, e := range d.byName {
@@ -280,8 +291,8 @@ func (d *directory) expire(now time.Time) {
 	}
 }
 
-// lookup is /rd-lookup/res and /rd-lookup/ep (section 6).
-func (s *Server) lookup(req *msg.Request, what string) msg.Response {
+// Lookup is /rd-lookup/res and /rd-lookup/ep (section 6).
+func (d *Directory) Lookup(req *msg.Request, what string) msg.Response {
 	if _, ok := msg.Accept(req, msg.FormatLink); !ok {
 		return msg.NotAcceptable(msg.FormatLink)
 	}
@@ -312,7 +323,7 @@ func (s *Server) lookup(req *msg.Request, what string) msg.Response {
 	if paged && count == 0 {
 		return msg.Errorf(codes.BadRequest, "page needs count")
 	}
-	all := s.directory.find(what == "ep", filters, time.Now())
+	all := d.find(what == "ep", filters, d.Now())
 	if count > 0 {
 		from := min(page*count, len(all))
 		all = all[from:min(from+count, len(all))]
@@ -321,16 +332,16 @@ func (s *Server) lookup(req *msg.Request, what string) msg.Response {
 }
 
 // find returns what matches all filters, in an order that stays (section 6.2).
-func (d *directory) find(endpoints bool, filters [][2]string, now time.Time) []msg.Link {
+func (d *Directory) find(endpoints bool, filters [][2]string, now time.Time) []msg.Link {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	all := make([]*endpoint, 0, len(d.byName))
+	all := make([]*Endpoint, 0, len(d.byName))
 	for _, e := range d.byName {
 		if e.until.IsZero() || now.Before(e.until) {
 			all = append(all, e)
 		}
 	}
-	slices.SortFunc(all, func(a, b *endpoint) int {
+	slices.SortFunc(all, func(a, b *Endpoint) int {
 		return cmp.Or(cmp.Compare(a.name.ep, b.name.ep), cmp.Compare(a.name.d, b.name.d))
 	})
 	var out []msg.Link
@@ -366,7 +377,7 @@ func matchesAll(filters [][2]string, in []msg.Link) bool {
 }
 
 // link is the endpoint as a lookup shows it (section 6.4).
-func (e *endpoint) link() msg.Link {
+func (e *Endpoint) link() msg.Link {
 	l := msg.Link{Target: "/rd/" + e.id, Attributes: msg.Attrs("ep", e.name.ep)}
 	if e.name.d != "" {
 		l.Attributes = append(l.Attributes, msg.Attribute{Name: "d", Value: e.name.d})
@@ -401,4 +412,23 @@ func resolved(l msg.Link, base string) msg.Link {
 		out.Attributes = append(out.Attributes, msg.Attribute{Name: "anchor", Value: base})
 	}
 	return out
+}
+
+// LinksOf returns the links that a node has registered, or that were read from it.
+func (d *Directory) LinksOf(n *node.Node) (links []msg.Link, registered bool) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	for _, e := range d.byName {
+		if e.owner == n {
+			links, registered = append(links, e.links...), true
+		}
+	}
+	return links, registered
+}
+
+// Len returns how many registrations there are.
+func (d *Directory) Len() int {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return len(d.byID)
 }

@@ -1,0 +1,173 @@
+package output
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"syscall"
+	"time"
+
+	"culvert/coap/msg"
+)
+
+// Open reads what outlives the daemon. Where the disk does not let it, which is no
+// error here, no output is driven until the daemon starts again.
+func (o *Outputs) Open(declared []Output, undeclared UndeclaredPolicy, dir string) error {
+	o.dir = dir
+	o.policy.Store(&undeclared)
+	return o.start(declared)
+}
+
+// start declares the first outputs.
+func (o *Outputs) start(declared []Output) error {
+	if len(declared) > maxOutputs {
+		return fmt.Errorf("coap: %d outputs, at most %d", len(declared), maxOutputs)
+	}
+	if len(declared) == 0 {
+		return nil
+	}
+	err := o.begin(declared, o.dir)
+	if !errors.As(err, new(syscall.Errno)) {
+		return err
+	}
+	// The disk refuses: the outputs are there, and none of them is driven.
+	o.audit, o.known = &audit{dir: o.dir, shut: err}, map[string]*outputState{}
+	o.declare(declared)
+	o.Log.Error("no output is driven: the audit log or the lock-outs cannot be opened. "+
+		"Make the folder writable for the daemon's user; then restart the daemon", "folder", o.dir, "cause", err)
+	return nil
+}
+
+// auditLog returns the audit log, which it opens where no output was ever declared.
+func (o *Outputs) auditLog(dir string) (*audit, error) {
+	o.saving.Lock()
+	defer o.saving.Unlock()
+	if o.audit == nil {
+		if err := o.begin(nil, dir); err != nil {
+			return nil, err
+		}
+	}
+	return o.audit, nil
+}
+
+// begin opens the audit log, and reads it and the lock-outs.
+func (o *Outputs) begin(declared []Output, dir string) error {
+	if dir == "" {
+		return errors.New("coap: outputs need a directory for their audit log")
+	}
+	locks, err := LoadLocks(dir)
+	if err != nil {
+		return err
+	}
+	var begun map[string]time.Time
+	if o.audit, begun, err = openAudit(dir); err != nil {
+		return err
+	}
+	o.known = map[string]*outputState{}
+	for key, l := range locks {
+		o.known[key] = &outputState{lock: l}
+	}
+	for key, at := range begun {
+		if o.known[key] == nil {
+			o.known[key] = &outputState{}
+		}
+		o.known[key].begun = at
+	}
+	o.declare(declared)
+	return nil
+}
+
+// SetOutputs declares other outputs than before. What is known of an output that
+// stays, its lock-out among it, stays too, also while it is not declared; a write
+// under way ends by the old declaration. On an error nothing has changed.
+func (s *Outputs) SetOutputs(declared []Output) error {
+	o := s
+	o.saving.Lock()
+	defer o.saving.Unlock()
+	switch {
+	case len(declared) > maxOutputs:
+		return fmt.Errorf("coap: %d outputs, at most %d", len(declared), maxOutputs)
+	case o.audit == nil && len(declared) == 0:
+		return nil
+	case o.audit == nil:
+		return o.start(declared)
+	}
+	if len(declared) > 0 && s.dir == "" {
+		return errors.New("coap: outputs need a directory for their audit log")
+	}
+	o.declare(declared)
+	return nil
+}
+
+// declare publishes the outputs, each with what is known of it.
+func (o *Outputs) declare(declared []Output) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	for key, x := range o.known { // those that are declared come back at once
+		if x.lock == nil && !x.writing && x.last == nil && time.Since(x.begun) > latestInterval {
+			delete(o.known, key)
+		}
+	}
+	all := make([]*declaredOutput, 0, len(declared))
+	for _, d := range declared {
+		d.Resource = "/" + strings.Trim(d.Resource, "/")
+		key := outputKey(d.Place, d.Resource)
+		if o.known[key] == nil {
+			o.known[key] = &outputState{}
+		}
+		all = append(all, &declaredOutput{Output: d, outputState: o.known[key]})
+	}
+	o.all.Store(&all)
+}
+
+// entries are the declared outputs.
+func (o *Outputs) entries() []*declaredOutput {
+	if all := o.all.Load(); all != nil {
+		return *all
+	}
+	return nil
+}
+
+// Links are /outputs and each output below it, none where none is declared.
+func (o *Outputs) Links() (out []msg.Link) {
+	if len(o.entries()) > 0 {
+		out = append(out, msg.Link{Target: "/outputs", Attributes: msg.Attrs("rt", "outputs", "ct", "50")})
+	}
+	for _, x := range o.entries() {
+		at := "/outputs" + outputKey("/"+x.Place, x.Resource)
+		out = append(out, msg.Link{Target: at, Attributes: msg.Attrs("rt", "output", "ct", "50")}, msg.Link{Target: at + "/lock", Attributes: msg.Attrs("rt", "lock-out", "ct", "50")})
+	}
+	return out
+}
+
+// find returns the output at a node's path; empty parts of a path do not count, since
+// a node may pass over them.
+func (o *Outputs) find(place, at string) *declaredOutput {
+	parts := strings.FieldsFunc(at, func(r rune) bool { return r == '/' })
+	at = "/" + strings.Join(parts, "/")
+	for _, x := range o.entries() {
+		if x.Place == place && x.Resource == at {
+			return x
+		}
+	}
+	return nil
+}
+
+func (o *Outputs) has(place string) bool {
+	return slices.ContainsFunc(o.entries(), func(x *declaredOutput) bool { return x.Place == place })
+}
+
+func outputKey(place, resource string) string { return place + resource }
+
+// latestInterval is longer than the longest Interval that the configuration takes.
+const latestInterval = 48 * time.Hour
+
+// Close waits for the writes that wait for the disk, and closes the audit log.
+func (o *Outputs) Close() error {
+	o.wg.Wait()
+	return o.audit.close()
+}
+
+// New returns outputs without any.
+func New(o Options) *Outputs { return &Outputs{Options: o} }
