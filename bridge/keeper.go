@@ -384,5 +384,5 @@ func sameRecord(old, r node.Record, heard time.Duration) bool {
 		return false
 	}
 	return old.EUI64 == r.EUI64 && old.Short == r.Short && old.PAN == r.PAN &&
-		old.GHC == r.GHC && old.OfferedGHC == r.OfferedGHC && old.FirstSeen.Equal(r.FirstSeen)
+		old.GHC == r.GHC && old.OfferedGHC == r.OfferedGHC && old.Overdue == r.Overdue && old.FirstSeen.Equal(r.FirstSeen)
 }

@@ -49,3 +49,40 @@ func TestReportsOutliveTheDaemon(t *testing.T) {
 		t.Error("it came back")
 	}
 }
+
+// That a node is silent by its reports is written at once, and not only when the daemon
+// stops: it may be killed.
+func TestSilenceIsKept(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "state.db")
+	x := openKeeping(t, path, time.Now())
+	n := x.table.Learn(keptNode, x.now).Node
+	x.table.Attach(node.Joined{EUI64: keptNode}, x.now)
+	n.Heard(x.now, 0, 0)
+	x.table.Confirm(n, x.now)
+	for range 10 {
+		x.now = x.now.Add(40 * time.Second)
+		n.Heard(x.now, 0, 0)
+		x.table.Report(n, x.now)
+	}
+	sweep := func() {
+		t.Helper()
+		if err := x.k.sweep(heardEvery); err != nil {
+			t.Fatal(err)
+		}
+	}
+	sweep()
+	x.now = x.now.Add(10 * time.Minute)
+	x.table.Tick(x.now, func(node.Change) {})
+	sweep()
+	x.store.Close()
+
+	y := openKeeping(t, path, x.now)
+	n = y.table.ByLink(keptNode)
+	y.table.RadioDown(y.now)
+	y.table.BeginSnapshot()
+	y.table.Attach(node.Joined{EUI64: keptNode}, y.now)
+	y.table.EndSnapshot(y.now, func(node.Change) {})
+	if n.State() != node.Silent {
+		t.Errorf("%v: %q", n.State(), y.table.Status(n, y.now))
+	}
+}

@@ -58,11 +58,11 @@ func (t *Table) Learn(a ieee802154.Addr, at time.Time) Change {
 
 // Seen records that a frame of n arrived: one that was expected, that the radio had
 // listed, or that was silent is heard. Where a node's reports are overdue, another
-// frame than a report does not change that. The packet path calls it after Heard when
-// Quiet says so.
+// frame than a report does not change that, after an outage of the radio neither. The
+// packet path calls it after Heard when Quiet says so.
 func (t *Table) Seen(n *Node, at time.Time) Change {
 	back := n.gone.Swap(false)
-	back = n.settle() || back
+	settled := n.settle()
 	was := State(n.state.Load())
 	switch was {
 	case Expected:
@@ -73,12 +73,17 @@ func (t *Table) Seen(n *Node, at time.Time) Change {
 		}
 	case Late, overdue:
 		if !back && n.reports.last.Load() != never {
+			if settled {
+				t.skipOutage(n, at)
+			}
 			return Change{}
 		}
 	case Silent:
 	case Up:
 		if back {
 			n.due.Store(n.clock.number(at))
+		} else if settled {
+			t.skipOutage(n, at)
 		}
 		return Change{}
 	default:
@@ -133,8 +138,9 @@ func (t *Table) Attach(j Joined, at time.Time) Change {
 	}
 	n.epoch = t.epoch
 	back := n.gone.Swap(false)
-	back = !n.listed.Swap(true) || back
-	back = n.settle() || back
+	first := !n.listed.Swap(true)
+	settled := n.settle()
+	back = back || first && !settled
 	n.told.Store(j.told())
 	if j.Parents != n.Parents() {
 		n.parents.Store(&j.Parents)
@@ -150,11 +156,15 @@ func (t *Table) Attach(j Joined, at time.Time) Change {
 	case n.heard.Load() == never && was != Up:
 		c.Is = Joining
 	case (was == Late || was == overdue) && !back:
-		c.Is = c.Was // its reports are overdue as before
+		if c.Is = c.Was; settled { // its reports are overdue as before
+			t.skipOutage(n, at)
+		}
 		return c
 	}
 	if back {
 		n.due.Store(n.clock.number(at))
+	} else if settled {
+		t.skipOutage(n, at)
 	}
 	if was != c.Is {
 		setState(n, c.Is, at)
@@ -334,6 +344,22 @@ func (t *Table) RadioDown(at time.Time) {
 	}
 	t.outages++
 	t.radio.outage.Store(t.outages)
+}
+
+// skipOutage takes the outage of the radio that ended for n from the time for which n
+// was quiet: a node is not late by what nobody could hear. The whole periods that it
+// missed before stay missed, else a radio that goes down now and then would keep a dead
+// node up. What was silent before is silent for the outage as well.
+func (t *Table) skipOutage(n *Node, at time.Time) {
+	if State(n.state.Load()) == overdue {
+		return
+	}
+	now := n.clock.number(at)
+	missed := time.Duration(0)
+	if period, _ := t.period(n); period > 0 {
+		missed = t.quiet(n, t.radio.since.Load()) / period * period
+	}
+	n.due.Store(now - int64(max(0, missed)))
 }
 
 // BeginSnapshot says that the radio came up, and lists the nodes that it has.

@@ -17,6 +17,7 @@ type Record struct {
 	OfferedGHC   bool            `json:",omitzero"` // which was offered to it
 	LastReport   time.Time       `json:",omitzero"`
 	Gaps         [gapsKept]int64 `json:",omitzero"` // between its last reports, milliseconds, the oldest first; 0: none
+	Overdue      bool            `json:",omitzero"` // it was silent, as its reports did not come
 }
 
 // Records returns what is to be kept of every node that was ever heard.
@@ -34,7 +35,7 @@ func (t *Table) Records() []Record {
 func (n *Node) Record() Record {
 	id := n.id.Load()
 	r := Record{EUI64: id.eui, Short: id.short, PAN: id.pan, FirstSeen: n.first, LastHeard: n.LastHeard(),
-		GHC: n.GHC(), OfferedGHC: n.OfferedGHC()}
+		GHC: n.GHC(), OfferedGHC: n.OfferedGHC(), Overdue: State(n.state.Load()) == overdue}
 	n.reports.mu.Lock()
 	defer n.reports.mu.Unlock()
 	r.LastReport = n.clock.time(n.reports.last.Load())
@@ -64,7 +65,8 @@ func (n *Node) restoreReports(r Record) {
 
 // Restore brings back records of an earlier run, into a table that nobody uses
 // yet. The nodes are silent until the radio lists them or they are heard, but
-// reachable until it says that they are gone. It returns the number of records for
+// reachable until it says that they are gone. One whose reports were overdue is silent
+// until it reports. It returns the number of records for
 // which there was no room.
 func (t *Table) Restore(records []Record, at time.Time) (lost int) {
 	for _, r := range records {
@@ -89,7 +91,12 @@ func (t *Table) Restore(records []Record, at time.Time) (lost int) {
 		}
 		n.restoreReports(r)
 		n.due.Store(t.clock.number(at))
-		if n.record() != Retired {
+		switch {
+		case n.record() == Retired:
+		case r.Overdue:
+			setState(n, overdue, since)
+			n.due.Store(never) // the time that the daemon was away counts: nothing says that it is well
+		default:
 			setState(n, Silent, since)
 		}
 	}

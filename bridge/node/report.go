@@ -110,7 +110,7 @@ type Schedule struct {
 	Period  time.Duration // between two reports; 0: none is known
 	Learned bool          // the period is not configured, but learned
 	Last    time.Time     // when the last report arrived; zero if none ever did
-	Overdue time.Duration // since the last report, or since the node came back after it
+	Overdue time.Duration // since the last report, without outages of the radio before it was silent
 	Missed  int           // reports in that time
 }
 

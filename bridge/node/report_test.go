@@ -274,7 +274,7 @@ func TestUnknownWhileRadioIsDown(t *testing.T) {
 	w.expect(a, Up, "up")
 	w.tab.EndSnapshot(w.now, w.note)
 	w.expect(b, Silent, "silent 20 min, 121 reports of 10 s missed")
-	w.pass(20 * time.Second)
+	w.pass(10 * time.Second) // it had missed one report before the outage
 	w.expect(a, Up, "up")
 	w.pass(time.Second)
 	w.expect(a, Late, "late 21 s, 2 reports of 10 s missed")
@@ -288,6 +288,90 @@ func TestUnknownWhileRadioIsDown(t *testing.T) {
 	w.report(b)
 	w.expect(b, Up, "up")
 	w.expect(a, Unknown, "unknown 0 s, its radio is down")
+}
+
+// outage lets the radio go for a time, and then list every node that it listed before.
+func (w *watched) outage(d time.Duration) {
+	w.tab.RadioDown(w.now)
+	w.pass(d)
+	w.tab.BeginSnapshot()
+	for n := range w.tab.All() {
+		w.note(w.tab.Attach(Joined{EUI64: n.EUI64()}, w.now))
+	}
+	w.tab.EndSnapshot(w.now, w.note)
+}
+
+// A node that was silent before the radio went down is silent when it is back: that the
+// radio lists it, or a frame of it comes, is no report. One that was well gets as long
+// as ever, however long the outage was.
+func TestSilentBeforeOutage(t *testing.T) {
+	for _, period := range []time.Duration{time.Second, 7 * time.Second, time.Hour} {
+		o := mast(Reporting{Period: period})
+		o.Places = append(o.Places, Place{Name: "sump", EUI64: euiB})
+		w := watch(t, o)
+		dead, well := w.tab.ByLabel("mast"), w.tab.ByLabel("sump")
+		for _, n := range []*Node{dead, well} {
+			w.tab.Attach(Joined{EUI64: n.EUI64()}, w.now)
+			w.report(n)
+		}
+		for w.now.Sub(start) <= w.tab.silentAfter(period) {
+			w.reports(well, 1, period)
+		}
+		if dead.State() != Silent || well.State() != Up {
+			t.Fatalf("%v: before the outage %v and %v", period, dead.State(), well.State())
+		}
+		w.pass(period - time.Second/2)
+		w.changes = nil
+		w.outage(20 * period)
+		if dead.State() != Silent || well.State() != Up {
+			t.Errorf("%v: after the outage %v and %v", period, dead.State(), well.State())
+		}
+		w.frame(dead)
+		w.pass(2 * period)
+		if dead.State() != Silent || well.State() != Up {
+			t.Errorf("%v: two periods later %v and %v", period, dead.State(), well.State())
+		}
+		w.report(dead)
+		w.report(well)
+		w.pass(period)
+		if want := []string{"mast silent-up"}; fmt.Sprint(w.changes) != fmt.Sprint(want) {
+			t.Errorf("%v: %v, want %v", period, w.changes, want)
+		}
+	}
+}
+
+// A radio that goes down again and again does not keep a dead node up.
+func TestSilentOverManyOutages(t *testing.T) {
+	w := watch(t, mast(Reporting{Period: time.Minute}))
+	n := w.tab.ByLabel("mast")
+	w.tab.Attach(Joined{EUI64: euiA}, w.now)
+	w.report(n)
+	for range 4 {
+		w.pass(3 * time.Minute)
+		w.outage(30 * time.Second)
+	}
+	w.expect(n, Silent, "silent 12 min, 12 reports of 1 min missed")
+}
+
+// What was silent by its reports is silent after a restart of the daemon, until it
+// reports: that its radio still lists it says nothing new.
+func TestSilentOverRestart(t *testing.T) {
+	w := watch(t, mast(Reporting{Period: time.Minute}))
+	n := w.tab.ByLabel("mast")
+	w.tab.Attach(Joined{EUI64: euiA}, w.now)
+	w.report(n)
+	w.pass(11 * time.Minute)
+	records := w.tab.Records()
+	w.tab = table(t, mast(Reporting{Period: time.Minute}))
+	w.tab.Restore(records, w.now)
+	n = w.tab.ByLabel("mast")
+	w.outage(5 * time.Second)
+	w.frame(n)
+	w.pass(time.Second)
+	w.expect(n, Silent, "silent 11 min, 11 reports of 1 min missed")
+	w.report(n)
+	w.pass(time.Second)
+	w.expect(n, Up, "up")
 }
 
 // A radio that lists a node again and again does not make it up: its reports are
