@@ -84,6 +84,46 @@ func placed(s *node.Store, mesh string, places []node.Place, log *slog.Logger) (
 	return places, r.Retired, nil
 }
 
+// Places returns the places of the configuration that is in force, each with the device
+// that it names: Replace may have bound another one.
+func (m *Mesh) Places() []node.Place {
+	m.replaceMu.Lock()
+	defer m.replaceMu.Unlock()
+	return slices.Clone(m.opt.Places)
+}
+
+// SetPlaces puts the places of another configuration in force, as the next start
+// would: where the configuration still names the device that it named when Replace
+// bound another one to the place, that one stays. Which nodes are admitted never
+// changes. On an error nothing has changed.
+func (m *Mesh) SetPlaces(places []node.Place) error {
+	m.replaceMu.Lock()
+	defer m.replaceMu.Unlock()
+	if slices.Equal(places, m.opt.Places) {
+		return nil
+	}
+	now, _, err := placed(m.opt.Store, m.opt.Name, places, m.log)
+	if err != nil {
+		return err
+	}
+	renamed, err := m.nodes.SetPlaces(now, m.opt.Now())
+	if err != nil {
+		return err
+	}
+	m.opt.Places = slices.Clone(places)
+	for i, n := range renamed {
+		if i == maxRenamed {
+			m.log.Info("and more places changed", "more", len(renamed)-i)
+			break
+		}
+		m.log.Info("place changed: the configuration says so", "node", n.Label(), "eui64", n.EUI64().String(), "admitted", n.Admitted())
+	}
+	return nil
+}
+
+// maxRenamed bounds the lines of the log about one change of the configuration.
+const maxRenamed = 20
+
 // Forget ends the record of a node, with all that was learned of it and the addresses
 // that it registered or claimed, for this run and the next. A place is expected again;
 // any other device makes a new record if it is heard once more.

@@ -104,25 +104,20 @@ func New(o Options) (*Table, error) {
 }
 
 func (t *Table) addPlace(p Place) error {
-	if err := CheckName(p.Name); err != nil {
+	if err := p.check(); err != nil {
 		return err
 	}
 	if t.byLabel[p.Name] != nil {
 		return fmt.Errorf("node: place %q stands twice", p.Name)
 	}
-	if !p.EUI64.IsNone() {
-		v, ok := p.EUI64.EUI64()
-		if !ok || !p.EUI64.IsNode() {
-			return fmt.Errorf("node: place %q: %v is no node's EUI-64", p.Name, p.EUI64)
-		}
+	if v, ok := p.EUI64.EUI64(); ok {
 		if other := t.places[v]; other != nil {
 			return fmt.Errorf("node: places %q and %q have the same EUI-64 %v", other.Name, p.Name, p.EUI64)
 		}
 		t.places[v] = &p
 		delete(t.retired, v)
 	}
-	n := t.addLocked(identity{eui: p.EUI64, place: &p, admitted: true}, time.Time{})
-	n.state.Store(uint32(Expected))
+	t.expectLocked(&p)
 	t.placeCount.Add(1)
 	return nil
 }

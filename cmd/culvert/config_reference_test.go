@@ -184,7 +184,7 @@ func TestConfigReferenceReload(t *testing.T) {
 	var said []string
 	for i, word := range strings.Split(text, "`") {
 		if i%2 == 1 {
-			said = append(said, strings.Trim(word, "[]"))
+			said = append(said, strings.TrimPrefix(strings.Trim(word, "[]"), "mesh."))
 		}
 	}
 	if want := slices.Sorted(slices.Values(reloadable)); !ok || !slices.Equal(slices.Sorted(slices.Values(said)), want) {

@@ -9,7 +9,6 @@ import (
 	"net"
 	"net/netip"
 	"os"
-	"sync"
 	"time"
 
 	systemd "github.com/coreos/go-systemd/v22/daemon"
@@ -41,8 +40,6 @@ type daemon struct {
 	meshes []*bridge.Mesh
 	rules  *rulebook
 	drops  *dropHistory
-
-	replaceMu sync.Mutex // held while a device takes another one's place
 
 	worlds []part // of simulated radios
 	state  *node.Store
@@ -214,14 +211,6 @@ func (d *daemon) mesh(c meshConfig) (*bridge.Mesh, error) {
 	if c.listed {
 		admit = node.AdmitListed
 	}
-	places := make([]node.Place, 0, len(c.places))
-	for _, p := range c.places {
-		full := c.full
-		if p.full != nil {
-			full = *p.full
-		}
-		places = append(places, node.Place{Name: p.name, EUI64: p.eui64, Full: full, Period: p.period})
-	}
 	m, err := bridge.New(bridge.Options{
 		Name:                c.name,
 		Prefix:              c.prefix,
@@ -232,7 +221,7 @@ func (d *daemon) mesh(c meshConfig) (*bridge.Mesh, error) {
 		Store:               d.state,
 		Radio:               attachment,
 		OpenTun:             open,
-		Places:              places,
+		Places:              c.nodePlaces(c.full),
 		Admit:               admit,
 		Report:              c.report,
 		Full:                c.full,
@@ -247,6 +236,16 @@ func (d *daemon) mesh(c meshConfig) (*bridge.Mesh, error) {
 		return nil, errors.Join(err, attachment.Close())
 	}
 	return m, nil
+}
+
+// nodePlaces returns the places of a mesh; full is whether nodes decode every encoding
+// where their places do not say.
+func (c meshConfig) nodePlaces(full bool) []node.Place {
+	out := make([]node.Place, 0, len(c.places))
+	for _, p := range c.places {
+		out = append(out, node.Place{Name: p.name, EUI64: p.eui64, Full: *cmp.Or(p.full, &full), Period: p.period})
+	}
+	return out
 }
 
 // waitOpen waits until every mesh has its interface, so that a door can listen at an

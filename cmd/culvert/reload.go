@@ -30,7 +30,7 @@ func (d *daemon) resources() map[string]coap.ControlResource {
 func newReloadCommand(g *globals) *cobra.Command {
 	return &cobra.Command{
 		Use:   "reload",
-		Short: "Let the daemon read its rules, identities and outputs again",
+		Short: "Let the daemon read its rules, places, identities and outputs again",
 		Long: `Let the running daemon read its configuration again and put the rules in force,
 the limits of the air and the life of flows with them, all at once and without
 losing a packet. Conversations that an earlier rule let begin go on: their answers
@@ -39,6 +39,16 @@ pass, new packets are judged anew.
 [[access]] and its keys, and [[output]], are read again too. Who was taken out, or has
 another key, may do no more at the next request. What is known of an output stays, a
 lock-out above all, also while it is not declared; a write under way ends as it began.
+
+[[mesh.place]] is read again too. The device of a new place becomes that place, known
+as a stranger before or not; one whose place is gone is a stranger from then on; a place
+that names another device means that one. What 'culvert replace' bound stays bound, as
+long as the file names the device that it named then. Whether strangers are served
+(admit) never changes before the next start, and a line says where it will change then.
+
+CAUTION: an output is named by its place. Where the file gives the place another device,
+whoever drives the output drives that device from now on; fit local interlocks, and
+follow the local codes.
 
 If anything in the file is wrong, nothing changes, and each error is printed with
 its line. Other keys that have changed are named: they count from the next start.
@@ -86,9 +96,12 @@ func runReload(cmd *cobra.Command, g *globals) error {
 	if out.Changed {
 		line = plural(out.Rules, "rule") + " in force"
 	}
-	line += "\n" + plural(out.Outputs, "output") + " declared; who may do what is as the file says, in " + fmt.Sprint(out.Identities) + " [[access]]"
+	line += "\n" + plural(out.Outputs, "output") + " declared; who may do what is as the file says, in " + fmt.Sprint(out.Identities) + " [[access]]; " + plural(out.Places, "place")
 	if len(out.Restart) > 0 {
 		line += "\nchanged too, and in force from the next start on: " + strings.Join(out.Restart, ", ")
+	}
+	for _, w := range out.Warnings {
+		line += "\nwarning: " + w
 	}
 	_, err = fmt.Fprintln(cmd.OutOrStdout(), line)
 	return err

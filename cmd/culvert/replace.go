@@ -27,8 +27,8 @@ func (d *daemon) replace(r coap.ControlRequest) (any, error) {
 	if err != nil || !eui.IsExtended() {
 		return nil, fmt.Errorf("%q: want the EUI-64 of the new device, like 00:00:5e:ef:10:00:00:99", r.Query.Get("eui64"))
 	}
-	d.replaceMu.Lock() // a device stands at one place of the daemon
-	defer d.replaceMu.Unlock()
+	d.rules.placesMu.Lock() // a device stands at one place of the daemon
+	defer d.rules.placesMu.Unlock()
 	for _, m := range d.meshes {
 		if n := m.Nodes().ByLink(eui); n != nil && n.Place() != nil && n.Label() != place {
 			return nil, fmt.Errorf("%v stands at %s of mesh %s already", eui, n.Label(), m.Name())

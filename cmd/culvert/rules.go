@@ -3,6 +3,7 @@ package main
 import (
 	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"net/netip"
@@ -25,6 +26,8 @@ type rulebook struct {
 	log    *slog.Logger
 	meshes []*bridge.Mesh
 	front  *coap.Server // set before the daemon runs; nil: there is none
+
+	placesMu sync.Mutex // held while places change
 
 	mu      sync.Mutex // held through a reload
 	running *config    // with which the daemon started
@@ -124,8 +127,10 @@ type reloaded struct {
 	Rules      int      `json:"rules"`
 	Identities int      `json:"identities"`
 	Outputs    int      `json:"outputs"`
-	Changed    bool     `json:"changed"`           // the rules are others than before
+	Changed    bool     `json:"changed"` // the rules are others than before
+	Places     int      `json:"places"`
 	Restart    []string `json:"restart,omitempty"` // keys that changed, and count from the next start on
+	Warnings   []string `json:"warnings,omitempty"`
 }
 
 // reload reads the configuration again, and puts its rules in force if all of it is
@@ -138,22 +143,92 @@ func (b *rulebook) reload() (reloaded, error) {
 	if err != nil {
 		return reloaded{}, err
 	}
-	sets, err := b.compile(cfg.rules)
-	if err != nil {
+	if _, err := b.compile(cfg.rules); err != nil {
 		return reloaded{}, err
 	}
 	out := reloaded{Rules: len(cfg.rules), Identities: cfg.access.Len(), Outputs: len(cfg.outputs), Restart: changedKeys(b.running.raw, cfg.raw),
 		Changed: len(cfg.rules)+len(b.rules) > 0 && !reflect.DeepEqual(cfg.rules, b.rules)}
+	undo, err := b.setPlaces(cfg)
+	if err != nil {
+		return reloaded{}, err
+	}
+	sets, err := b.compile(cfg.rules) // they name nodes of other meshes by the places of now
+	if err != nil {
+		return reloaded{}, errors.Join(err, undo())
+	}
 	if b.front != nil {
 		if err := b.front.SetOutputs(cfg.outputs); err != nil {
-			return reloaded{}, err
+			return reloaded{}, errors.Join(err, undo())
 		}
 		b.front.SetAccess(cfg.access)
 		b.front.SetUndeclared(cmp.Or(cfg.undeclared, output.UndeclaredAsk))
 	}
 	b.enforce(cfg, sets)
+	out.Places, out.Warnings = cfg.placeCount(), b.admissionWarnings(cfg)
 	b.done, b.at = true, time.Now()
 	return out, nil
+}
+
+// setPlaces puts the places of a configuration in force, of every mesh that runs and
+// that it has. undo brings back those of before. On an error nothing has changed.
+func (b *rulebook) setPlaces(cfg *config) (undo func() error, err error) {
+	b.placesMu.Lock()
+	defer b.placesMu.Unlock()
+	var back []func() error
+	undo = func() (err error) {
+		for _, f := range slices.Backward(back) {
+			err = errors.Join(err, f())
+		}
+		return err
+	}
+	for i, m := range b.meshes {
+		c, ok := cfg.mesh(m.Name())
+		if !ok {
+			continue // it goes at the next start, with its places
+		}
+		was := m.Places()
+		if err := m.SetPlaces(c.nodePlaces(b.running.meshes[i].full)); err != nil { // encoding counts from the next start on
+			return nil, errors.Join(fmt.Errorf("places of mesh %s: %w", m.Name(), err), undo())
+		}
+		back = append(back, func() error { return m.SetPlaces(was) })
+	}
+	return undo, nil
+}
+
+// admissionWarnings says of each mesh whose file has no key admit where the next start
+// would decide otherwise than the last one did.
+func (b *rulebook) admissionWarnings(cfg *config) (out []string) {
+	for _, was := range b.running.meshes {
+		c, ok := cfg.mesh(was.name)
+		switch {
+		case !ok || !c.admitAbsent || c.listed == was.listed:
+		case c.listed:
+			out = append(out, fmt.Sprintf("mesh %s: the file has a [[mesh.place]] and no key admit, so that the next start serves places only (admit = \"listed\") "+
+				"and cuts strangers off; until then any node is served. Write admit = \"any\" or admit = \"listed\" into the file to say which you want", c.name))
+		default:
+			out = append(out, fmt.Sprintf("mesh %s: the file has neither a [[mesh.place]] nor a key admit, so that the next start serves any node (admit = \"any\"); "+
+				"until then places only are served. Write admit = \"listed\" into the file to keep strangers out", c.name))
+		}
+	}
+	return out
+}
+
+// mesh returns the mesh with a name.
+func (c *config) mesh(name string) (meshConfig, bool) {
+	for _, m := range c.meshes {
+		if m.name == name {
+			return m, true
+		}
+	}
+	return meshConfig{}, false
+}
+
+// placeCount returns the number of places of all meshes.
+func (c *config) placeCount() (n int) {
+	for _, m := range c.meshes {
+		n += len(m.places)
+	}
+	return n
 }
 
 // tell reloads, and logs what came of it.
@@ -163,7 +238,10 @@ func (b *rulebook) tell() (reloaded, error) {
 		b.log.Error("the configuration is not reloaded: the rules stay as they were", "cause", err)
 		return out, err
 	}
-	b.log.Info("configuration reloaded", "rules", out.Rules, "changed", out.Changed, "identities", out.Identities, "outputs", out.Outputs)
+	b.log.Info("configuration reloaded", "rules", out.Rules, "changed", out.Changed, "identities", out.Identities, "outputs", out.Outputs, "places", out.Places)
+	for _, w := range out.Warnings {
+		b.log.Warn(w)
+	}
 	if len(out.Restart) > 0 {
 		b.log.Warn("some keys have changed that count from the next start on", "keys", out.Restart)
 	}
@@ -192,7 +270,7 @@ func (b *rulebook) run(ctx context.Context, asked <-chan os.Signal) error {
 
 // reloadable are the keys that a reload puts in force; none of them means something
 // else in another table.
-var reloadable = []string{"rule", "access", "output", "undeclared_outputs", "airtime_node", "airtime_mesh", "flows"}
+var reloadable = []string{"rule", "access", "output", "undeclared_outputs", "place", "airtime_node", "airtime_mesh", "flows"}
 
 // changedKeys names the keys that differ between two configurations, other than those
 // that a reload puts in force. Tables in an array that have names are told apart by

@@ -99,7 +99,7 @@ func (d *daemon) siteNow(coap.ControlRequest) (any, error) {
 		s.AdmitWhy = admitWhy(d.cfg.meshes[i])
 		s.TunUp, s.RadioUp = stats.TunUp, stats.Forward.Radio.Up
 		s.RadioSince, s.RadioCause = api.Time(stats.Forward.Radio.Since), stats.Forward.Radio.Cause
-		s.addNodes(m, d.cfg.meshes[i])
+		s.addNodes(m)
 		s.addLosses("to_mesh", &rose[i].toMesh)
 		s.addLosses("from_mesh", &rose[i].fromMesh)
 		a.Meshes = append(a.Meshes, s)
@@ -121,10 +121,10 @@ func admitWord(c meshConfig) string {
 }
 
 // addNodes looks at every node of a mesh.
-func (s *siteMesh) addNodes(m *bridge.Mesh, c meshConfig) {
+func (s *siteMesh) addNodes(m *bridge.Mesh) {
 	listed := map[string]ieee802154.Addr{}
-	for _, p := range c.places {
-		listed[p.name] = p.eui64
+	for _, p := range m.Places() {
+		listed[p.Name] = p.EUI64
 	}
 	for n := range m.Nodes().All() {
 		one := siteNode{Node: n.Label(), State: n.State().String(), Heard: api.Time(n.LastHeard())}
