@@ -146,6 +146,44 @@ func TestRegistrationMovesWithItsNode(t *testing.T) {
 	r.sums()
 }
 
+// A relay that knows a node's EUI-64 cannot end what that node claimed, and cannot have the
+// node's next registration refused by a transaction number that is ahead of its own.
+func TestRelayDoesNotSpeakAgainstTheNode(t *testing.T) {
+	for minutes := range uint16(2) {
+		r := settled(t)
+		r.up(nodeA, solicit(netip.IPv6Unspecified(), ipv6.SolicitedNode(opaque), opaque))
+		r.save()
+		r.up(nodeB, duplicateRequest(nodeB, nodeA, opaque, minutes))
+		r.save()
+		r.up(nodeB, solicit(netip.IPv6Unspecified(), ipv6.SolicitedNode(opaque), opaque))
+		r.save()
+		r.answer(radio.OutcomeFirstHop)
+		if to := r.opaqueGoesTo(); to != nodeA {
+			t.Errorf("a relay gave the claimed address %d minutes: packets go to %v", minutes, to)
+		}
+		r.step(2 * time.Minute)
+		r.save()
+		r.answer(radio.OutcomeFirstHop)
+		if to := r.opaqueGoesTo(); to != nodeA {
+			t.Errorf("a relay gave the claimed address %d minutes: after two packets go to %v", minutes, to)
+		}
+		r.sums()
+	}
+	r := settled(t)
+	r.up(nodeA, register(nodeA, opaque, 1))
+	r.save()
+	ahead := duplicateRequest(nodeB, nodeA, opaque, 60) // RFC 8505, section 4.2: transaction 10
+	r.up(nodeB, icmp(global(nodeB), gateway, 64, append([]byte{157, 1, 0, 0, 0, 10}, ahead[46:]...)...))
+	r.save()
+	r.answer(radio.OutcomeFirstHop)
+	r.up(nodeA, register(nodeA, opaque, 2))
+	r.save()
+	if got := r.answer(radio.OutcomeFirstHop); len(got) != 1 || got[0].pkt[64] != 33 || got[0].pkt[66] != 0 {
+		t.Errorf("the node's own registration was refused: %d packets", len(got))
+	}
+	r.sums()
+}
+
 func registrationOption(verifier ieee802154.Addr, tid byte) []byte {
 	return verifier.AppendTo(binary.BigEndian.AppendUint16([]byte{33, 2, 0, 0, 1, tid}, 60))
 }

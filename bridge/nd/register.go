@@ -148,7 +148,7 @@ func (s *Server) enter(r *registration, addr netip.Addr, link, relay ieee802154.
 			return refusal(r)
 		}
 	case old != nil: // claimed: its owner may register it, another may not
-		if !s.sameNode(old.link, link) {
+		if !s.sameNode(old.link, link) || !mayChange(old, r, relay) {
 			return Duplicate
 		}
 	default:
@@ -168,17 +168,17 @@ func (s *Server) enter(r *registration, addr netip.Addr, link, relay ieee802154.
 		tid: r.tid, hasTID: r.extended(), until: now.Add(life), life: life,
 	}
 	if old != nil && !relay.IsNone() && old.relay.IsNone() && s.sameNode(old.link, link) {
-		// The node's own registration stays its own, and a relay cannot shorten it.
-		b.relay, b.link = ieee802154.Addr{}, old.link
-		if b.until.Before(old.until) {
-			b.until, b.life = old.until, old.life
+		// What the node has by its own word stays as it is: a relay only prolongs it.
+		until, life := b.until, b.life
+		if b = *old; until.After(old.until) {
+			b.until, b.life = until, life
 		}
 	}
 	sameAccount := old != nil && old.link == b.link && old.relay == b.relay
 	if !sameAccount && !s.room(b.link, b.relay) {
 		return CacheFull
 	}
-	renewal := sameAccount && old.origin == node.Registered
+	renewal := sameAccount && old.origin == b.origin
 	s.bind(b, renewal, out)
 	delete(s.probes, addr)
 	return Success
