@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"time"
@@ -128,6 +129,9 @@ func (h *host) checkDaemon(ctx context.Context, f *finding) {
 		f.set(verdictNote, "%v", err)
 		if f.Remedy = h.startRemedy(); errors.Is(unix.Access(path, unix.W_OK), os.ErrPermission) {
 			f.Verdict, f.Remedy = verdictWrong, deniedRemedy(path)
+		} else if h.ranHere() {
+			f.Verdict = verdictWrong
+			f.Found += "\nit ran with this state_dir before: no node can be reached"
 		}
 		return
 	}
@@ -146,6 +150,16 @@ func (h *host) checkDaemon(ctx context.Context, f *finding) {
 		f.Found += fmt.Sprintf("; its meshes are %s, and not those of the file", strings.Join(s.Meshes, ", "))
 		f.Remedy = "start the daemon anew, so that it reads the file as it is now"
 	}
+}
+
+// ranHere reports whether a daemon has run with this configuration's state: from then
+// on one that does not run is a fault.
+func (h *host) ranHere() bool {
+	if h.cfg == nil {
+		return false
+	}
+	_, err := os.Stat(filepath.Join(h.cfg.stateDir, stateFile))
+	return err == nil
 }
 
 // sameMeshes reports whether a running daemon has the meshes of the file.

@@ -244,7 +244,7 @@ func TestCheckRefused(t *testing.T) {
 		{"--serial /dev/x,5", 2, "speed 5: want 1200 to 12000000 baud"},
 		{"--stream nowhere", 2, `stream address "nowhere": want HOST:PORT or unix:PATH`},
 		{"--interface a/b", 2, `--interface "a/b": want the name of a Linux IEEE 802.15.4 interface`},
-		{"--radio --node 00:00 --stream unix:" + dir + "/none --listen -1s", 2, "--listen -1s: want above 0s and at most 24h"},
+		{"--radio --node 00:00 --stream unix:" + dir + "/none --listen -1s", 2, `"-1s" is no time; want a time like`},
 		{"--stream unix:/x --node ff:ff", 2, `--node "ff:ff": want an EUI-64`},
 		{"--node 00:12", 2, "--node and --no-send belong to the check of a radio"},
 		{"--stream unix:/x more", 2, `argument "more": only the program of --process has arguments`},
@@ -302,6 +302,11 @@ func TestCheckHost(t *testing.T) {
 	wpan := write("wpan.toml", mesh+"radio = { kind = \"interface\", name = \"wpan0\" }\n")
 	bad := write("bad.toml", "control = \"control\"\n[[mesh]]\nname = \"Fenland\"\n")
 	device := write("tun", "")
+	ran := write("ran.toml", "state_dir = \"ran\"\n"+mesh+"radio = { kind = \"stream\", address = \"unix:radio\" }\n")
+	if err := os.Mkdir(filepath.Join(dir, "ran"), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	write("ran/state.db", "")
 	const admin, raw = 1 << unix.CAP_NET_ADMIN, 1 << unix.CAP_NET_RAW
 	caps := func(c uint64) func() (uint64, error) { return func() (uint64, error) { return c, nil } }
 	for _, c := range []struct {
@@ -313,6 +318,8 @@ func TestCheckHost(t *testing.T) {
 		{"fit", host{file: good, tun: device, caps: caps(admin), clock: systemClock},
 			map[string]verdict{"configuration": verdictOK, "daemon": verdictNote, "tun": verdictOK, "capabilities": verdictOK},
 			map[string]string{"daemon": "nothing listens at"}},
+		{"it ran and does not", host{file: ran, tun: device, caps: caps(admin), clock: systemClock},
+			map[string]verdict{"daemon": verdictWrong}, map[string]string{"daemon": "it ran with this state_dir before"}},
 		{"broken file", host{file: bad, tun: device, caps: caps(admin), clock: systemClock},
 			map[string]verdict{"configuration": verdictWrong, "daemon": verdictNote, "tun": verdictOK, "capabilities": verdictOK},
 			map[string]string{"configuration": `mesh.name: "Fenland"; want a DNS label`}},
