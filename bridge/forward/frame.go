@@ -18,7 +18,7 @@ import (
 func (f *Forwarder) sendingNode(a ieee802154.Addr, now time.Time) (*node.Node, drop.Reason) {
 	n := f.table.ByLink(a)
 	if n == nil {
-		if !a.IsNode() {
+		if !a.IsNode() || f.table.IsGateway(a) { // who names the gateway would speak as its kernel
 			return nil, drop.NoLinkAddress
 		}
 		ch := f.table.Learn(a, now)

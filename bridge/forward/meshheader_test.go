@@ -93,3 +93,31 @@ func TestInventedOriginatorsLeaveRoom(t *testing.T) {
 	}
 	r.sums()
 }
+
+// Nobody is the gateway but itself: a frame whose sender, or whose originator where nodes
+// relay, has a link address of its radio makes no node, and none of its packets passes.
+func TestNobodySpeaksAsTheGateway(t *testing.T) {
+	info := forwardtest.Info()
+	info.Short = ieee802154.Short(0x0001)
+	for _, as := range []ieee802154.Addr{info.EUI64, info.Short} {
+		for _, relayed := range []bool{false, true} {
+			r := newRig(t, Options{MeshHeaders: true}, node.Options{})
+			r.radio.Up(info, 8, radio.NodeInfo{Addr: nodeA}, radio.NodeInfo{Addr: nodeB})
+			r.run()
+			for _, p := range []ipv6.Packet{udp(local(as), gwLocal, 64, 4), udp(global(as), outside, 64, 4), udp(gateway, global(nodeA), 64, 4)} {
+				b := append([]byte{0x41}, p...) // RFC 4944, section 5.1: not compressed
+				if relayed {
+					r.relayed(nodeB, as, b)
+					continue
+				}
+				r.radio.Push(radio.Event{Kind: radio.EventFrame, Frame: radio.Frame{From: as, To: gwEUI, Payload: b}})
+				r.run()
+			}
+			s := r.f.Stats().FromMesh
+			if got := len(r.tun.Up()) + len(r.answer(radio.OutcomeDelivered)); got != 0 || r.table.Len() != 2 || s.FramesDropped[drop.NoLinkAddress]+s.Dropped[drop.NoLinkAddress] != 3 {
+				t.Errorf("as %v, relayed %v: %d packets passed, %d nodes, %v, %v", as, relayed, got, r.table.Len(), reasons(s.FramesDropped), reasons(s.Dropped))
+			}
+			r.sums()
+		}
+	}
+}

@@ -28,7 +28,8 @@ func (j Joined) told() (bits uint32) {
 // already, and where the radio has listed otherwise: another short address for the
 // EUI-64, another EUI-64 for the short address, or two nodes.
 func (t *Table) MayAssociate(from, eui, short ieee802154.Addr) bool {
-	if from != eui && from != short || !eui.IsExtended() || !short.IsShort() || !eui.IsNode() || !short.IsNode() {
+	if from != eui && from != short || !eui.IsExtended() || !short.IsShort() || !eui.IsNode() || !short.IsNode() ||
+		t.IsGateway(eui) || t.IsGateway(short) {
 		return false
 	}
 	a, b := t.ByLink(eui), t.ByLink(short)

@@ -30,7 +30,7 @@ type Joined struct {
 // on first sight. The Node is nil for an address that no single node can have and
 // when the table is full.
 func (t *Table) Learn(a ieee802154.Addr, at time.Time) Change {
-	if n := t.ByLink(a); n != nil || !a.IsNode() {
+	if n := t.ByLink(a); n != nil || !a.IsNode() || t.IsGateway(a) {
 		return Change{Node: n}
 	}
 	t.mu.Lock()

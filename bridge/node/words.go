@@ -89,8 +89,8 @@ func (t *Table) SetGateway(eui, short ieee802154.Addr) {
 // GatewayLabel is how the gateway's radio is called where it is the parent of a node.
 const GatewayLabel = "gateway"
 
-// isGateway reports whether a is a link address of the gateway's radio.
-func (t *Table) isGateway(a ieee802154.Addr) bool {
+// IsGateway reports whether a is a link address of the gateway's own radio, which no node has.
+func (t *Table) IsGateway(a ieee802154.Addr) bool {
 	g := t.gateway.Load()
 	return g != nil && !a.IsNone() && (a == g[0] || a == g[1])
 }
@@ -102,7 +102,7 @@ func (t *Table) ParentLabels(n *Node) []string {
 	for _, p := range n.Parents() {
 		switch m := t.ByLink(p); {
 		case p.IsNone():
-		case t.isGateway(p):
+		case t.IsGateway(p):
 			out = append(out, GatewayLabel)
 		case m != nil:
 			out = append(out, m.Label())
@@ -124,7 +124,7 @@ func (t *Table) ParentSignal(n *Node) int8 {
 	same := []ieee802154.Addr{p}
 	if m := t.ByLink(p); m != nil {
 		same = append(same, m.EUI64(), m.Short())
-	} else if g := t.gateway.Load(); g != nil && t.isGateway(p) {
+	} else if g := t.gateway.Load(); g != nil && t.IsGateway(p) {
 		same = append(same, g[0], g[1])
 	}
 	var best Link
