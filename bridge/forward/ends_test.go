@@ -167,6 +167,11 @@ var ends = []end{
 		}},
 	{name: "RPL option of a node that ends beyond its header", reason: drop.RPLOption, mesh: true,
 		do: func(r *rig) { r.up(nodeA, ext(udp(global(nodeA), outside, 64, 4), 0, [6]byte{0x63, 5})) }},
+	// RFC 8200, section 4.2: both headers of options have the same numbers.
+	{name: "RPL option among destination options from outside", reason: drop.RPLOption,
+		do: func(r *rig) { r.down(ext(udp(outside, global(nodeA), 64, 4), 60, [6]byte{0x63, 4})) }},
+	{name: "RPL option of a node among destination options", reason: drop.RPLOption, mesh: true,
+		do: func(r *rig) { r.up(nodeA, ext(udp(global(nodeA), outside, 64, 4), 60, [6]byte{0x23, 4})) }},
 	{name: "type 0 routing header from a node", reason: drop.RoutingType0, mesh: true,
 		do: func(r *rig) { r.up(nodeA, ext(udp(global(nodeA), outside, 64, 4), 43, [6]byte{0, 0})) }},
 	{name: "router advertisement from outside", reason: drop.NeighborInvalid,

@@ -32,7 +32,7 @@ func (u *Upper) routing(b []byte) {
 	}
 }
 
-// rplOption returns the offset of the first RPL option in a Hop-by-Hop Options header,
+// rplOption returns the offset of the first RPL option in a header of options,
 // at or after the offset at; -1 if there is none. b may be cut short.
 func rplOption(b []byte, at int) int {
 	for at < len(b) {

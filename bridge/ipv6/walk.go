@@ -37,7 +37,7 @@ func Walk(p Packet) Upper {
 			switch u.Proto {
 			case ProtoRouting:
 				u.routing(b)
-			case ProtoHopByHop:
+			case ProtoHopByHop, ProtoDestination: // the options share their numbers
 				u.RPL = u.RPL || rplOption(b[:min(n, len(b))], 2) >= 0
 			}
 		case ProtoAH:
