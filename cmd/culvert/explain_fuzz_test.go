@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/json"
+	"errors"
 	"io"
 	"math/rand/v2"
 	"strings"
@@ -75,7 +76,8 @@ func TestPacketRowsCoverThePacket(t *testing.T) {
 // its coverage before the first new input, at some fifty a second in so large a program.
 const seedsOfEach = 6
 
-// Any frame is explained, and nothing panics.
+// Any frame is explained, and nothing panics. The exit code is exitBad if and only if
+// the receiver drops something, as explain --json says of the same frame.
 func FuzzExplainText(f *testing.F) {
 	for _, area := range []string{"nhc-udp", "nhc-ext", "negative", "mesh", "6lorh", "frag", "ghc"} {
 		cases := bridgetest.Vectors(f, area)
@@ -92,8 +94,18 @@ func FuzzExplainText(f *testing.F) {
 			ghc: ghc, elidedChecksum: ghc, contexts: contexts,
 			frames: []inFrame{{payload: b, from: ieee802154.Short(0x1234), to: ieee802154.Extended(1)}},
 		}
-		if err := explainText(io.Discard, in); err != nil {
+		dropped := false
+		restore(in, func(o outcome) { dropped = dropped || o.err != nil })
+		var text strings.Builder
+		err := explainText(&text, in)
+		end := (*exitError)(nil)
+		switch bad := errors.As(err, &end) && end.code == exitBad; {
+		case err != nil && !bad:
 			t.Fatal(err)
+		case bad != dropped:
+			t.Fatalf("dropped: %v, and the exit code is bad: %v\n%s", dropped, bad, text.String())
+		case text.Len() == 0:
+			t.Fatal("nothing is explained")
 		}
 	})
 }

@@ -160,9 +160,12 @@ func object(b []byte, keys map[string]func(json.RawMessage) error) error {
 }
 
 // noEOF names the end of the input for what it is within an object, and keeps the
-// decoder's errors short: some repeat the value at fault.
+// decoder's errors short: some repeat the value at fault. The end is io.EOF between two
+// tokens and io.ErrUnexpectedEOF within a value; from Go 1.27 on, also a SyntaxError
+// with this text.
 func noEOF(err error) error {
-	if err == io.EOF || err == io.ErrUnexpectedEOF {
+	syntax := (*json.SyntaxError)(nil)
+	if err == io.EOF || err == io.ErrUnexpectedEOF || errors.As(err, &syntax) && syntax.Error() == "unexpected end of JSON input" {
 		return errors.New("the line ends within the object")
 	}
 	return errors.New(cut(err.Error(), 120))

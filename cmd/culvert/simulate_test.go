@@ -391,7 +391,7 @@ func TestBuildSimulation(t *testing.T) {
 	if want := netip.MustParsePrefix("fd5e:2a11:77c0:1::/64"); site.Prefix != want {
 		t.Errorf("prefix %v", site.Prefix)
 	}
-	if fmt.Sprint(site.Air.Slots, site.Air.Cells, site.Air.Retries, site.Air.Slot) != "11 1 3 10ms" {
+	if fmt.Sprint(site.Air.Slots, site.Air.Cells, site.Air.Retries, site.Air.Slot) != "13 1 3 10ms" {
 		t.Errorf("air %+v", site.Air)
 	}
 }
