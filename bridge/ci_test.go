@@ -140,3 +140,54 @@ ok  	b	0.1s
 		t.Errorf("%v:\n%s\nwant\n%s", err, got, want)
 	}
 }
+
+// Up to three failing tests are tried once more, fuzz targets among them; four are too
+// many, whatever they are called, and a data race is none of them. A stand-in for go
+// prints what go test would.
+func TestFewFailuresAreTriedOnceMore(t *testing.T) {
+	const standIn = `#!/bin/sh
+case "$*" in
+build*) printf '#!/bin/sh\nexec cat\n' >bin/report; chmod +x bin/report ;;
+*-json*) cat failures; exit 1 ;;
+*) echo "$*" >>again; exit "$(cat second)" ;;
+esac
+`
+	unit, err := filepath.Abs("../.ci/unit")
+	if err != nil {
+		t.Fatal(err)
+	}
+	fail := func(names ...string) string {
+		text := ""
+		for _, n := range names {
+			text += "--- FAIL: " + n + " (0.10s)\n"
+		}
+		return "ok  \tculvert/b\t0.1s\n" + text + "FAIL\nFAIL\tculvert/a\t0.2s\n"
+	}
+	for _, c := range []struct {
+		name, failures, second string
+		again                  string // what is run once more, at the end of go's arguments
+		ok                     bool
+	}{
+		{"three", fail("TestA", "FuzzB", "ExampleC"), "0", "-run ^(TestA|FuzzB|ExampleC)$ culvert/a", true},
+		{"three, for good", fail("TestA", "FuzzB", "TestC"), "1", "-run ^(TestA|FuzzB|TestC)$ culvert/a", false},
+		{"four tests", fail("TestA", "TestB", "TestC", "TestD"), "0", "", false},
+		{"four fuzz targets", fail("FuzzA", "FuzzB", "FuzzC", "FuzzD"), "0", "", false},
+		{"a data race", "WARNING: DATA RACE\n" + fail("TestA"), "0", "", false},
+		{"a package without a failed test", fail(), "0", "", false},
+	} {
+		dir := t.TempDir()
+		for name, text := range map[string]string{"go": standIn, "failures": c.failures, "second": c.second} {
+			if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o700); err != nil {
+				t.Fatal(err)
+			}
+		}
+		cmd := exec.Command("sh", unit)
+		cmd.Dir = dir
+		cmd.Env = append(os.Environ(), "GO="+filepath.Join(dir, "go"))
+		out, err := cmd.CombinedOutput()
+		again, _ := os.ReadFile(filepath.Join(dir, "again")) // absent where nothing is tried again
+		if (err == nil) != c.ok || (c.again == "") != (len(again) == 0) || !strings.HasSuffix(strings.TrimSpace(string(again)), c.again) {
+			t.Errorf("%s: %v, once more: %q\n%s", c.name, err, again, out)
+		}
+	}
+}

@@ -350,9 +350,9 @@ func TestNothingIsLeftBehind(t *testing.T) {
 			t.Fatalf("the mesh says %q, %v", line[:n], err)
 		}
 		to := global(estate().Nodes[0].EUI64)
-		if ok, out := ping(t, ns, to, 56, 10); !ok {
-			t.Fatal(out)
-		}
+		tuntest.Poll(t, time.Minute, func() (bool, string) { // until the node has been heard again
+			return ping(t, ns, to, 56, 1)
+		})
 		return func(s os.Signal) {
 			if err := cmd.Process.Signal(s); err != nil {
 				t.Error(err)

@@ -284,7 +284,8 @@ func (m *Mesh) report(e event) {
 	m.say(e.node, to, netip.AddrPortFrom(to, portCoAP), m.answer)
 }
 
-// sendUpper sends an upper-layer message, whose checksum it fills in.
+// sendUpper sends an upper-layer message, whose checksum it fills in, and the length of a
+// UDP datagram (RFC 768; 0 there would be a jumbogram, RFC 2675, section 4).
 func (m *Mesh) sendUpper(n int32, link ieee802154.Addr, src, dst netip.Addr, proto byte, msg []byte) {
 	b := ipv6.Header{PayloadLen: len(msg), NextHeader: proto, HopLimit: 64, Source: src, Destination: dst}.
 		AppendTo(m.adaptation.reply[:0])
@@ -293,6 +294,7 @@ func (m *Mesh) sendUpper(n int32, link ieee802154.Addr, src, dst netip.Addr, pro
 	m.adaptation.reply = b
 	p := ipv6.Packet(b)
 	if proto == ipv6.ProtoUDP {
+		binary.BigEndian.PutUint16(b[at+4:], uint16(len(msg)))
 		binary.BigEndian.PutUint16(b[at+6:], ipv6.UDPChecksum(p.SourceBytes(), p.DestinationBytes(), b[at:]))
 	} else {
 		binary.BigEndian.PutUint16(b[at+2:], ipv6.Checksum(p.SourceBytes(), p.DestinationBytes(), proto, b[at:]))

@@ -129,8 +129,9 @@ func echo(t testing.TB, src, dst netip.Addr, id, seq uint16, data []byte) []byte
 	return build(t, ip6, icmp, gopacket.Payload(body))
 }
 
-// decode reads a packet with gopacket and checks its checksum by ours, which has
-// tests of its own against the standard.
+// decode reads a packet with gopacket, checks its checksum by ours, which has tests of
+// its own against the standard, and the length of a UDP datagram (RFC 768), which
+// gopacket lets be 0.
 func decode(t testing.TB, b []byte) gopacket.Packet {
 	t.Helper()
 	p := gopacket.NewPacket(b, layers.LayerTypeIPv6, gopacket.Default)
@@ -144,6 +145,9 @@ func decode(t testing.TB, b []byte) gopacket.Packet {
 	u := ipv6.Walk(pkt)
 	if !ipv6.ChecksumOK(pkt.SourceBytes(), pkt.DestinationBytes(), u.Proto, pkt[u.Offset:]) {
 		t.Errorf("wrong checksum in %x", b)
+	}
+	if udp, ok := p.Layer(layers.LayerTypeUDP).(*layers.UDP); ok && !u.Fragment && int(udp.Length) != len(pkt)-u.Offset {
+		t.Errorf("a UDP datagram of %d octets says that it has %d: %x", len(pkt)-u.Offset, udp.Length, b)
 	}
 	return p
 }

@@ -9,6 +9,7 @@ import (
 	"runtime"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"golang.org/x/sys/unix"
@@ -146,10 +147,21 @@ func TestFailures(t *testing.T) {
 		}
 	})
 	t.Run("a condition that never holds says its state", func(t *testing.T) {
-		got := failure(func(t *fake) {
-			Poll(t, time.Millisecond, func() (bool, string) { return false, "still dark" })
+		synctest.Test(t, func(t *testing.T) { // real time is given more: see the next
+			got := failure(func(t *fake) {
+				Poll(t, time.Millisecond, func() (bool, string) { return false, "still dark" })
+			})
+			if !strings.Contains(got, "not within 1ms: still dark") {
+				t.Errorf("got %q", got)
+			}
 		})
-		if !strings.Contains(got, "not within 1ms: still dark") {
+	})
+	t.Run("a condition that holds late on a slow machine", func(t *testing.T) {
+		tries := 0
+		got := failure(func(t *fake) {
+			Poll(t, time.Nanosecond, func() (bool, string) { tries++; return tries == 5, "still dark" })
+		})
+		if got != "" {
 			t.Errorf("got %q", got)
 		}
 	})
