@@ -298,7 +298,7 @@ func TestHandshakesRefused(t *testing.T) {
 		pc := conn.(*net.UDPConn)
 		d, err := piondtls.ClientWithOptions(connected{pc}, pc.RemoteAddr(), c...)
 		if err == nil {
-			ctx, cancel := context.WithTimeout(t.Context(), 2*time.Second)
+			ctx, cancel := context.WithTimeout(t.Context(), patience)
 			err = d.HandshakeContext(ctx)
 			cancel()
 			d.Close()

@@ -156,7 +156,7 @@ func (c *udpClient) receive(wait time.Duration) []byte {
 	return buf[:n]
 }
 
-const patience = 10 * time.Second
+const patience = time.Minute // a guard against hanging
 
 // message decodes the next datagram.
 func (c *udpClient) message() message.Message {

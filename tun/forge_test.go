@@ -34,7 +34,7 @@ func ping(t *testing.T, n *tuntest.NS, d io.ReadWriteCloser, to netip.Addr) {
 // until reads packets up to the one that ends with marker, and returns those before.
 func until(t *testing.T, d io.ReadCloser, marker string) (packets []string) {
 	t.Helper()
-	bound := time.AfterFunc(10*time.Second, func() { d.Close() }) // which fails the Read
+	bound := time.AfterFunc(time.Minute, func() { d.Close() }) // which fails the Read
 	defer bound.Stop()
 	b := make([]byte, 2048)
 	for {

@@ -124,8 +124,8 @@ func TestLibcoap(t *testing.T) {
 	} {
 		args := strings.Fields(k.args)
 		args[len(args)-1] = "coap://" + at.String() + args[len(args)-1]
-		ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
-		out, _ := exec.CommandContext(ctx, tool, append([]string{"-B", "10"}, args...)...).CombinedOutput()
+		ctx, cancel := context.WithTimeout(t.Context(), 90*time.Second)
+		out, _ := exec.CommandContext(ctx, tool, append([]string{"-B", "60"}, args...)...).CombinedOutput()
 		cancel()
 		if got := strings.TrimSpace(string(out)); !regexp.MustCompile(k.want).MatchString(got) {
 			t.Errorf("%s: %q, want %s", k.args, got, k.want)
@@ -142,7 +142,7 @@ func TestLibcoap(t *testing.T) {
 		r.Do(func(m *Mesh) { err = m.Slow("n1", 20*time.Second, false) })
 		return err
 	}())
-	out, _ := exec.Command(tool, "-B", "10", "coap://"+at.String()+"/temp").CombinedOutput()
+	out, _ := exec.Command(tool, "-B", "60", "coap://"+at.String()+"/temp").CombinedOutput()
 	if got := strings.TrimSpace(string(out)); !regexp.MustCompile(`^-?[0-9]+\.[0-9]$`).MatchString(got) {
 		t.Errorf("a slow node: %q", got)
 	}

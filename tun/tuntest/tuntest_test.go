@@ -231,7 +231,7 @@ func TestVethForward(t *testing.T) {
 	if _, err := out.Write([]byte("level")); err != nil {
 		t.Fatal(err)
 	}
-	if err := in.SetReadDeadline(time.Now().Add(5 * time.Second)); err != nil {
+	if err := in.SetReadDeadline(time.Now().Add(guard)); err != nil {
 		t.Fatal(err)
 	}
 	b := make([]byte, 64)
