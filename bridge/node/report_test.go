@@ -563,6 +563,36 @@ func TestForget(t *testing.T) {
 	w.expect(n, Up, "up")
 }
 
+// The radio says once which short address a node has. A node that is forgotten while the
+// radio lists it is the same one, with the same address, when its next frame comes from
+// the short address alone.
+func TestForgetListed(t *testing.T) {
+	o := mast(Reporting{})
+	o.Admit = AdmitListed
+	w := watch(t, o)
+	for i, eui := range []ieee802154.Addr{euiA, euiB} {
+		short := ieee802154.Short(uint16(8 + i))
+		n := w.tab.Attach(Joined{EUI64: eui, Short: short, Parents: [2]ieee802154.Addr{eui}, Hops: 2}, w.now).Node
+		w.report(n)
+		label, admitted := n.Label(), n.Admitted()
+		if !w.tab.Forget(n) || !n.Removed() {
+			t.Fatal("not forgotten")
+		}
+		n = w.tab.Learn(short, w.now).Node
+		if n.Label() != label || n.EUI64() != eui || n.Admitted() != admitted || n.Hops() != 2 || !n.LastHeard().IsZero() {
+			t.Errorf("%s is %s after that, admitted %v, heard %v", label, n.Label(), n.Admitted(), n.LastHeard())
+		}
+		w.frame(n)
+		w.expect(n, Up, "up")
+	}
+	// One that is gone, or whose reports do not come, does not come back by itself.
+	n := w.tab.ByLink(euiB)
+	w.note(w.tab.Detach(euiB, w.now))
+	if w.tab.Forget(n); w.tab.ByLink(euiB) != nil {
+		t.Error("a stranger that is gone is still there")
+	}
+}
+
 // The signal is that of the node's own link to its parent, and the parents have names.
 func TestParentSignal(t *testing.T) {
 	tab := table(t, Options{Places: []Place{{Name: "mast", EUI64: euiA}}})

@@ -80,7 +80,9 @@ func (t *Table) forget(n *Node, may func() bool) bool {
 
 // Forget ends the record of a node, with all that was learned of it. A place stays,
 // and its device is expected again; any other device makes a new record if it is
-// heard once more. It reports whether n was in the table.
+// heard once more. The link addresses of a node that the radio lists stay together: the
+// radio says once which they are, and frames from the short one alone would be those of
+// a stranger. It reports whether n was in the table.
 func (t *Table) Forget(n *Node) bool {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -88,10 +90,24 @@ func (t *Table) Forget(n *Node) bool {
 		return false
 	}
 	id := n.id.Load()
+	listed := n.listed.Load() && n.record() != Retired
 	t.removeLocked(n)
-	if id.place != nil {
-		p := t.addLocked(identity{eui: id.eui, place: id.place, admitted: true}, time.Time{})
-		p.state.Store(uint32(Expected)) // there is room: that of n
+	switch {
+	case listed && (id.place != nil || State(n.state.Load()) != overdue):
+		fresh := t.addLocked(identity{eui: id.eui, short: id.short, pan: id.pan, place: id.place, admitted: id.admitted}, time.Time{})
+		fresh.listed.Store(true) // there is room: that of n
+		fresh.told.Store(n.told.Load())
+		fresh.parents.Store(n.parents.Load())
+		fresh.hops.Store(n.hops.Load())
+		fresh.epoch = n.epoch
+		fresh.sure.Store(n.sure.Load())
+		fresh.state.Store(uint32(Expected))
+		if id.place == nil {
+			fresh.state.Store(uint32(Joining))
+		}
+	case id.place != nil:
+		fresh := t.addLocked(identity{eui: id.eui, place: id.place, admitted: true}, time.Time{})
+		fresh.state.Store(uint32(Expected))
 	}
 	return true
 }
