@@ -184,6 +184,37 @@ func TestRelayDoesNotSpeakAgainstTheNode(t *testing.T) {
 	r.sums()
 }
 
+// Who claimed or registered the derived address of a node before that node appeared does
+// not speak in its name from then on.
+func TestDerivedAddressTakenEarlier(t *testing.T) {
+	for _, victim := range []ieee802154.Addr{eui(0x55), ieee802154.Short(0x0055)} {
+		a := global(victim)
+		for name, take := range map[string]ipv6.Packet{
+			"claimed":    solicit(netip.IPv6Unspecified(), ipv6.SolicitedNode(a), a),
+			"registered": register(nodeB, a, 1),
+		} {
+			r := settled(t)
+			r.up(nodeB, take)
+			r.save()
+			r.answer(radio.OutcomeFirstHop)
+			r.up(victim, udp(a, gateway, 64, 4))
+			r.tun.Up()
+			r.up(nodeB, udp(a, gateway, 64, 4))
+			if got := r.tun.Up(); len(got) != 0 {
+				t.Errorf("%s: another node speaks as %v", name, a)
+			}
+			r.up(victim, udp(a, gateway, 64, 4))
+			if got := r.tun.Up(); len(got) != 1 {
+				t.Errorf("%s: %v cannot speak", name, victim)
+			}
+			if to := r.comesTo(victim); to != victim {
+				t.Errorf("%s: packets for %v go to %v", name, victim, to)
+			}
+			r.sums()
+		}
+	}
+}
+
 func registrationOption(verifier ieee802154.Addr, tid byte) []byte {
 	return verifier.AppendTo(binary.BigEndian.AppendUint16([]byte{33, 2, 0, 0, 1, tid}, 60))
 }

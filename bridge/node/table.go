@@ -179,7 +179,13 @@ func (t *Table) Owns(n *Node, a netip.Addr) bool {
 // Owned reports whether a packet of n may have the source a, and how n came to it.
 func (t *Table) Owned(n *Node, a netip.Addr) (Origin, bool) {
 	origin, ok := n.owned(a, t.prefix, t.only)
-	if ok && origin == Derived && ipv6.IIDIn(a).OfShort() && t.Derived(a) != n {
+	switch {
+	case !ok:
+	case origin != Derived: // another may have appeared since, from whose link address a is derived
+		if d := t.derived(a, !t.only); d != nil && d != n {
+			return origin, false
+		}
+	case ipv6.IIDIn(a).OfShort() && t.Derived(a) != n:
 		return Derived, false // its EUI-64 has the form of another node's short address
 	}
 	return origin, ok

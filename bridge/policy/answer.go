@@ -26,7 +26,7 @@ func (e *Engine) answers(q *query) bool {
 // would else be reachable there.
 func (f *flow) takes(q *query) bool {
 	switch {
-	case q.t.Echo:
+	case q.t.Echo || f.echo:
 		return q.t.Reply
 	case q.t.Proto == ipv6.ProtoTCP:
 		return f.takesTCP(q)

@@ -141,6 +141,11 @@ func TestEchoRequestIsNoAnswer(t *testing.T) {
 	if !e.ask(echo(host, a, 129, 7), nil, bin, 0).Allow {
 		t.Error("the reply does not pass")
 	}
+	// Other messages have no identifier, which is as if it were 0. 139: RFC 4620, section 4.
+	e.ask(echo(a, host, 128, 0), bin, nil, 0)
+	if e.ask(echo(host, a, 139, 0), nil, bin, 0).Allow {
+		t.Error("a question passed as the answer of a ping with the identifier 0")
+	}
 }
 
 // RFC 8323: CoAP over TCP. A connection to the node's own server is not opened as an answer.
