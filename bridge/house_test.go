@@ -41,7 +41,7 @@ var mayImport = map[string][]string{
 		"bridge/adapt", "bridge/radio", "bridge/node", "bridge/nd", "bridge/policy"},
 	"bridge/sim": {"bridge/drop", "bridge/ieee802154", "bridge/ipv6", "bridge/senml", "bridge/lowpan", "bridge/frag", "bridge/adapt", "bridge/radio"},
 	// Link addresses are values that the node table hands out.
-	"coap":                         {"bridge/senml", "bridge/node", "bridge/ieee802154", "coap/msg", "coap/api", "coap/access", "coap/observe", "coap/nodeclient", "coap/directory", "coap/output", "bridge/loglimit", "bridge/reading"},
+	"coap":                         {"bridge/node", "bridge/senml", "bridge/ieee802154", "bridge/loglimit", "bridge/reading", "coap/msg", "coap/api", "coap/access", "coap/observe", "coap/nodeclient", "coap/directory", "coap/output", "coap/door"},
 	"coap/msg":                     {},
 	"coap/api":                     {"bridge/ieee802154"},
 	"coap/access":                  {"coap/msg"},
@@ -49,6 +49,7 @@ var mayImport = map[string][]string{
 	"coap/nodeclient":              {"coap/msg", "coap/observe", "bridge/node"},
 	"coap/directory":               {"coap/msg", "bridge/node"},
 	"coap/output":                  {"coap/msg", "coap/api", "coap/access", "coap/nodeclient", "bridge/node"},
+	"coap/door":                    {"coap/msg", "coap/access", "bridge/node", "bridge/loglimit"},
 	"coap/client":                  {"coap/msg", "coap/api"},
 	"bridge/loglimit":              {},
 	"bridge/reading":               {"bridge/node", "bridge/senml", "bridge/loglimit"},

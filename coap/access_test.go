@@ -23,6 +23,7 @@ import (
 	"culvert/coap/msg"
 
 	piondtls "github.com/pion/dtls/v3"
+	"github.com/pion/logging"
 	"github.com/plgd-dev/go-coap/v3/dtls"
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
@@ -172,7 +173,7 @@ func soon(t testing.TB) options.PeriodicRunnerOpt {
 
 // certClient is a DTLS client that knows the authority, with a certificate or without.
 func certClient(ca *authority, cert *tls.Certificate) []piondtls.ClientOption {
-	out := []piondtls.ClientOption{piondtls.WithRootCAs(ca.pool), piondtls.WithServerName("localhost"), piondtls.WithLoggerFactory(quiet())}
+	out := []piondtls.ClientOption{piondtls.WithRootCAs(ca.pool), piondtls.WithServerName("localhost"), piondtls.WithLoggerFactory(&logging.DefaultLoggerFactory{DefaultLogLevel: logging.LogLevelDisabled})}
 	if cert != nil {
 		out = append(out, piondtls.WithCertificates(*cert))
 	}

@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"culvert/coap/door"
 	"culvert/coap/msg"
 
 	"github.com/plgd-dev/go-coap/v3/message"
@@ -19,9 +20,7 @@ import (
 func TestAmplificationOctets(t *testing.T) {
 	f := newFront(t, quick, func(s *Server) { s.trust = func(netip.Addr) bool { return false } })
 	crowd(t, f.table, 50)
-	f.mu.Lock()
-	door := f.Server.udp[0]
-	f.mu.Unlock()
+	socket := f.doors.FirstUDP()
 	var asked atomic.Int32
 	f.newNode("grain-bin", func(_ *fakeNode, m message.Message) [][]byte {
 		switch path := msg.ResourcePath(m.Options, message.URIPath); {
@@ -75,12 +74,12 @@ func TestAmplificationOctets(t *testing.T) {
 		now := time.Now()
 		for range msg.MaxRetransmit + 1 {
 			now = now.Add(48 * time.Second)
-			door.tick(now)
+			socket.Tick(now)
 		}
 		for in := c.receive(100 * time.Millisecond); in != nil; in = c.receive(20 * time.Millisecond) {
 			octets += len(in)
 		}
-		if got != x.want || octets > amplify*len(b) {
+		if got != x.want || octets > door.Amplification*len(b) {
 			t.Errorf("/%s: %s, %d octets for %d; want %s, and at most three times as many", x.path, got, octets, len(b), x.want)
 		}
 	}

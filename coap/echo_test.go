@@ -4,8 +4,8 @@ import (
 	"bytes"
 	"net/netip"
 	"testing"
-	"time"
 
+	"culvert/coap/door"
 	"culvert/coap/msg"
 
 	"github.com/plgd-dev/go-coap/v3/message"
@@ -39,7 +39,7 @@ func TestAmplification(t *testing.T) {
 		c := f.client()
 		m, _, octets, sent := exchange(c)
 		echo, ok := msg.Option(m.Options, message.Echo)
-		if m.Code != codes.Unauthorized || !ok || len(m.Payload) != 0 || octets > amplify*sent || m.Type != message.Acknowledgement {
+		if m.Code != codes.Unauthorized || !ok || len(m.Payload) != 0 || octets > door.Amplification*sent || m.Type != message.Acknowledgement {
 			t.Fatalf("%v, %d octets for %d", &m, octets, sent)
 		}
 		wrong := bytes.Clone(echo)
@@ -101,22 +101,4 @@ func TestAmplification(t *testing.T) {
 			t.Errorf("%v", m.Code)
 		}
 	})
-	// What is remembered is bounded, and ends.
-	var g guard
-	g.init()
-	now := time.Now()
-	for i := range maxProved + 100 {
-		a := netip.AddrFrom16([16]byte{0x20, 0x01, 0x0d, 0xb8, 14: byte(i >> 8), 15: byte(i)})
-		g.prove(a, now)
-		g.ping(msg.MessageKey{Remote: netip.AddrPortFrom(a, 1)}, now)
-	}
-	if len(g.proved) > maxProved || len(g.pings) > maxPings {
-		t.Errorf("%d addresses, %d pings", len(g.proved), len(g.pings))
-	}
-	a := netip.MustParseAddr("2001:db8::1")
-	old := &msg.Request{Options: message.Options{{ID: message.Echo, Value: g.echo(a, now.Add(-2*echoHolds))}}, Peer: msg.Peer{Addr: netip.AddrPortFrom(a, 1)}}
-	g.expire(now.Add(2 * proofHolds))
-	if g.take(old, now); g.knows(a, now) || len(g.proved) != 0 || len(g.pings) != 0 {
-		t.Error("an old Echo, or old proof, is good")
-	}
 }

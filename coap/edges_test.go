@@ -14,6 +14,7 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 
 	"culvert/bridge/node"
+	"culvert/coap/door"
 	"culvert/coap/msg"
 )
 
@@ -101,7 +102,7 @@ func FuzzHTTPTarget(f *testing.F) {
 			return
 		}
 		r := &http.Request{Method: http.MethodGet, URL: at, Header: http.Header{"Accept": {accept}, "If-None-Match": {match}}}
-		req, status, text := httpRequest(r)
+		req, status, text := door.HTTPRequest(r)
 		if req == nil {
 			if status != http.StatusBadRequest && status != http.StatusNotAcceptable || text == "" {
 				t.Fatalf("%d %q", status, text)

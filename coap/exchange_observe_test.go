@@ -18,6 +18,7 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 
 	"culvert/bridge/sim"
+	"culvert/coap/door"
 	"culvert/coap/msg"
 	"culvert/coap/observe"
 )
@@ -26,7 +27,7 @@ import (
 type observedSite struct {
 	*front
 	node *sim.Radio
-	door *udpDoor
+	door *door.UDP
 	n    *atomic.Int32
 }
 
@@ -34,9 +35,7 @@ func newObserved(t *testing.T, n *atomic.Int32) *observedSite {
 	t.Helper()
 	f := newFront(t)
 	o := &observedSite{front: f, node: pump(t, f), n: n}
-	f.mu.Lock()
-	o.door = f.Server.udp[0]
-	f.mu.Unlock()
+	o.door = f.doors.FirstUDP()
 	return o
 }
 
@@ -162,7 +161,7 @@ func (o *observedSite) unheard(t *testing.T) {
 	now := time.Now()
 	for range msg.MaxRetransmit + 1 {
 		now = now.Add(48 * time.Second)
-		o.door.tick(now)
+		o.door.Tick(now)
 	}
 }
 
@@ -253,11 +252,11 @@ func scapyObserves(t *testing.T, n *atomic.Int32) {
 	now := time.Now()
 	for i := range msg.MaxRetransmit {
 		now = now.Add(48 * time.Second)
-		o.door.tick(now)
+		o.door.Tick(now)
 		if m := c.receive(false); m.MessageID != first.MessageID || m.Type != message.Confirmable || !bytes.Equal(m.Payload, first.Payload) {
 			t.Errorf("repetition %d: %v, want %v", i, fmt.Sprint(&m), fmt.Sprint(&first))
 		}
 	}
-	o.door.tick(now.Add(48 * time.Second))
+	o.door.Tick(now.Add(48 * time.Second))
 	o.gone(t, "it left by silence")
 }

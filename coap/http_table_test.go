@@ -9,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"culvert/coap/door"
 	"culvert/coap/msg"
 
 	"github.com/plgd-dev/go-coap/v3/message"
@@ -146,7 +147,7 @@ func TestHTTPClauses(t *testing.T) {
 	if a, _ := ask("HEAD", "/hc/coap://grain-bin/links"); a.StatusCode != 200 || a.ContentLength != 4 || a.Header.Get("Content-Type") != "application/link-format" {
 		t.Errorf("HEAD: %s, %d octets, %v", a.Status, a.ContentLength, a.Header)
 	}
-	if httpPatience < f.opts.NodeTimeout || httpPatience > time.Minute {
-		t.Errorf("HTTP clients wait %v", httpPatience)
+	if door.HTTPTimeout < f.opts.NodeTimeout || door.HTTPTimeout > time.Minute {
+		t.Errorf("HTTP clients wait %v", door.HTTPTimeout)
 	}
 }

@@ -182,7 +182,7 @@ func (f *front) tcpDoor() string {
 			if err != nil {
 				return
 			}
-			wg.Go(func() { f.serveStream(c, msg.Peer{Door: msg.DoorControl, Conn: n}) })
+			wg.Go(func() { f.doors.ServeStream(c, msg.Peer{Door: msg.DoorControl, Conn: n}) })
 		}
 	})
 	f.t.Cleanup(func() {

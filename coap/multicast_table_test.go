@@ -19,9 +19,7 @@ func TestGroupsHearNothing(t *testing.T) {
 	n := f.newNode("grain-bin", func(_ *fakeNode, m message.Message) [][]byte {
 		return [][]byte{ack(m, codes.Changed, "")}
 	})
-	f.mu.Lock()
-	door := f.Server.udp[0]
-	f.mu.Unlock()
+	door := f.doors.FirstUDP()
 	c := f.client()
 	from := c.local()
 	const con, non = message.Confirmable, message.NonConfirmable
@@ -50,7 +48,7 @@ func TestGroupsHearNothing(t *testing.T) {
 		{"nothing", nil},
 	} {
 		for _, group := range []string{"ff02::fd", "ff05::fd", "ff02::1", "ff0e::fd"} {
-			if call := door.datagram(x.b, pktinfo6(netip.MustParseAddr(group), 1), 0, from, make(message.Options, 0, msg.MaxOptions)); call != nil {
+			if call := door.Datagram(x.b, pktinfo6(netip.MustParseAddr(group), 1), 0, from, make(message.Options, 0, msg.MaxOptions)); call != nil {
 				t.Errorf("%s to %s: it is served", x.name, group)
 			}
 		}

@@ -82,7 +82,7 @@ func (s *Server) showNode(req *msg.Request, t node.Member) msg.Response {
 		return msg.NotAcceptable(msg.FormatJSON, msg.FormatText, msg.FormatLink)
 	}
 	v := stateOf(t.Name, t.Table, t.Node, time.Now())
-	v.Sink = s.readingsURI(t.Name)
+	v.Sink = s.doors.ReadingsURI(t.Name)
 	switch f {
 	case msg.FormatText:
 		return msg.Content(f, []byte(nodeLine(&v)))

@@ -289,9 +289,7 @@ func TestObserveRefused(t *testing.T) {
 func TestObserverLeaves(t *testing.T) {
 	f := newFront(t)
 	w := f.newWatched()
-	f.mu.Lock()
-	door := f.Server.udp[0]
-	f.mu.Unlock()
+	door := f.doors.FirstUDP()
 	order := uint32(1000)
 	notify := func(v string) { order++; w.notify(message.NonConfirmable, v, order) }
 	gone := func() bool { s := f.Stats(); return s.Observers == 0 && s.Observations == 0 }
@@ -345,12 +343,12 @@ func TestObserverLeaves(t *testing.T) {
 		now := time.Now()
 		for i := range msg.MaxRetransmit {
 			now = now.Add(48 * time.Second)
-			door.tick(now)
+			door.Tick(now)
 			if b := c.receive(patience); !bytes.Equal(b, first) {
 				t.Errorf("repetition %d: %x, want %x", i, b, first)
 			}
 		}
-		door.tick(now.Add(48 * time.Second))
+		door.Tick(now.Add(48 * time.Second))
 		eventually(t, "it is gone", gone)
 	})
 	t.Run("Reset of a separate answer", func(t *testing.T) {
@@ -484,24 +482,20 @@ func memoryOf(t testing.TB, n int) (octets float64, goroutines int) {
 		runtime.ReadMemStats(&m)
 		return float64(m.HeapAlloc)
 	}
-	f.mu.Lock()
-	door := f.Server.udp[0]
-	f.mu.Unlock()
+	door := f.doors.FirstUDP()
 	before, routines := heap(), runtime.NumGoroutine()
 	opts := make(message.Options, 0, msg.MaxOptions)
 	for i := range n {
 		// What the door is handed when the datagram of another host arrives: of those of the
 		// loopback there are enough, and nobody listens there.
 		m := build(message.NonConfirmable, codes.GET, uint16(i), fmt.Sprintf("%08d", i), own, "", opt{message.Observe, ""})
-		door.receive(m, opts, netip.AddrPortFrom(netip.AddrFrom4([4]byte{127, 1, byte(i >> 8), byte(i)}), 40000), netip.AddrFrom4([4]byte{127, 0, 0, 1}), nil)
+		door.Receive(m, opts, netip.AddrPortFrom(netip.AddrFrom4([4]byte{127, 1, byte(i >> 8), byte(i)}), 40000), netip.AddrFrom4([4]byte{127, 0, 0, 1}), nil)
 	}
 	if got := f.Stats().Observers; got != n+1 {
 		t.Fatalf("%d observers, want %d", got, n+1)
 	}
 	// The memory against repetitions is another matter, and ends by itself.
-	door.mu.Lock()
-	door.memory.expire(time.Now().Add(2 * msg.ExchangeLifetime))
-	door.mu.Unlock()
+	door.Expire(time.Now().Add(2 * msg.ExchangeLifetime))
 	octets = (heap() - before) / float64(n)
 	if len(w.requests()) != 1 {
 		t.Errorf("%d requests reached the node", len(w.requests()))

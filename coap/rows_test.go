@@ -15,6 +15,7 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 
 	"culvert/bridge/bridgetest"
+	"culvert/coap/door"
 	"culvert/coap/msg"
 	"culvert/coap/observe"
 )
@@ -57,16 +58,7 @@ func TestRepetitions(t *testing.T) {
 	f.newNode("grain-bin", func(_ *fakeNode, m message.Message) [][]byte {
 		return [][]byte{ack(m, codes.Changed, itoa(int(done.Add(1))))}
 	})
-	f.mu.Lock()
-	door := f.Server.udp[0]
-	f.mu.Unlock()
-	older := func(d time.Duration) {
-		door.mu.Lock()
-		defer door.mu.Unlock()
-		for _, r := range door.memory.byKey {
-			r.at = r.at.Add(-d)
-		}
-	}
+	older := f.age
 	c := f.client()
 	effects := func(want int64) {
 		t.Helper()
@@ -162,8 +154,8 @@ func TestOneAtATime(t *testing.T) {
 // 7252-5.2-SEP01: with the times of a daemon the empty acknowledgement leaves before a
 // client's first retransmission can be due.
 func TestEmptyAcknowledgementInTime(t *testing.T) {
-	if defaultAckDelay+2*tickEvery >= msg.AckTimeout {
-		t.Errorf("it leaves after %v at most, clients repeat after %v", defaultAckDelay+tickEvery, msg.AckTimeout)
+	if door.DefaultAckDelay+2*tickEvery >= msg.AckTimeout {
+		t.Errorf("it leaves after %v at most, clients repeat after %v", door.DefaultAckDelay+tickEvery, msg.AckTimeout)
 	}
 	f := newFront(t)
 	f.newNode("grain-bin", func(*fakeNode, message.Message) [][]byte { return nil })
@@ -406,19 +398,11 @@ func TestNoResponseToNode(t *testing.T) {
 		}
 		return [][]byte{ack(m, codes.Changed, "")}
 	})
-	f.mu.Lock()
-	door := f.Server.udp[0]
-	f.mu.Unlock()
+	door := f.doors.FirstUDP()
 	released := func() bool {
 		nodes := f.nodes.Stats()
-		door.mu.Lock()
-		defer door.mu.Unlock()
-		for _, r := range door.memory.byKey {
-			if r.open {
-				return false
-			}
-		}
-		return nodes.Queued == 0 && nodes.Busy == 0 && len(door.waiting) == 0 && len(door.separate) == 0
+		d := door.Stats()
+		return nodes.Queued == 0 && nodes.Busy == 0 && d.Open == 0 && d.Waiting == 0 && d.Separate == 0
 	}
 	c := f.client()
 	for mid := range uint16(2) { // to a node that answers, and to one that does not

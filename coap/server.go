@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	"net/http"
 	"net/netip"
 	"sync"
 	"sync/atomic"
@@ -18,6 +19,7 @@ import (
 	"culvert/bridge/reading"
 	"culvert/coap/access"
 	"culvert/coap/directory"
+	"culvert/coap/door"
 	"culvert/coap/msg"
 	"culvert/coap/nodeclient"
 	"culvert/coap/observe"
@@ -79,38 +81,32 @@ type Server struct {
 	opts Options
 	log  *slog.Logger
 
-	uploads    msg.Uploads
-	transfers  msg.Transfers
-	listings   listings
-	readings   *reading.Store
-	nodes      *nodeclient.Client
-	outputs    *output.Outputs
-	swapped    atomic.Pointer[access.List] // by SetAccess; nil: opts.Access
-	observers  *observe.Observers
-	numbers    atomic.Uint64 // of sockets, connections and sessions
-	guard      guard
-	directory  *directory.Directory
-	trust      func(netip.Addr) bool // tests trust nobody
-	counts     counters
-	refusals   loglimit.Limiter
-	handshakes loglimit.Limiter
-	now        func() time.Time // tests shift it
-	started    time.Time
+	uploads   msg.Uploads
+	transfers msg.Transfers
+	listings  listings
+	readings  *reading.Store
+	nodes     *nodeclient.Client
+	outputs   *output.Outputs
+	swapped   atomic.Pointer[access.List] // by SetAccess; nil: opts.Access
+	observers *observe.Observers
+	directory *directory.Directory
+	trust     func(netip.Addr) bool // tests trust nobody
+	doors     *door.Doors
+	counts    counters
+	refusals  loglimit.Limiter
+	now       func() time.Time // tests shift it
+	started   time.Time
 
 	ackDelay time.Duration                    // tests shorten it
 	locate   func(node.Member) netip.AddrPort // tests have their nodes on the loopback
 
-	mu      sync.Mutex
-	udp     []*udpDoor
-	control *controlDoor
-	secure  []*dtlsDoor
-	streams []*netDoor
-	bare    *reading.Receiver // of bare datagrams
+	mu   sync.Mutex
+	bare *reading.Receiver // of bare datagrams
 }
 
 // New returns a front that is not open yet.
 func New(o Options) *Server {
-	s := &Server{opts: o, log: o.Log, now: time.Now, started: time.Now(), ackDelay: defaultAckDelay, locate: nodeAddress}
+	s := &Server{opts: o, log: o.Log, now: time.Now, started: time.Now(), ackDelay: door.DefaultAckDelay, locate: nodeAddress}
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
 	}
@@ -123,12 +119,12 @@ func New(o Options) *Server {
 		Meshes: o.Meshes, Default: &s.opts.Transmission, ByMesh: o.MeshTransmission, Observers: s.observers, NotAfter: o.NotAfter,
 		Locate: func(t node.Member) netip.AddrPort { return s.locate(t) }, Log: s.log, Now: clock,
 	})
-	s.guard.init()
 	locate := func(t node.Member) netip.AddrPort { return s.locate(t) }
 	s.outputs = output.New(output.Options{Nodes: s.nodes, Meshes: o.Meshes, Locate: locate, Who: s.who, PathOn: s.pathOn,
 		Registered: func(n *node.Node) ([]msg.Link, bool) { return s.directory.LinksOf(n) }, Log: s.log, Now: clock})
 	s.directory = directory.New(directory.Options{Meshes: o.Meshes, Locate: locate, Read: s.outputs.ReadListing, Log: s.log, Now: clock})
 	s.trust = s.trusted
+	s.doors = door.New(frontHandler{s}, s.observers, s.log, clock)
 	return s
 }
 
@@ -143,7 +139,7 @@ func nodeAddress(t node.Member) netip.AddrPort {
 func (s *Server) Listen() error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if s.udp != nil || s.control != nil || s.secure != nil || s.streams != nil || s.bare != nil {
+	if s.bare != nil {
 		return nil
 	}
 	err := s.openLocked()
@@ -157,29 +153,9 @@ func (s *Server) openLocked() error {
 	if err := s.nodes.Check(); err != nil {
 		return err
 	}
-	for _, c := range s.opts.Conns {
-		d, err := newUDPDoor(s, c)
-		if err != nil {
-			return fmt.Errorf("coap: udp %v: %w", c.LocalAddr(), err)
-		}
-		s.udp = append(s.udp, d)
-	}
-	for _, a := range s.opts.UDP {
-		c, err := net.ListenUDP(family("udp", a), net.UDPAddrFromAddrPort(a))
-		if err != nil {
-			return fmt.Errorf("coap: udp %v: %w", a, err)
-		}
-		d, err := newUDPDoor(s, c)
-		if err != nil {
-			c.Close()
-			return fmt.Errorf("coap: udp %v: %w", a, err)
-		}
-		s.udp = append(s.udp, d)
-	}
-	if err := s.openNodeDoorsLocked(); err != nil {
-		return err
-	}
-	if err := s.openSecureLocked(); err != nil {
+	o := &s.opts
+	if err := s.doors.Open(door.Options{Meshes: o.Meshes, UDP: o.UDP, Conns: o.Conns, Gateways: o.Gateways, DTLS: o.DTLS, TCP: o.TCP, TLS: o.TLS,
+		Certificate: o.Certificate, ClientCAs: o.ClientCAs, Control: o.Control, Access: s.access, Trusted: s.trust, AckDelay: s.ackDelay}); err != nil {
 		return err
 	}
 	bare, err := reading.Listen(s.opts.Decoders, s.opts.Meshes, s.readings, s.log)
@@ -187,13 +163,6 @@ func (s *Server) openLocked() error {
 		return err
 	}
 	s.bare = bare
-	if s.opts.Control != "" {
-		d, err := listenControl(s, s.opts.Control)
-		if err != nil {
-			return err
-		}
-		s.control = d
-	}
 	if err := s.outputs.Open(s.opts.Outputs, s.opts.Undeclared, s.opts.StateDir); err != nil {
 		return err
 	}
@@ -201,33 +170,38 @@ func (s *Server) openLocked() error {
 }
 
 func (s *Server) closeLocked() {
-	for _, d := range s.udp {
-		d.conn.Close()
-	}
-	for _, d := range s.secure {
-		d.end()
-	}
-	for _, d := range s.streams {
-		d.close()
-	}
+	s.doors.Close()
+	s.doors.Forget()
 	s.bare.Close()
-	if s.control != nil {
-		s.control.close()
-	}
 	s.nodes.Close()
 	_ = s.outputs.Close() // nothing was written yet
-	s.udp, s.control, s.secure, s.streams, s.bare = nil, nil, nil, nil, nil
+	s.bare = nil
 }
 
 // UDPAddrs returns where the UDP doors listen, once Listen has opened them.
-func (s *Server) UDPAddrs() []netip.AddrPort {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	var out []netip.AddrPort
-	for _, d := range s.udp {
-		out = append(out, d.conn.LocalAddr().(*net.UDPAddr).AddrPort())
-	}
-	return out
+func (s *Server) UDPAddrs() []netip.AddrPort { return s.doors.Addrs(msg.DoorUDP) }
+
+// Addrs returns where the doors of a kind listen, once Listen has opened them.
+func (s *Server) Addrs(kind msg.Door) []netip.AddrPort { return s.doors.Addrs(kind) }
+
+// HTTP returns the way from HTTP to CoAP for reading nodes; see httpHandler.
+func (s *Server) HTTP() http.Handler { return door.HTTP(frontHandler{s}) }
+
+// frontHandler is what doors ask of a Server.
+type frontHandler struct{ s *Server }
+
+func (h frontHandler) Serve(req *msg.Request, reply func(msg.Response)) { h.s.serve(req, reply) }
+
+func (h frontHandler) Cached(req *msg.Request) (msg.Response, bool) { return h.s.atHand(req) }
+
+func (h frontHandler) Count(req *msg.Request, r msg.Response) msg.Response { return h.s.count(req, r) }
+
+func (h frontHandler) Deregister(req *msg.Request) { h.s.deregister(req) }
+
+// deregister ends the observation that a request names, or its registration.
+func (s *Server) deregister(req *msg.Request) {
+	s.nodes.Withdraw(req)
+	s.observers.Deregister(req.Observation())
 }
 
 // Run opens the doors and serves them until ctx ends, which is no error, or until
@@ -237,7 +211,7 @@ func (s *Server) Run(ctx context.Context) error {
 		return err
 	}
 	s.mu.Lock()
-	udp, control, secure, streams, bare := s.udp, s.control, s.secure, s.streams, s.bare
+	bare := s.bare
 	s.mu.Unlock()
 
 	ctx, cancel := context.WithCancelCause(ctx)
@@ -250,52 +224,25 @@ func (s *Server) Run(ctx context.Context) error {
 			}
 		})
 	}
-	for _, d := range udp {
-		s.log.Info("CoAP door open", "door", "udp", "address", d.conn.LocalAddr().String(), "nodes_only", d.from != nil)
-		for range readers {
-			start("udp "+d.conn.LocalAddr().String(), d.read)
-		}
-	}
-	for _, d := range secure {
-		s.log.Info("CoAP door open", "door", "dtls", "address", d.conn.LocalAddr().String())
-		start("dtls "+d.conn.LocalAddr().String(), d.read)
-	}
-	for _, d := range streams {
-		s.log.Info("CoAP door open", "door", d.kind.String(), "address", d.listener.Addr().String())
-		start(d.kind.String()+" "+d.listener.Addr().String(), d.accept)
-	}
+	s.doors.Start(start)
 	start("decoders", bare.Run)
-	if control != nil {
-		s.log.Info("CoAP door open", "door", "control", "path", s.opts.Control)
-		start("control socket", control.accept)
-	}
 	start("towards nodes", s.nodes.Run)
 	wg.Go(func() { s.tick(ctx) })
 	wg.Go(func() { s.observers.Run(ctx) })
 
 	<-ctx.Done()
 	// From the source to the sink: the doors, what is on its way, the nodes' socket.
-	for _, d := range udp {
-		d.conn.Close()
-	}
-	for _, d := range secure {
-		d.end()
-	}
-	for _, d := range streams {
-		d.close()
-	}
+	s.doors.Close()
 	bare.Close()
-	if control != nil {
-		control.close()
-	}
 	s.nodes.Close()
 	wg.Wait()
 	if err := s.outputs.Close(); err != nil { // outcomes are on the disk
 		s.log.Error("audit log not closed", "error", err)
 	}
 	s.mu.Lock()
-	s.udp, s.control, s.secure, s.streams, s.bare = nil, nil, nil, nil, nil
+	s.bare = nil
 	s.mu.Unlock()
+	s.doors.Forget()
 	if err := context.Cause(ctx); !errors.Is(err, context.Canceled) && !errors.Is(err, context.DeadlineExceeded) {
 		return err
 	}
@@ -308,9 +255,6 @@ const tickEvery = 100 * time.Millisecond
 // tick does what is due: retransmissions, acknowledgements, deadlines, and the end
 // of what nobody asks for any more.
 func (s *Server) tick(ctx context.Context) {
-	s.mu.Lock()
-	udp, secure := s.udp, s.secure
-	s.mu.Unlock()
 	t := time.NewTicker(tickEvery)
 	defer t.Stop()
 	for n := 0; ; n++ {
@@ -320,12 +264,7 @@ func (s *Server) tick(ctx context.Context) {
 		case <-t.C:
 			now := s.now()
 			s.nodes.Tick(now)
-			for _, d := range udp {
-				d.tick(now)
-			}
-			for _, d := range secure {
-				d.tick(now)
-			}
+			s.doors.Tick(now)
 			s.observers.RefreshLocal(now)
 			if n%5 == 0 {
 				s.nodes.Renew(now)
@@ -337,13 +276,10 @@ func (s *Server) tick(ctx context.Context) {
 				s.nodes.Expire(now)
 				s.uploads.Expire(now)
 				s.transfers.Expire(now)
-				s.guard.expire(now)
+				s.doors.Expire(now)
 				s.directory.Expire(now)
 				s.readings.Expire()
 			}
 		}
 	}
 }
-
-// number returns a number that no socket, connection or session of the doors has.
-func (s *Server) number() uint64 { return s.numbers.Add(1) }

@@ -12,20 +12,6 @@ import (
 // counters are the front's figures.
 type counters struct {
 	requests [msg.NumDoors][8][256]atomic.Uint64 // by door, method (0: none that is known) and code of the answer
-
-	malformed [msg.NumDoors]atomic.Uint64
-
-	handshakesFailed [msg.NumDoors]atomic.Uint64
-	sessions         atomic.Uint64
-	tlsSessions      atomic.Uint64
-	dtlsStray        atomic.Uint64
-	dtlsEvicted      atomic.Uint64
-	dtlsAbandoned    atomic.Uint64
-	streamsRefused   atomic.Uint64
-
-	duplicates atomic.Uint64
-	gaveUp     atomic.Uint64
-	challenged atomic.Uint64
 }
 
 // Requests is a number of requests that had the same answer.
@@ -91,27 +77,27 @@ func (s *Server) count(req *msg.Request, r msg.Response) msg.Response {
 // Stats returns the figures now.
 func (s *Server) Stats() Stats {
 	c, watching, nodes := &s.counts, s.observers.Stats(), s.nodes.Stats()
-	readings, outputs := s.readings.Stats(), s.outputs.Stats()
+	d, readings, outputs := s.doors.Stats(), s.readings.Stats(), s.outputs.Stats()
 	out := Stats{
-		MalformedUDP: c.malformed[msg.DoorUDP].Load(), MalformedControl: c.malformed[msg.DoorControl].Load(),
-		MalformedDTLS: c.malformed[msg.DoorDTLS].Load(), MalformedTCP: c.malformed[msg.DoorTCP].Load(), MalformedTLS: c.malformed[msg.DoorTLS].Load(),
-		Sessions: c.sessions.Load(), SessionsTLS: c.tlsSessions.Load(), FailedDTLS: c.handshakesFailed[msg.DoorDTLS].Load(), FailedTLS: c.handshakesFailed[msg.DoorTLS].Load(),
-		Abandoned: c.dtlsAbandoned.Load(), Evicted: c.dtlsEvicted.Load(), Stray: c.dtlsStray.Load(), StreamsRefused: c.streamsRefused.Load(),
-		Duplicates: c.duplicates.Load(), GaveUp: c.gaveUp.Load(),
+		MalformedUDP: d.Malformed[msg.DoorUDP], MalformedControl: d.Malformed[msg.DoorControl],
+		MalformedDTLS: d.Malformed[msg.DoorDTLS], MalformedTCP: d.Malformed[msg.DoorTCP], MalformedTLS: d.Malformed[msg.DoorTLS],
+		Sessions: d.Sessions, SessionsTLS: d.SessionsTLS, FailedDTLS: d.HandshakesFailed[msg.DoorDTLS], FailedTLS: d.HandshakesFailed[msg.DoorTLS],
+		Abandoned: d.Abandoned, Evicted: d.Evicted, Stray: d.Stray, StreamsRefused: d.StreamsRefused,
+		Duplicates: d.Duplicates, GaveUp: d.GaveUp,
 		NodeMessages: nodes.Messages, NodeResent: nodes.Retransmissions, NodeTimeouts: nodes.Timeouts,
 		CacheHits: nodes.CacheHits, Observers: watching.Observers,
-		Notifications: watching.Notifications, Disordered: nodes.Disordered, Challenged: c.challenged.Load(),
+		Notifications: watching.Notifications, Disordered: nodes.Disordered, Challenged: d.Challenged,
 		OutputsDone: outputs.Done, OutputsRefused: outputs.Refused, OutputsUnknown: outputs.Unknown, OutputsLocked: outputs.Locked, AuditFailures: outputs.AuditFailures,
 		ReadingsRejected: readings.Rejected, ReadingsRefused: readings.Refused,
 		ReadingsClock: readings.Clock, Datagrams: s.bareStats(),
 	}
 	out.Cached, out.Observations = nodes.Cached, nodes.Observations
 	out.Registrations = s.directory.Len()
-	for d := range msg.NumDoors {
-		for m := range c.requests[d] {
-			for code := range c.requests[d][m] {
-				if n := c.requests[d][m][code].Load(); n > 0 {
-					out.Requests = append(out.Requests, Requests{d, methods[m], msg.CodeText(codes.Code(code)), n})
+	for door := range msg.NumDoors {
+		for m := range c.requests[door] {
+			for code := range c.requests[door][m] {
+				if n := c.requests[door][m][code].Load(); n > 0 {
+					out.Requests = append(out.Requests, Requests{door, methods[m], msg.CodeText(codes.Code(code)), n})
 				}
 			}
 		}

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"testing"
 
+	"culvert/coap/door"
 	"culvert/coap/msg"
 
 	"github.com/plgd-dev/go-coap/v3/message"
@@ -37,15 +38,15 @@ func TestStreamHeader(t *testing.T) {
 			token := "12345678"[:tkl]
 			b = append(append(append(b, byte(codes.POST)), token...), rest...)
 			r := bufio.NewReader(bytes.NewReader(append(b, 0x00, byte(codes.Pong))))
-			m, err := readMessage(r, 1<<20)
+			m, err := door.ReadMessage(r, 1<<20)
 			if err != nil || m.Code != codes.POST || string(m.Token) != token || len(m.Payload) != length-6 || msg.ResourcePath(m.Options, message.URIPath) != "/nope" {
 				t.Fatalf("token of %d, length %d: %v, %q, %d octets (%v)", tkl, length, m.Code, m.Token, len(m.Payload), err)
 			}
 			// Nothing of it is left over, nothing of the next one is taken.
-			if m, err := readMessage(r, 1<<20); err != nil || m.Code != codes.Pong {
+			if m, err := door.ReadMessage(r, 1<<20); err != nil || m.Code != codes.Pong {
 				t.Errorf("token of %d, length %d: then %v (%v)", tkl, length, &m, err)
 			}
-			if out := (&stream{}).encode(message.Message{Code: codes.POST, Token: []byte(token), Options: m.Options, Payload: m.Payload}); !bytes.Equal(out, b) {
+			if out := (&door.Stream{}).Encode(message.Message{Code: codes.POST, Token: []byte(token), Options: m.Options, Payload: m.Payload}); !bytes.Equal(out, b) {
 				t.Errorf("token of %d, length %d: written as %.16x, want %.16x", tkl, length, out, b)
 			}
 		}

@@ -17,6 +17,7 @@ import (
 	"time"
 
 	"culvert/coap/client"
+	"culvert/coap/door"
 	"culvert/coap/msg"
 
 	"github.com/plgd-dev/go-coap/v3/message"
@@ -63,7 +64,7 @@ func (r *raw) next() (message.Message, error) {
 	if err := r.conn.SetReadDeadline(time.Now().Add(patience)); err != nil {
 		r.t.Fatal(err)
 	}
-	return readMessage(r.r, 8<<20)
+	return door.ReadMessage(r.r, 8<<20)
 }
 
 func (r *raw) message() message.Message {
@@ -99,7 +100,7 @@ func TestStreamSignals(t *testing.T) {
 	f := newFront(t)
 	r := f.raw()
 	m := r.message()
-	if m.Code != codes.CSM || msg.Uint(m.Options, message.TCPMaxMessageSize) != streamMessage {
+	if m.Code != codes.CSM || msg.Uint(m.Options, message.TCPMaxMessageSize) != door.StreamMessage {
 		t.Fatalf("first came %v", &m)
 	}
 	r.send(csm(0))
@@ -257,7 +258,7 @@ func TestControlSocket(t *testing.T) {
 		t.Errorf("%v (%v)", fi.Mode(), err)
 	}
 	second := New(Options{Control: f.control})
-	if err := second.Listen(); !errors.Is(err, errLive) || !strings.Contains(err.Error(), f.control) {
+	if err := second.Listen(); !errors.Is(err, door.ErrLive) || !strings.Contains(err.Error(), f.control) {
 		t.Errorf("a second daemon: %v", err)
 	}
 	if m := f.client().ask(codes.GET, "nodes/mast", ""); m.Code != codes.Content {
@@ -303,7 +304,7 @@ func TestControlSocket(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := open(); !errors.Is(err, errLive) {
+	if err := open(); !errors.Is(err, door.ErrLive) {
 		t.Errorf("another program: %v", err)
 	}
 	l.Close()
@@ -352,7 +353,7 @@ func TestControlSocketAfterKill(t *testing.T) {
 		t.Fatalf("%q %v", line, err)
 	}
 	s := New(Options{Control: path})
-	if err := s.Listen(); !errors.Is(err, errLive) {
+	if err := s.Listen(); !errors.Is(err, door.ErrLive) {
 		t.Errorf("while it lives: %v", err)
 	}
 	if err := cmd.Process.Kill(); err != nil {
@@ -386,7 +387,7 @@ func TestControlSocketRace(t *testing.T) {
 					mu.Lock()
 					got++
 					mu.Unlock()
-				case !errors.Is(err, errLive):
+				case !errors.Is(err, door.ErrLive):
 					t.Error(err)
 				}
 			})
@@ -407,7 +408,7 @@ func TestControlSocketRace(t *testing.T) {
 func TestStreamConnections(t *testing.T) {
 	f := newFront(t)
 	var conns []*raw
-	for range maxStreams {
+	for range door.MaxStreams {
 		r := f.raw()
 		r.message()
 		conns = append(conns, r)

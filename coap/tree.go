@@ -1,6 +1,7 @@
 package coap
 
 import (
+	"net/netip"
 	"slices"
 	"time"
 
@@ -69,8 +70,7 @@ func (s *Server) serve(req *msg.Request, reply func(msg.Response)) {
 		}
 	}
 	if msg.Uint(req.Options, message.Observe) == 1 {
-		s.nodes.Withdraw(req)
-		s.observers.Deregister(req.Observation())
+		s.deregister(req)
 	}
 	if own {
 		req = req.Clone() // it is kept until its node answers
@@ -181,4 +181,18 @@ func takeConfirmation(r *msg.Request) {
 	if _, r.Confirmed = msg.Option(r.Options, msg.OptConfirmed); r.Confirmed {
 		r.Options = msg.Without(r.Options, msg.OptConfirmed)
 	}
+}
+
+// trusted reports whether an address cannot be forged, or is a node's, which the
+// mesh has checked.
+func (s *Server) trusted(a netip.Addr) bool {
+	if a.Unmap().IsLoopback() {
+		return true
+	}
+	for _, m := range s.opts.Meshes { // also link-local ones
+		if m.Table.ByAddress(a.WithZone("")) != nil {
+			return true
+		}
+	}
+	return false
 }

@@ -14,6 +14,7 @@ import (
 	"culvert/bridge/node"
 	"culvert/bridge/reading"
 	"culvert/bridge/senml"
+	"culvert/coap/door"
 	"culvert/coap/msg"
 )
 
@@ -28,9 +29,7 @@ func addrPort(i int) netip.AddrPort {
 // (report P08 of testdata).
 func TestMulticast(t *testing.T) {
 	f := newFront(t)
-	f.mu.Lock()
-	door := f.Server.udp[0]
-	f.mu.Unlock()
+	socket := f.doors.FirstUDP()
 	c := f.client()
 	from := c.conn.LocalAddr().(*net.UDPAddr).AddrPort()
 	// Delivery to groups depends on the host's interfaces, so the door is handed what
@@ -38,17 +37,17 @@ func TestMulticast(t *testing.T) {
 	group := pktinfo6(netip.MustParseAddr("ff02::fd"), 1)
 	opts := make(message.Options, 0, msg.MaxOptions)
 	for _, kind := range []message.Type{message.Confirmable, message.NonConfirmable} {
-		door.datagram(build(kind, codes.GET, 3, "t", "nodes", ""), group, 0, from, opts)
+		socket.Datagram(build(kind, codes.GET, 3, "t", "nodes", ""), group, 0, from, opts)
 		c.silent("a request to a group")
 	}
-	door.datagram([]byte{0x40, 0, 0, 9}, group, 0, from, opts)
+	socket.Datagram([]byte{0x40, 0, 0, 9}, group, 0, from, opts)
 	c.silent("a ping to a group")
 	oob4 := pktinfo4(netip.MustParseAddr("127.0.0.1"), netip.MustParseAddr("224.0.1.187"))
-	if a, _ := localOf(oob4, false); a != netip.MustParseAddr("224.0.1.187") {
+	if a, _ := door.LocalOf(oob4, false); a != netip.MustParseAddr("224.0.1.187") {
 		t.Errorf("destination read as %v", a)
 	}
 	// To the door's own address the same is answered.
-	door.datagram([]byte{0x40, 0, 0, 9}, pktinfo6(netip.IPv6Loopback(), 1), 0, from, opts)
+	socket.Datagram([]byte{0x40, 0, 0, 9}, pktinfo6(netip.IPv6Loopback(), 1), 0, from, opts)
 	if b := c.receive(patience); !bytes.Equal(b, msg.EmptyMessage(message.Reset, 9)) {
 		t.Errorf("%x", b)
 	}
@@ -59,7 +58,7 @@ func TestMulticast(t *testing.T) {
 		// Sent to the front itself, a malformed non-confirmable request is silence too.
 		c.send(r.Vectors[0].CoAP)
 		c.silent("P08")
-		door.datagram(r.Vectors[0].CoAP, group, 0, from, opts)
+		socket.Datagram(r.Vectors[0].CoAP, group, 0, from, opts)
 		c.silent("P08 to a group")
 	}
 }
@@ -163,7 +162,7 @@ func TestNoResponse(t *testing.T) {
 func TestTooLong(t *testing.T) {
 	f := newFront(t)
 	c := f.client()
-	long := build(message.Confirmable, codes.PUT, 5, "t", "nodes", string(make([]byte, maxDatagram)))
+	long := build(message.Confirmable, codes.PUT, 5, "t", "nodes", string(make([]byte, door.MaxDatagram)))
 	c.send(long)
 	if b := c.receive(patience); !bytes.Equal(b, msg.EmptyMessage(message.Reset, 5)) {
 		t.Errorf("too long: %x", b)

@@ -597,12 +597,9 @@ func TestSilentNode(t *testing.T) {
 		t.Fatalf("repeated as %v", &again)
 	}
 	c.send(msg.EmptyMessage(message.Acknowledgement, uint16(m.MessageID)))
-	d := func() *udpDoor { f.mu.Lock(); defer f.mu.Unlock(); return f.Server.udp[0] }()
+	d := f.doors.FirstUDP()
 	eventually(t, "the acknowledged answer is forgotten", func() bool {
-		d.mu.Lock()
-		defer d.mu.Unlock()
-		_, there := d.separate[msg.MessageKey{Socket: d.number, Remote: c.conn.LocalAddr().(*net.UDPAddr).AddrPort(), Local: netip.IPv6Loopback(), ID: uint16(m.MessageID)}]
-		return !there
+		return !d.Awaits(msg.MessageKey{Socket: d.Number, Remote: c.conn.LocalAddr().(*net.UDPAddr).AddrPort(), Local: netip.IPv6Loopback(), ID: uint16(m.MessageID)})
 	})
 	if m := second.message(); m.Code != codes.Empty {
 		t.Fatalf("second: first came %v", &m)

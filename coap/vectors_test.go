@@ -11,13 +11,13 @@ import (
 	"net/netip"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 	"github.com/plgd-dev/go-coap/v3/udp/coder"
 
 	"culvert/bridge/bridgetest"
+	"culvert/coap/door"
 	"culvert/coap/msg"
 )
 
@@ -189,13 +189,11 @@ func sendVector(t *testing.T, f *front, v bridgetest.Vector, b []byte) {
 	}
 }
 
-// groupVector is a message to a group, as the kernel hands it to the door.
+// groupVector is a message to a group, as the kernel hands it to the socket.
 func groupVector(t *testing.T, f *front, b []byte) {
-	f.mu.Lock()
-	door := f.Server.udp[0]
-	f.mu.Unlock()
+	socket := f.doors.FirstUDP()
 	c := f.client()
-	if call := door.datagram(b, pktinfo6(netip.MustParseAddr("ff02::fd"), 1), 0, c.conn.LocalAddr().(*net.UDPAddr).AddrPort(), make(message.Options, 0, msg.MaxOptions)); call != nil {
+	if call := socket.Datagram(b, pktinfo6(netip.MustParseAddr("ff02::fd"), 1), 0, c.conn.LocalAddr().(*net.UDPAddr).AddrPort(), make(message.Options, 0, msg.MaxOptions)); call != nil {
 		t.Error("it is served")
 	}
 	c.silent("a confirmable request to a group")
@@ -206,7 +204,7 @@ func tcpVector(t *testing.T, v bridgetest.Vector, h string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	m, err := readMessage(bufio.NewReader(bytes.NewReader(b)), 1152)
+	m, err := door.ReadMessage(bufio.NewReader(bytes.NewReader(b)), 1152)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -223,7 +221,7 @@ func tcpVector(t *testing.T, v bridgetest.Vector, h string) {
 		t.Error("not known to this test")
 	}
 	for i := range b {
-		if _, err := readMessage(bufio.NewReader(bytes.NewReader(b[:i])), 1152); err == nil {
+		if _, err := door.ReadMessage(bufio.NewReader(bytes.NewReader(b[:i])), 1152); err == nil {
 			t.Errorf("cut at %d: accepted", i)
 		}
 	}
@@ -295,9 +293,7 @@ func FuzzDatagram(f *testing.F) {
 		}
 	}
 	fr := newFront(f)
-	fr.mu.Lock()
-	door := fr.Server.udp[0]
-	fr.mu.Unlock()
+	socket := fr.doors.FirstUDP()
 	probe := dial(f, fr.udp)
 	f.Fuzz(func(t *testing.T, b []byte) {
 		probe.t = t
@@ -321,74 +317,8 @@ func FuzzDatagram(f *testing.F) {
 				t.Fatalf("answered %x: %v", got, err)
 			}
 		}
-		door.mu.Lock()
-		n := len(door.memory.byKey)
-		door.mu.Unlock()
-		if n > maxRemembered {
+		if n := socket.Stats().Remembered; n > door.MaxRemembered {
 			t.Fatalf("%d exchanges remembered", n)
 		}
 	})
-}
-
-func FuzzStream(f *testing.F) {
-	f.Add([]byte{0x30, 0xe1, 0x22, 0x04, 0x80, 0xc1, 0x01, 0x20, 0xbb, 't', 'e', 'm', 'p', 'e', 'r', 'a', 't', 'u', 'r', 'e'})
-	f.Add([]byte{0xf0, 0xff, 0xff, 0xff, 0xff, 0x01})
-	f.Fuzz(func(t *testing.T, b []byte) {
-		r := bufio.NewReader(bytes.NewReader(b))
-		for range 1000 {
-			m, err := readMessage(r, streamMessage)
-			if err != nil {
-				return
-			}
-			if len(m.Payload) > streamMessage {
-				t.Fatal(len(m.Payload))
-			}
-		}
-	})
-}
-
-// Memory of exchanges: bounded in number, in octets and for one address, and what
-// is open is never forgotten.
-func TestMemoryIsBounded(t *testing.T) {
-	var m memory
-	m.init()
-	now := time.Now()
-	open, _, _ := m.begin(msg.MessageKey{ID: 7, Remote: addrPort(100)}, 1, now)
-	for i := range maxRemembered + 20000 {
-		k := msg.MessageKey{Remote: addrPort(i % 20), ID: uint16(i / 20)}
-		r, fresh, ok := m.begin(k, uint64(i)+2, now)
-		if !fresh || !ok {
-			t.Fatalf("exchange %d: fresh %v, ok %v", i, fresh, ok)
-		}
-		m.done(r, make([]byte, 1000))
-	}
-	if n := len(m.byKey); n > maxRemembered || n != m.order.Len() || m.octets > rememberBytes {
-		t.Errorf("%d exchanges with %d octets", n, m.octets)
-	}
-	if got, fresh, _ := m.begin(msg.MessageKey{ID: 7, Remote: addrPort(100)}, 1, now); fresh || got != open {
-		t.Error("the open exchange was forgotten")
-	}
-	for h, l := range m.perHost {
-		if l.Len() > maxRememberIP {
-			t.Errorf("%v has %d", h, l.Len())
-		}
-	}
-	m.done(open, nil)
-	m.expire(now.Add(msg.ExchangeLifetime + time.Second))
-	if len(m.byKey) != 0 || len(m.perHost) != 0 || m.octets != 0 || m.order.Len() != 0 {
-		t.Errorf("left: %d exchanges, %d hosts, %d octets", len(m.byKey), len(m.perHost), m.octets)
-	}
-
-	// One address that keeps everything open fills its own share only.
-	for i := range maxRememberIP {
-		if _, _, ok := m.begin(msg.MessageKey{Remote: addrPort(1), ID: uint16(i)}, 1, now); !ok {
-			t.Fatalf("no room at %d", i)
-		}
-	}
-	if _, _, ok := m.begin(msg.MessageKey{Remote: addrPort(1), ID: 60000}, 1, now); ok {
-		t.Error("one address got more than its share")
-	}
-	if _, _, ok := m.begin(msg.MessageKey{Remote: addrPort(2), ID: 60000}, 1, now); !ok {
-		t.Error("another address had no room")
-	}
 }

@@ -1,4 +1,4 @@
-package coap
+package door
 
 import (
 	"errors"
@@ -16,7 +16,7 @@ const socketMode = 0o660
 // listenControl opens the control socket at path. The file that a killed daemon
 // left is replaced; a daemon that lives is an error. A lock beside the socket
 // decides which it is, since between asking and removing another may start.
-func listenControl(s *Server, path string) (*controlDoor, error) {
+func listenControl(s *Doors, path string) (*controlDoor, error) {
 	lock, err := lockPath(path + ".lock")
 	if err != nil {
 		return nil, fmt.Errorf("coap: control socket %s: %w", path, err)
@@ -39,7 +39,7 @@ func listenControl(s *Server, path string) (*controlDoor, error) {
 	return &controlDoor{s: s, listener: l, unlock: unlock, conns: map[*net.UnixConn]struct{}{}}, nil
 }
 
-var errLive = errors.New("another daemon listens there")
+var ErrLive = errors.New("another daemon listens there")
 
 // lockPath takes the lock that a daemon holds as long as it lives. The kernel lets
 // it go when the daemon dies, however it does.
@@ -54,7 +54,7 @@ func lockPath(path string) (*os.File, error) {
 	}
 	f.Close()
 	if errors.Is(err, unix.EWOULDBLOCK) {
-		return nil, errLive
+		return nil, ErrLive
 	}
 	return nil, fmt.Errorf("lock: %w", err)
 }
@@ -73,7 +73,7 @@ func removeStale(path string) error {
 	c, err := net.DialTimeout("unix", path, time.Second)
 	if err == nil {
 		c.Close()
-		return errLive
+		return ErrLive
 	}
 	if !errors.Is(err, unix.ECONNREFUSED) {
 		return fmt.Errorf("is a daemon alive there? %w", err)

@@ -1,4 +1,4 @@
-package coap
+package door
 
 import (
 	"context"
@@ -20,8 +20,8 @@ const (
 )
 
 // netDoor is a TCP door, with or without TLS (RFC 8323).
-type netDoor struct {
-	s        *Server
+type tcpDoor struct {
+	s        *Doors
 	kind     msg.Door
 	listener net.Listener
 	config   *tls.Config // of a TLS door
@@ -32,16 +32,16 @@ type netDoor struct {
 	ended bool
 }
 
-func newNetDoor(s *Server, kind msg.Door, l net.Listener) *netDoor {
-	d := &netDoor{s: s, kind: kind, listener: l, conns: map[net.Conn]netip.Addr{}, hosts: map[netip.Addr]int{}}
+func newNetDoor(s *Doors, kind msg.Door, l net.Listener) *tcpDoor {
+	d := &tcpDoor{s: s, kind: kind, listener: l, conns: map[net.Conn]netip.Addr{}, hosts: map[netip.Addr]int{}}
 	if kind == msg.DoorTLS {
 		d.config = &tls.Config{
-			Certificates: []tls.Certificate{*s.opts.Certificate},
+			Certificates: []tls.Certificate{*s.Certificate},
 			MinVersion:   tls.VersionTLS12,
 			NextProtos:   []string{"coap"}, // RFC 8323, section 8.2
 		}
-		if s.opts.ClientCAs != nil {
-			d.config.ClientAuth, d.config.ClientCAs = tls.VerifyClientCertIfGiven, s.opts.ClientCAs
+		if s.ClientCAs != nil {
+			d.config.ClientAuth, d.config.ClientCAs = tls.VerifyClientCertIfGiven, s.ClientCAs
 		}
 	}
 	return d
@@ -49,7 +49,7 @@ func newNetDoor(s *Server, kind msg.Door, l net.Listener) *netDoor {
 
 // accept serves connections until the door is closed, and returns when all of them
 // have ended.
-func (d *netDoor) accept() error {
+func (d *tcpDoor) accept() error {
 	var wg sync.WaitGroup
 	defer wg.Wait()
 	for {
@@ -76,7 +76,7 @@ func (d *netDoor) accept() error {
 }
 
 // serve is one connection.
-func (d *netDoor) serve(c net.Conn, p msg.Peer) {
+func (d *tcpDoor) serve(c net.Conn, p msg.Peer) {
 	defer c.Close()
 	if d.config != nil {
 		sec := tls.Server(c, d.config)
@@ -84,7 +84,7 @@ func (d *netDoor) serve(c net.Conn, p msg.Peer) {
 		defer cancel()
 		err := sec.HandshakeContext(ctx)
 		if err == nil {
-			p.Proved, err = tlsCredential(d.s.access(), sec.ConnectionState())
+			p.Proved, err = tlsCredential(d.s.Access(), sec.ConnectionState())
 		}
 		if err != nil {
 			d.s.handshakeFailed(d.kind, p.Addr, err)
@@ -93,13 +93,13 @@ func (d *netDoor) serve(c net.Conn, p msg.Peer) {
 		d.s.counts.tlsSessions.Add(1)
 		c = sec
 	}
-	d.s.serveStream(&idleConn{Conn: c}, p)
+	d.s.ServeStream(&idleConn{Conn: c}, p)
 }
 
-func (d *netDoor) add(c net.Conn, host netip.Addr) bool {
+func (d *tcpDoor) add(c net.Conn, host netip.Addr) bool {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	if d.ended || len(d.conns) >= maxStreams || d.hosts[host] >= maxStreamsIP {
+	if d.ended || len(d.conns) >= MaxStreams || d.hosts[host] >= maxStreamsIP {
 		return false
 	}
 	d.conns[c] = host
@@ -107,7 +107,7 @@ func (d *netDoor) add(c net.Conn, host netip.Addr) bool {
 	return true
 }
 
-func (d *netDoor) remove(c net.Conn) {
+func (d *tcpDoor) remove(c net.Conn) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	host := d.conns[c]
@@ -118,7 +118,7 @@ func (d *netDoor) remove(c net.Conn) {
 }
 
 // close ends the door and every connection through it.
-func (d *netDoor) close() {
+func (d *tcpDoor) close() {
 	d.listener.Close()
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -161,8 +161,8 @@ func family(network string, at netip.AddrPort) string {
 }
 
 // openSecureLocked opens the DTLS, TCP and TLS doors.
-func (s *Server) openSecureLocked() error {
-	for _, a := range s.opts.DTLS {
+func (s *Doors) openSecureLocked() error {
+	for _, a := range s.DTLS {
 		c, err := net.ListenUDP(family("udp", a), net.UDPAddrFromAddrPort(a))
 		if err != nil {
 			return fmt.Errorf("coap: dtls %v: %w", a, err)
@@ -174,10 +174,10 @@ func (s *Server) openSecureLocked() error {
 		}
 		s.secure = append(s.secure, d)
 	}
-	if len(s.opts.TLS) > 0 && s.opts.Certificate == nil {
+	if len(s.TLS) > 0 && s.Certificate == nil {
 		return errors.New("coap: a tls door needs a certificate")
 	}
-	for kind, addrs := range map[msg.Door][]netip.AddrPort{msg.DoorTCP: s.opts.TCP, msg.DoorTLS: s.opts.TLS} {
+	for kind, addrs := range map[msg.Door][]netip.AddrPort{msg.DoorTCP: s.TCP, msg.DoorTLS: s.TLS} {
 		for _, a := range addrs {
 			l, err := net.Listen(family("tcp", a), a.String())
 			if err != nil {
@@ -190,7 +190,7 @@ func (s *Server) openSecureLocked() error {
 }
 
 // Addrs returns where the doors of a kind listen, once Listen has opened them.
-func (s *Server) Addrs(kind msg.Door) []netip.AddrPort {
+func (s *Doors) Addrs(kind msg.Door) []netip.AddrPort {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	var out []netip.AddrPort

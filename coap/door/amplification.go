@@ -1,4 +1,4 @@
-package coap
+package door
 
 import (
 	"crypto/hmac"
@@ -18,17 +18,17 @@ import (
 
 // Bounds of the guard against amplification, ours but for the factor.
 const (
-	amplify    = 3 // RFC 9175, section 2.4, item 3: octets answered for one received
-	maxProved  = 16384
-	proofHolds = time.Hour // since the last request
-	echoHolds  = time.Minute
-	maxPings   = 1024
-	echoOctets = 12 // a time and a part of a hash
+	Amplification = 3 // RFC 9175, section 2.4, item 3: octets answered for one received
+	maxVerified   = 16384
+	verifiedFor   = time.Hour // since the last request
+	echoLifetime  = time.Minute
+	maxPings      = 1024
+	echoOctets    = 12 // a time and a part of a hash
 
 	// Of the options of a challenge: an empty Max-Age, and Echo after it.
 	challengeOctets = 2 + 2 + echoOctets
 
-	pingPatient = 10 * time.Second
+	pingTimeout = 10 * time.Second
 )
 
 // guard keeps open UDP doors from answering more octets than they received three
@@ -36,23 +36,23 @@ const (
 // 11.3): a large answer gives way to a challenge by the Echo option (RFC 9175, section
 // 2.4), and to a ping (RFC 7252, section 4.3), whose answer proves the address of a
 // client that knows no Echo, for its next try.
-type guard struct {
+type amplificationGuard struct {
 	key [32]byte
 
-	mu     sync.Mutex
-	proved map[netip.Addr]time.Time // when they asked last
-	pings  map[msg.MessageKey]time.Time
+	mu       sync.Mutex
+	verified map[netip.Addr]time.Time // when they asked last
+	pings    map[msg.MessageKey]time.Time
 }
 
-func (g *guard) init() {
+func (g *amplificationGuard) init() {
 	if _, err := rand.Read(g.key[:]); err != nil {
 		panic(err) // it never fails
 	}
-	g.proved, g.pings = map[netip.Addr]time.Time{}, map[msg.MessageKey]time.Time{}
+	g.verified, g.pings = map[netip.Addr]time.Time{}, map[msg.MessageKey]time.Time{}
 }
 
 // echo is the value with which a can prove itself.
-func (g *guard) echo(a netip.Addr, now time.Time) []byte {
+func (g *amplificationGuard) echo(a netip.Addr, now time.Time) []byte {
 	b := binary.BigEndian.AppendUint32(nil, uint32(now.Unix()))
 	h := hmac.New(sha256.New, g.key[:])
 	h.Write(b)
@@ -63,7 +63,7 @@ func (g *guard) echo(a netip.Addr, now time.Time) []byte {
 
 // take looks at the Echo option of a request. One of ours proves the address, and is
 // for nobody else: it is taken out.
-func (g *guard) take(req *msg.Request, now time.Time) {
+func (g *amplificationGuard) takeEcho(req *msg.Request, now time.Time) {
 	v, ok := msg.Option(req.Options, message.Echo)
 	if !ok || len(v) != echoOctets {
 		return
@@ -74,46 +74,46 @@ func (g *guard) take(req *msg.Request, now time.Time) {
 		return
 	}
 	req.Options = msg.Without(req.Options, message.Echo)
-	if age := now.Sub(at); age > -2*time.Second && age < echoHolds {
-		g.prove(a, now)
+	if age := now.Sub(at); age > -2*time.Second && age < echoLifetime {
+		g.verify(a, now)
 	}
 }
 
-func (g *guard) prove(a netip.Addr, now time.Time) {
+func (g *amplificationGuard) verify(a netip.Addr, now time.Time) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	if _, ok := g.proved[a]; !ok && len(g.proved) >= maxProved {
-		for old := range g.proved { // any: it can prove itself again
-			delete(g.proved, old)
+	if _, ok := g.verified[a]; !ok && len(g.verified) >= maxVerified {
+		for old := range g.verified { // any: it can prove itself again
+			delete(g.verified, old)
 			break
 		}
 	}
-	g.proved[a] = now
+	g.verified[a] = now
 }
 
-func (g *guard) knows(a netip.Addr, now time.Time) bool {
+func (g *amplificationGuard) isVerified(a netip.Addr, now time.Time) bool {
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	at, ok := g.proved[a]
-	if ok = ok && now.Sub(at) < proofHolds; ok {
-		g.proved[a] = now
+	at, ok := g.verified[a]
+	if ok = ok && now.Sub(at) < verifiedFor; ok {
+		g.verified[a] = now
 	}
 	return ok
 }
 
 // answered takes a Reset, which may be that to a ping.
-func (g *guard) answered(id msg.MessageKey, now time.Time) {
+func (g *amplificationGuard) pingAnswered(id msg.MessageKey, now time.Time) {
 	g.mu.Lock()
 	_, ok := g.pings[id]
 	delete(g.pings, id)
 	g.mu.Unlock()
 	if ok {
-		g.prove(id.Remote.Addr(), now)
+		g.verify(id.Remote.Addr(), now)
 	}
 }
 
 // ping notes one; false if it is too much to send one now.
-func (g *guard) ping(id msg.MessageKey, now time.Time) bool {
+func (g *amplificationGuard) ping(id msg.MessageKey, now time.Time) bool {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	if len(g.pings) >= maxPings {
@@ -123,62 +123,47 @@ func (g *guard) ping(id msg.MessageKey, now time.Time) bool {
 	return true
 }
 
-func (g *guard) expire(now time.Time) {
+func (g *amplificationGuard) expire(now time.Time) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	for id, at := range g.pings {
-		if now.Sub(at) > pingPatient {
+		if now.Sub(at) > pingTimeout {
 			delete(g.pings, id)
 		}
 	}
-	for a, at := range g.proved {
-		if now.Sub(at) > proofHolds {
-			delete(g.proved, a)
+	for a, at := range g.verified {
+		if now.Sub(at) > verifiedFor {
+			delete(g.verified, a)
 		}
 	}
-}
-
-// trusted reports whether an address cannot be forged, or is a node's, which the
-// mesh has checked.
-func (s *Server) trusted(a netip.Addr) bool {
-	if a.Unmap().IsLoopback() {
-		return true
-	}
-	for _, m := range s.opts.Meshes { // also link-local ones
-		if m.Table.ByAddress(a.WithZone("")) != nil {
-			return true
-		}
-	}
-	return false
 }
 
 // challenge makes r, an answer to look at something, one that asks for proof first,
 // if r is too large for somebody unknown or begins an observation. What changed
 // something keeps its answer.
-func (c *call) challenge(r msg.Response) msg.Response {
+func (c *exchange) challenge(r msg.Response) msg.Response {
 	d := c.d
 	_, observes := msg.Option(r.Options, message.Observe)
 	size := 4 + 5 + c.tkl + len(r.Payload) // 4: an empty acknowledgement may have gone out
 	for _, o := range r.Options {
 		size += 3 + len(o.Value)
 	}
-	if d.secure != nil || c.req.Code != codes.GET && c.req.Code != codes.FETCH || size <= amplify*c.size && !observes {
+	if d.secure != nil || c.req.Code != codes.GET && c.req.Code != codes.FETCH || size <= Amplification*c.size && !observes {
 		return r
 	}
-	a, now := c.key.Remote.Addr(), time.Now()
-	if d.s.trust(a) || d.s.guard.knows(a, now) {
+	a, now := c.key.Remote.Addr(), d.s.now()
+	if d.s.Trusted(a) || d.s.guard.isVerified(a, now) {
 		return r
 	}
 	if observes {
-		d.s.nodes.Withdraw(&c.req)
-		d.s.observers.Deregister(c.req.Observation())
+		d.s.handler.Deregister(&c.req)
 	}
 	d.s.counts.challenged.Add(1)
-	room := amplify*c.size - (4 + c.tkl + challengeOctets)
+	room := Amplification*c.size - (4 + c.tkl + challengeOctets)
 	if room < 0 { // asked in so few octets, nothing is there but an error
 		return msg.Response{Code: max(r.Code, codes.BadRequest)}
 	}
-	id := msg.MessageKey{Socket: d.number, Remote: c.key.Remote, Local: c.key.Local, ID: uint16(mrand.Uint32())}
+	id := msg.MessageKey{Socket: d.Number, Remote: c.key.Remote, Local: c.key.Local, ID: uint16(mrand.Uint32())}
 	if room >= 8 && d.s.guard.ping(id, now) {
 		d.write(msg.EmptyMessage(message.Confirmable, id.ID), c.oob, c.key.Remote)
 	}
@@ -190,11 +175,11 @@ func (c *call) challenge(r msg.Response) msg.Response {
 
 // repeats is how often a separate answer of so many octets may be repeated: to an
 // address that was never shown to have asked, all of them together stay in the bound.
-func (c *call) repeats(octets int) int {
+func (c *exchange) maxRepeats(octets int) int {
 	a := c.key.Remote.Addr()
-	if c.d.secure != nil || c.d.s.trust(a) || c.d.s.guard.knows(a, time.Now()) {
+	if c.d.secure != nil || c.d.s.Trusted(a) || c.d.s.guard.isVerified(a, c.d.s.now()) {
 		return msg.MaxRetransmit
 	}
 	acked := 4 // the empty acknowledgement
-	return min(max((amplify*c.size-acked)/octets-1, 0), msg.MaxRetransmit)
+	return min(max((Amplification*c.size-acked)/octets-1, 0), msg.MaxRetransmit)
 }

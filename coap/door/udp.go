@@ -1,4 +1,4 @@
-package coap
+package door
 
 import (
 	"encoding/binary"
@@ -21,16 +21,16 @@ import (
 
 // Limits of a UDP door. They are our choice.
 const (
-	maxDatagram   = 2048     // octets of a request in one datagram
+	MaxDatagram   = 2048     // octets of a request in one datagram
 	maxSeparate   = 1024     // separate responses that await their acknowledgement
-	maxRemembered = 1 << 16  // exchanges remembered for deduplication
+	MaxRemembered = 1 << 16  // exchanges remembered for deduplication
 	maxRememberIP = 1 << 13  // of them, of one address
 	rememberBytes = 32 << 20 // octets of their responses
 )
 
-// defaultAckDelay is the time after which an empty acknowledgement goes out (RFC 7252,
+// DefaultAckDelay is the time after which an empty acknowledgement goes out (RFC 7252,
 // section 5.2.2: before the client retransmits).
-const defaultAckDelay = time.Second
+const DefaultAckDelay = time.Second
 
 // readers is how many goroutines read one UDP door, one of them at a time: what may
 // change something is served in the order of arrival before the next one reads, and
@@ -38,37 +38,37 @@ const defaultAckDelay = time.Second
 // next one go on.
 const readers = 3
 
-// udpDoor is one UDP socket on which clients ask (RFC 7252, section 4).
-type udpDoor struct {
-	s      *Server
-	number uint64
-	conn   *net.UDPConn
-	v6     bool
-	mid    atomic.Uint32
-	seed   maphash.Seed
-	kind   msg.Door
-	secure *dtlsDoor             // of a DTLS door: its sessions, in the place of the socket
-	from   func(netip.Addr) bool // whose datagrams are taken; nil: everybody's
-	turn   sync.Mutex            // held by the reader whose turn it is
+// UDP is one UDP socket on which clients ask (RFC 7252, section 4).
+type UDP struct {
+	s       *Doors
+	Number  uint64
+	conn    *net.UDPConn
+	v6      bool
+	mid     atomic.Uint32
+	seed    maphash.Seed
+	kind    msg.Door
+	secure  *dtlsDoor             // of a DTLS door: its sessions, in the place of the socket
+	accepts func(netip.Addr) bool // whose datagrams are taken; nil: everybody's
+	turn    sync.Mutex            // held by the reader whose turn it is
 
 	mu       sync.Mutex
-	memory   memory
-	waiting  []*call                     // confirmable requests without an answer yet, oldest first
-	separate map[msg.MessageKey]*outward // answers that wait for their acknowledgement
+	memory   exchanges
+	waiting  []*exchange                          // confirmable requests without an answer yet, oldest first
+	separate map[msg.MessageKey]*separateResponse // answers that wait for their acknowledgement
 }
 
 // call is one request that came through the door.
-type call struct {
-	d     *udpDoor
-	req   msg.Request // good until it is served
-	key   msg.MessageKey
-	oob   []byte // puts the source address of the answer right
-	token [8]byte
-	tkl   int
-	con   bool
-	size  int    // octets of the request
-	quiet uint32 // No-Response (RFC 7967): bits of the classes that the client does not want
-	entry *remembered
+type exchange struct {
+	d          *UDP
+	req        msg.Request // good until it is served
+	key        msg.MessageKey
+	oob        []byte // puts the source address of the answer right
+	token      [8]byte
+	tkl        int
+	con        bool
+	size       int    // octets of the request
+	noResponse uint32 // No-Response (RFC 7967): bits of the classes that the client does not want
+	entry      *rememberedExchange
 
 	// Guarded by d.mu.
 	acked    bool // the empty acknowledgement went out
@@ -77,7 +77,7 @@ type call struct {
 }
 
 // outward is a separate answer on its way to a client.
-type outward struct {
+type separateResponse struct {
 	msg    []byte
 	oob    []byte
 	due    time.Time
@@ -85,14 +85,14 @@ type outward struct {
 	resent int
 }
 
-func newUDPDoor(s *Server, c *net.UDPConn) (*udpDoor, error) {
+func newUDPDoor(s *Doors, c *net.UDPConn) (*UDP, error) {
 	a, ok := c.LocalAddr().(*net.UDPAddr)
 	if !ok {
 		return nil, errors.New("not a UDP socket")
 	}
-	d := &udpDoor{
-		s: s, number: s.number(), conn: c, v6: a.IP.To4() == nil, seed: maphash.MakeSeed(),
-		separate: map[msg.MessageKey]*outward{},
+	d := &UDP{
+		s: s, Number: s.number(), conn: c, v6: a.IP.To4() == nil, seed: maphash.MakeSeed(),
+		separate: map[msg.MessageKey]*separateResponse{},
 	}
 	d.mid.Store(mrand.Uint32())
 	d.memory.init()
@@ -100,8 +100,8 @@ func newUDPDoor(s *Server, c *net.UDPConn) (*udpDoor, error) {
 }
 
 // read serves datagrams until the socket is closed.
-func (d *udpDoor) read() error {
-	buf := make([]byte, maxDatagram)
+func (d *UDP) read() error {
+	buf := make([]byte, MaxDatagram)
 	oob := make([]byte, oobRoom)
 	opts := make(message.Options, 0, msg.MaxOptions)
 	d.turn.Lock()
@@ -114,43 +114,43 @@ func (d *udpDoor) read() error {
 		if err != nil {
 			continue // of one datagram: the next one may do
 		}
-		switch c := d.datagram(buf[:n], oob[:nOOB], flags, from, opts[:0]); {
+		switch c := d.Datagram(buf[:n], oob[:nOOB], flags, from, opts[:0]); {
 		case c == nil:
-		case slow(&c.req):
+		case takesTime(&c.req):
 			d.turn.Unlock()
-			d.s.serve(&c.req, c.reply)
+			d.s.handler.Serve(&c.req, c.reply)
 			d.turn.Lock()
 		default: // to wake another reader would cost more than the answer
-			d.s.serve(&c.req, c.reply)
+			d.s.handler.Serve(&c.req, c.reply)
 		}
 	}
 }
 
-// datagram sorts out by where a datagram was sent to, and whether it is whole. What
+// Datagram sorts out by where a datagram was sent to, and whether it is whole. What
 // it returns is still to be served, and need not be in turn.
-func (d *udpDoor) datagram(b, oob []byte, flags int, from netip.AddrPort, opts message.Options) *call {
-	local, reply := localOf(oob, d.v6)
+func (d *UDP) Datagram(b, oob []byte, flags int, from netip.AddrPort, opts message.Options) *exchange {
+	local, reply := LocalOf(oob, d.v6)
 	switch {
 	case local.IsMulticast():
 		// RFC 7252, section 8: nothing here is for groups, and a server may stay
 		// silent. To answer would make every host of the link a target.
-	case d.from != nil && !d.from(from.Addr()):
+	case d.accepts != nil && !d.accepts(from.Addr()):
 	case truncated(flags):
 		d.malformed(b, from, reply)
 	default:
-		return d.receive(b, opts, from, local, reply)
+		return d.Receive(b, opts, from, local, reply)
 	}
 	return nil
 }
 
-// receive takes one datagram.
-func (d *udpDoor) receive(b []byte, opts message.Options, from netip.AddrPort, local netip.Addr, oob []byte) *call {
+// Receive takes one datagram.
+func (d *UDP) Receive(b []byte, opts message.Options, from netip.AddrPort, local netip.Addr, oob []byte) *exchange {
 	m := message.Message{Options: opts}
 	if _, err := coder.DefaultCoder.Decode(b, &m); err != nil {
 		d.malformed(b, from, oob)
 		return nil
 	}
-	key := msg.MessageKey{Socket: d.number, Remote: from, Local: local, ID: uint16(m.MessageID)}
+	key := msg.MessageKey{Socket: d.Number, Remote: from, Local: local, ID: uint16(m.MessageID)}
 	switch class := m.Code >> 5; {
 	case m.Type == message.Acknowledgement || m.Type == message.Reset:
 		if m.Code == codes.Empty {
@@ -159,7 +159,7 @@ func (d *udpDoor) receive(b []byte, opts message.Options, from netip.AddrPort, l
 			d.mu.Unlock()
 			if m.Type == message.Reset {
 				d.s.observers.Rejected(key)
-				d.s.guard.answered(key, time.Now())
+				d.s.guard.pingAnswered(key, d.s.now())
 			} else {
 				d.s.observers.Acknowledged(key)
 			}
@@ -176,7 +176,7 @@ func (d *udpDoor) receive(b []byte, opts message.Options, from netip.AddrPort, l
 
 // malformed answers what is no message, or none for a server: confirmable ones
 // with a reset, others not (RFC 7252, sections 3, 4.2 and 4.3).
-func (d *udpDoor) malformed(b []byte, from netip.AddrPort, oob []byte) {
+func (d *UDP) malformed(b []byte, from netip.AddrPort, oob []byte) {
 	ping := len(b) == 4 && b[1] == 0
 	if !ping {
 		d.s.counts.malformed[d.kind].Add(1)
@@ -189,15 +189,15 @@ func (d *udpDoor) malformed(b []byte, from netip.AddrPort, oob []byte) {
 
 // request takes one request; a repetition gets the answer that the first one had.
 // A request that only looks is returned.
-func (d *udpDoor) request(m *message.Message, b []byte, key msg.MessageKey, oob []byte) *call {
-	c := &call{d: d, key: key, con: m.Type == message.Confirmable, size: len(b), oob: oob}
+func (d *UDP) request(m *message.Message, b []byte, key msg.MessageKey, oob []byte) *exchange {
+	c := &exchange{d: d, key: key, con: m.Type == message.Confirmable, size: len(b), oob: oob}
 	c.tkl = copy(c.token[:], m.Token)
 	if v, ok := msg.Option(m.Options, message.NoResponse); ok {
-		c.quiet = msg.DecodeUint(v)
+		c.noResponse = msg.DecodeUint(v)
 	}
 	c.req = msg.Request{
 		Code: m.Code, Options: m.Options, Payload: m.Payload, Room: 1 << (4 + msg.MaxSZX),
-		Peer: msg.Peer{Door: msg.DoorUDP, Addr: key.Remote, Local: key.Local, Conn: d.number},
+		Peer: msg.Peer{Door: msg.DoorUDP, Addr: key.Remote, Local: key.Local, Conn: d.Number},
 	}
 	if d.secure != nil {
 		c.req.Peer = d.secure.peer(oob)
@@ -206,7 +206,7 @@ func (d *udpDoor) request(m *message.Message, b []byte, key msg.MessageKey, oob 
 	req := &c.req
 	req.ParsePath()
 	if d.secure == nil {
-		d.s.guard.take(req, time.Now())
+		d.s.guard.takeEcho(req, d.s.now())
 	}
 	if !c.con {
 		// RFC 7252, section 5.4.1: a critical option that is not understood makes the
@@ -216,16 +216,16 @@ func (d *udpDoor) request(m *message.Message, b []byte, key msg.MessageKey, oob 
 			return nil
 		}
 	}
-	if !remember(req) {
+	if !mustRemember(req) {
 		// A GET that changes nothing and costs no node anything may be done twice
 		// (RFC 7252, section 4.5), and its answer never waits.
 		return c
 	}
-	if r, ok := d.s.atHand(req); ok {
-		c.reply(d.s.count(req, r))
+	if r, ok := d.s.handler.Cached(req); ok {
+		c.reply(d.s.handler.Count(req, r))
 		return nil
 	}
-	now := time.Now()
+	now := d.s.now()
 	d.mu.Lock()
 	old, fresh, ok := d.memory.begin(key, maphash.Bytes(d.seed, b), now)
 	if !fresh {
@@ -239,7 +239,7 @@ func (d *udpDoor) request(m *message.Message, b []byte, key msg.MessageKey, oob 
 	}
 	if !ok {
 		d.mu.Unlock()
-		c.reply(d.s.count(req, msg.Unavailable(5, "too many exchanges at once")))
+		c.reply(d.s.handler.Count(req, msg.Unavailable(5, "too many exchanges at once")))
 		return nil
 	}
 	c.entry = old
@@ -251,12 +251,12 @@ func (d *udpDoor) request(m *message.Message, b []byte, key msg.MessageKey, oob 
 		d.waiting = append(d.waiting, c)
 	}
 	d.mu.Unlock()
-	d.s.serve(req, c.reply)
+	d.s.handler.Serve(req, c.reply)
 	return nil
 }
 
 // remember reports whether a repetition of the request must not be served again.
-func remember(r *msg.Request) bool {
+func mustRemember(r *msg.Request) bool {
 	if r.Code != codes.GET && r.Code != codes.FETCH {
 		return true
 	}
@@ -270,14 +270,14 @@ func remember(r *msg.Request) bool {
 
 // slow reports whether a request, of those that only look, takes a while to answer:
 // the listings do, with thousands of nodes.
-func slow(r *msg.Request) bool {
+func takesTime(r *msg.Request) bool {
 	p := r.Path
 	return p.Len < 2 || p.Part[0] != "nodes"
 }
 
 // reply sends the answer: on the acknowledgement, or by itself if that went out
 // already (RFC 7252, section 5.2).
-func (c *call) reply(r msg.Response) {
+func (c *exchange) reply(r msg.Response) {
 	d := c.d
 	r = c.challenge(r)
 	m := message.Message{
@@ -285,7 +285,7 @@ func (c *call) reply(r msg.Response) {
 		Options: r.Options, Payload: r.Payload,
 	}
 	// RFC 7967, section 2.1: classes 2, 4 and 5 are bits 1, 3 and 4.
-	quiet := c.quiet != 0 && c.quiet>>(r.Code>>5-1)&1 != 0
+	quiet := c.noResponse != 0 && c.noResponse>>(r.Code>>5-1)&1 != 0
 
 	d.mu.Lock()
 	c.answered = true
@@ -313,9 +313,9 @@ func (c *call) reply(r msg.Response) {
 			d.memory.done(c.entry, c.entry.answer) // the empty acknowledgement stays
 		}
 	}
-	k := msg.MessageKey{Socket: d.number, Remote: c.key.Remote, Local: c.key.Local, ID: uint16(m.MessageID)}
+	k := msg.MessageKey{Socket: d.Number, Remote: c.key.Remote, Local: c.key.Local, ID: uint16(m.MessageID)}
 	if m.Type == message.Confirmable && out != nil {
-		d.confirmLocked(k, out, c.oob, c.repeats(len(out)))
+		d.confirmLocked(k, out, c.oob, c.maxRepeats(len(out)))
 	}
 	d.mu.Unlock()
 	if m.Type != message.Acknowledgement && msg.Uint(r.Options, message.Observe) >= 0 {
@@ -328,14 +328,14 @@ func (c *call) reply(r msg.Response) {
 
 // confirmLocked has a confirmable message repeated until it is acknowledged, at most so
 // many times.
-func (d *udpDoor) confirmLocked(k msg.MessageKey, encoded, oob []byte, repeats int) {
+func (d *UDP) confirmLocked(k msg.MessageKey, encoded, oob []byte, repeats int) {
 	wait := time.Duration(float64(msg.AckTimeout) * (1 + mrand.Float64()*(msg.AckRandomFactor-1)))
-	d.separate[k] = &outward{msg: encoded, oob: oob, due: time.Now().Add(wait), wait: wait, resent: msg.MaxRetransmit - repeats}
+	d.separate[k] = &separateResponse{msg: encoded, oob: oob, due: d.s.now().Add(wait), wait: wait, resent: msg.MaxRetransmit - repeats}
 }
 
 // write sends one datagram. What the kernel refuses is lost as on any network, and
 // comes again.
-func (d *udpDoor) write(b, oob []byte, to netip.AddrPort) {
+func (d *UDP) write(b, oob []byte, to netip.AddrPort) {
 	if d.secure != nil {
 		d.secure.write(b, oob)
 		return
@@ -346,9 +346,9 @@ func (d *udpDoor) write(b, oob []byte, to netip.AddrPort) {
 	}
 }
 
-// tick sends the empty acknowledgements that are due, and repeats separate
+// Tick sends the empty acknowledgements that are due, and repeats separate
 // answers.
-func (d *udpDoor) tick(now time.Time) {
+func (d *UDP) Tick(now time.Time) {
 	type datagram struct {
 		b, oob []byte
 		to     netip.AddrPort
@@ -358,7 +358,7 @@ func (d *udpDoor) tick(now time.Time) {
 	d.mu.Lock()
 	for len(d.waiting) > 0 {
 		c := d.waiting[0]
-		if !c.answered && now.Sub(c.at) < d.s.ackDelay {
+		if !c.answered && now.Sub(c.at) < d.s.AckDelay {
 			break
 		}
 		d.waiting[0] = nil
@@ -399,12 +399,12 @@ func (d *udpDoor) tick(now time.Time) {
 }
 
 // NextKey is Notifier.NextKey.
-func (d *udpDoor) NextKey(p msg.Peer) msg.MessageKey {
-	return msg.MessageKey{Socket: d.number, Remote: p.Addr, Local: p.Local, ID: uint16(d.mid.Add(1))}
+func (d *UDP) NextKey(p msg.Peer) msg.MessageKey {
+	return msg.MessageKey{Socket: d.Number, Remote: p.Addr, Local: p.Local, ID: uint16(d.mid.Add(1))}
 }
 
 // Notify is Notifier.Notify.
-func (d *udpDoor) Notify(k msg.MessageKey, m message.Message, source []byte) (confirmed bool) {
+func (d *UDP) Notify(k msg.MessageKey, m message.Message, source []byte) (confirmed bool) {
 	confirmed = true
 	if m.Type == message.Confirmable {
 		d.mu.Lock()
@@ -417,4 +417,39 @@ func (d *udpDoor) Notify(k msg.MessageKey, m message.Message, source []byte) (co
 	}
 	d.write(msg.Encode(m), source, k.Remote)
 	return confirmed
+}
+
+// UDPStats are what a UDP door holds now.
+type UDPStats struct {
+	Remembered int // exchanges, for deduplication
+	Open       int // of them: requests without a response yet
+	Waiting    int // confirmable requests without a response yet
+	Separate   int // responses that await their acknowledgement
+}
+
+// Stats returns the figures now.
+func (d *UDP) Stats() UDPStats {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	s := UDPStats{Remembered: len(d.memory.byKey), Waiting: len(d.waiting), Separate: len(d.separate)}
+	for _, r := range d.memory.byKey {
+		if r.open {
+			s.Open++
+		}
+	}
+	return s
+}
+
+// Awaits reports whether a response that was sent under k awaits its acknowledgement.
+func (d *UDP) Awaits(k msg.MessageKey) bool {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.separate[k] != nil
+}
+
+// Expire forgets the exchanges that are over by now.
+func (d *UDP) Expire(now time.Time) {
+	d.mu.Lock()
+	d.memory.expire(now)
+	d.mu.Unlock()
 }

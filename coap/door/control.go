@@ -1,23 +1,18 @@
-package coap
+package door
 
 import (
-	"encoding/json"
 	"errors"
-	"fmt"
 	"net"
 	"sync"
 	"time"
 
-	"culvert/coap/api"
 	"culvert/coap/msg"
-
-	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
 
 // controlDoor is the Unix socket on which the commands ask. Whoever may open it may
 // do everything; who that is, the file's mode and owner say.
 type controlDoor struct {
-	s        *Server
+	s        *Doors
 	listener *net.UnixListener
 	unlock   func() // removes the socket file and lets the path go
 
@@ -50,12 +45,12 @@ func (d *controlDoor) accept() error {
 			continue
 		}
 		if !d.add(c) {
-			d.s.log.Warn("control socket: too many connections", "limit", maxStreams)
+			d.s.log.Warn("control socket: too many connections", "limit", MaxStreams)
 			c.Close()
 			continue
 		}
 		wg.Go(func() {
-			d.s.serveStream(c, msg.Peer{Door: msg.DoorControl, Conn: d.s.number(), UID: uid, GID: gid})
+			d.s.ServeStream(c, msg.Peer{Door: msg.DoorControl, Conn: d.s.number(), UID: uid, GID: gid})
 			d.mu.Lock()
 			delete(d.conns, c)
 			d.mu.Unlock()
@@ -67,7 +62,7 @@ func (d *controlDoor) accept() error {
 func (d *controlDoor) add(c *net.UnixConn) bool {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	if d.ended || len(d.conns) >= maxStreams {
+	if d.ended || len(d.conns) >= MaxStreams {
 		return false
 	}
 	d.conns[c] = struct{}{}
@@ -86,39 +81,4 @@ func (d *controlDoor) close() {
 		d.mu.Unlock()
 		d.unlock()
 	})
-}
-
-// controlResource is /control/..., which exists on the control socket only.
-func (s *Server) controlResource(req *msg.Request, p msg.Path) msg.Response {
-	if r, ok := s.opts.Resources[p.Part[1]]; ok && p.Len == 2 {
-		return s.serveControl(req, r)
-	}
-	if p.Len != 2 || p.Part[1] != "status" {
-		return msg.Errorf(codes.NotFound, "there is no such thing under /control")
-	}
-	return msg.GetOnly(func(*msg.Request) msg.Response {
-		if _, ok := msg.Accept(req, msg.FormatJSON); !ok {
-			return msg.NotAcceptable(msg.FormatJSON)
-		}
-		st := api.Status{Version: s.opts.Version, Started: s.started.UTC(), Meshes: []string{}, UDP: []string{}}
-		for _, m := range s.opts.Meshes {
-			st.Meshes = append(st.Meshes, m.Name)
-			st.Nodes += m.Table.Len()
-		}
-		for _, a := range s.UDPAddrs() {
-			st.UDP = append(st.UDP, a.String())
-		}
-		st.You.UID, st.You.GID = req.Peer.UID, req.Peer.GID
-		b, err := json.Marshal(st)
-		if err != nil {
-			return s.internal(err)
-		}
-		return msg.Content(msg.FormatJSON, b)
-	})(req)
-}
-
-// internal is the answer to a defect of ours.
-func (s *Server) internal(err error) msg.Response {
-	s.log.Error("CoAP answer not made", "error", err)
-	return msg.Errorf(codes.InternalServerError, "%s", fmt.Sprint(err))
 }

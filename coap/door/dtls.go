@@ -1,4 +1,4 @@
-package coap
+package door
 
 import (
 	"container/list"
@@ -35,23 +35,23 @@ const (
 // whose address has not been proved by the cookie (RFC 6347, section 4.2.1), the
 // oldest ahead. Behind the sessions stands the message layer of a UDP door.
 type dtlsDoor struct {
-	s       *Server
+	s       *Doors
 	conn    *net.UDPConn
 	v6      bool
-	door    *udpDoor
+	door    *UDP
 	options []dtls.ServerOption
 	wg      sync.WaitGroup // the sessions
 
-	mu       sync.Mutex
-	ended    bool
-	byNumber map[uint64]*dtlsSession         // all of them
-	pending  map[netip.AddrPort]*dtlsSession // by the client's address
-	open     map[netip.AddrPort]*dtlsSession
-	waiting  list.List // of pending, oldest first
-	used     list.List // of open, longest unused first
+	mu           sync.Mutex
+	ended        bool
+	byNumber     map[uint64]*dtlsSession         // all of them
+	pending      map[netip.AddrPort]*dtlsSession // by the client's address
+	open         map[netip.AddrPort]*dtlsSession
+	pendingOrder list.List // of pending, oldest first
+	openOrder    list.List // of open, longest unused first
 }
 
-func newDTLSDoor(s *Server, c *net.UDPConn) (*dtlsDoor, error) {
+func newDTLSDoor(s *Doors, c *net.UDPConn) (*dtlsDoor, error) {
 	inner, err := newUDPDoor(s, c)
 	if err != nil {
 		return nil, err
@@ -61,7 +61,7 @@ func newDTLSDoor(s *Server, c *net.UDPConn) (*dtlsDoor, error) {
 		pending: map[netip.AddrPort]*dtlsSession{}, open: map[netip.AddrPort]*dtlsSession{},
 	}
 	inner.kind, inner.secure = msg.DoorDTLS, d
-	d.options, err = dtlsOptions(s.opts, s.access)
+	d.options, err = dtlsOptions(s.Options)
 	return d, err
 }
 
@@ -74,18 +74,18 @@ var cipherSuites = [...]dtls.CipherSuiteID{
 }
 
 // quiet has the library log nothing: what matters it returns.
-func quiet() logging.LoggerFactory {
+func silentLogger() logging.LoggerFactory {
 	return &logging.DefaultLoggerFactory{DefaultLogLevel: logging.LogLevelDisabled}
 }
 
-func dtlsOptions(o Options, current func() *access.List) ([]dtls.ServerOption, error) {
+func dtlsOptions(o Options) ([]dtls.ServerOption, error) {
 	out := []dtls.ServerOption{
-		dtls.WithCipherSuites(cipherSuites[:]...), dtls.WithLoggerFactory(quiet()),
+		dtls.WithCipherSuites(cipherSuites[:]...), dtls.WithLoggerFactory(silentLogger()),
 		dtls.WithExtendedMasterSecret(dtls.RequestExtendedMasterSecret),
 	}
-	if o.Access != nil { // a reload may bring the first key
+	if o.Access() != nil { // a reload may bring the first key
 		out = append(out, dtls.WithPSK(func(name []byte) ([]byte, error) {
-			if key := current().PSK(name); key != nil {
+			if key := o.Access().PSK(name); key != nil {
 				return key, nil
 			}
 			return nil, access.ErrStranger
@@ -96,7 +96,7 @@ func dtlsOptions(o Options, current func() *access.List) ([]dtls.ServerOption, e
 		if o.ClientCAs != nil {
 			out = append(out, dtls.WithClientAuth(dtls.VerifyClientCertIfGiven), dtls.WithClientCAs(o.ClientCAs))
 		}
-	} else if o.Access == nil || !o.Access.HasKeys() {
+	} else if o.Access() == nil || !o.Access().HasKeys() {
 		return nil, errors.New("neither a certificate nor an identity with a key")
 	}
 	return out, nil
@@ -143,7 +143,7 @@ func (d *dtlsDoor) read() error {
 		if err != nil {
 			continue
 		}
-		if local, reply := localOf(oob[:nOOB], d.v6); !local.IsMulticast() && !truncated(flags) {
+		if local, reply := LocalOf(oob[:nOOB], d.v6); !local.IsMulticast() && !truncated(flags) {
 			d.datagram(buf[:n], reply, from)
 		}
 	}
@@ -175,18 +175,18 @@ func (d *dtlsDoor) datagram(b, oob []byte, from netip.AddrPort) {
 		d.s.counts.dtlsStray.Add(1)
 		return
 	}
-	x.took(b, cookie)
+	x.enqueue(b, cookie)
 }
 
 // startLocked makes room for a new session, and begins it.
 func (d *dtlsDoor) startLocked(from netip.AddrPort, oob []byte) *dtlsSession {
-	if d.waiting.Len() >= maxHandshakes {
+	if d.pendingOrder.Len() >= maxHandshakes {
 		d.evictLocked()
 	}
 	x := newDTLSSession(d, d.s.number(), from, slices.Clone(oob))
 	d.byNumber[x.number] = x
 	d.pending[from] = x
-	x.place = d.waiting.PushBack(x)
+	x.place = d.pendingOrder.PushBack(x)
 	d.wg.Go(func() { x.run() })
 	return x
 }
@@ -194,9 +194,9 @@ func (d *dtlsDoor) startLocked(from netip.AddrPort, oob []byte) *dtlsSession {
 // evictLocked ends the oldest handshake of a client that has not proved its
 // address; if all have, the oldest of those.
 func (d *dtlsDoor) evictLocked() {
-	victim := d.waiting.Front()
+	victim := d.pendingOrder.Front()
 	for e := victim; e != nil; e = e.Next() {
-		if !e.Value.(*dtlsSession).proved.Load() {
+		if !e.Value.(*dtlsSession).verified.Load() {
 			victim = e
 			break
 		}
@@ -214,20 +214,20 @@ func (d *dtlsDoor) opened(x *dtlsSession) bool {
 	if d.ended || d.pending[x.from] != x {
 		return false
 	}
-	d.waiting.Remove(x.place)
+	d.pendingOrder.Remove(x.place)
 	delete(d.pending, x.from)
 	if old := d.open[x.from]; old != nil {
 		d.forgetLocked(old)
 		old.close()
 	}
-	if d.used.Len() >= maxSessions {
-		old := d.used.Front().Value.(*dtlsSession)
+	if d.openOrder.Len() >= maxSessions {
+		old := d.openOrder.Front().Value.(*dtlsSession)
 		d.forgetLocked(old)
 		old.close()
 	}
 	d.open[x.from] = x
-	x.place = d.used.PushBack(x)
-	x.heard = time.Now()
+	x.place = d.openOrder.PushBack(x)
+	x.heard = d.s.now()
 	return true
 }
 
@@ -235,8 +235,8 @@ func (d *dtlsDoor) opened(x *dtlsSession) bool {
 func (d *dtlsDoor) touch(x *dtlsSession) {
 	d.mu.Lock()
 	if d.open[x.from] == x {
-		x.heard = time.Now()
-		d.used.MoveToBack(x.place)
+		x.heard = d.s.now()
+		d.openOrder.MoveToBack(x.place)
 	}
 	d.mu.Unlock()
 }
@@ -246,10 +246,10 @@ func (d *dtlsDoor) forgetLocked(x *dtlsSession) {
 	switch {
 	case d.pending[x.from] == x:
 		delete(d.pending, x.from)
-		d.waiting.Remove(x.place)
+		d.pendingOrder.Remove(x.place)
 	case d.open[x.from] == x:
 		delete(d.open, x.from)
-		d.used.Remove(x.place)
+		d.openOrder.Remove(x.place)
 	}
 }
 
@@ -261,10 +261,10 @@ func (d *dtlsDoor) forget(x *dtlsSession) {
 
 // tick ends sessions that nobody uses, and repeats what is due.
 func (d *dtlsDoor) tick(now time.Time) {
-	d.door.tick(now)
+	d.door.Tick(now)
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	for e := d.used.Front(); e != nil; e = d.used.Front() {
+	for e := d.openOrder.Front(); e != nil; e = d.openOrder.Front() {
 		x := e.Value.(*dtlsSession)
 		if now.Sub(x.heard) < sessionIdle {
 			return
@@ -333,7 +333,7 @@ func (x *dtlsSession) run() {
 	defer cancel()
 	var who *msg.Credential
 	if err = c.HandshakeContext(ctx); err == nil {
-		who, err = dtlsCredential(d.s.access(), c)
+		who, err = dtlsCredential(d.s.Access(), c)
 	}
 	if err != nil {
 		d.failed(x, err)
@@ -346,7 +346,7 @@ func (x *dtlsSession) run() {
 	}
 	d.s.counts.sessions.Add(1)
 	tag := binary.BigEndian.AppendUint64(nil, x.number)
-	buf := make([]byte, maxDatagram)
+	buf := make([]byte, MaxDatagram)
 	opts := make(message.Options, 0, msg.MaxOptions)
 	for {
 		n, err := c.Read(buf)
@@ -354,8 +354,8 @@ func (x *dtlsSession) run() {
 			break
 		}
 		d.touch(x)
-		if call := d.door.receive(buf[:n], opts[:0], x.from, x.peer.Local, tag); call != nil {
-			d.s.serve(&call.req, call.reply)
+		if call := d.door.Receive(buf[:n], opts[:0], x.from, x.peer.Local, tag); call != nil {
+			d.s.handler.Serve(&call.req, call.reply)
 		}
 	}
 	d.s.observers.EndWhere(func(p msg.Peer) bool { return p == x.peer })
@@ -364,16 +364,23 @@ func (x *dtlsSession) run() {
 // failed counts a handshake that came to nothing, and logs those of clients that
 // are really there, now and then.
 func (d *dtlsDoor) failed(x *dtlsSession, err error) {
-	if !x.proved.Load() {
+	if !x.verified.Load() {
 		d.s.counts.dtlsAbandoned.Add(1)
 		return
 	}
 	d.s.handshakeFailed(msg.DoorDTLS, x.from, err)
 }
 
-func (s *Server) handshakeFailed(door msg.Door, from netip.AddrPort, err error) {
+func (s *Doors) handshakeFailed(door msg.Door, from netip.AddrPort, err error) {
 	s.counts.handshakesFailed[door].Add(1)
-	if more, ok := s.handshakes.Allow(time.Now()); ok {
+	if more, ok := s.handshakes.Allow(s.now()); ok {
 		s.log.Warn("handshake failed", "door", door.String(), "from", from.String(), "error", err, "not_logged_before", more)
 	}
+}
+
+// handshakes returns how many are in progress.
+func (d *dtlsDoor) handshakes() int {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.pendingOrder.Len()
 }

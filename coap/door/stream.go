@@ -1,4 +1,4 @@
-package coap
+package door
 
 import (
 	"bufio"
@@ -20,14 +20,14 @@ import (
 
 // Limits of connections. They are our choice.
 const (
-	maxStreams  = 256 // connections of a door
+	MaxStreams  = 256 // connections of a door
 	maxInFlight = 64  // unanswered requests of one connection
 )
 
 // Limits of stream doors, ours but for the one that names its section.
 const (
 	baseMessage   = 1152               // octets, before the peer said more (RFC 8323, section 5.3.1)
-	streamMessage = msg.MaxBody + 4096 // octets of a message that a stream door takes
+	StreamMessage = msg.MaxBody + 4096 // octets of a message that a stream door takes
 	streamQueue   = maxInFlight + 8    // messages that wait to be written
 	writeTimeout  = 10 * time.Second   // for writeUnit octets
 	writeUnit     = 16 << 10
@@ -35,9 +35,9 @@ const (
 	headerRoom    = 15               // octets of the longest header and of the payload marker
 )
 
-// stream is one connection with the framing of RFC 8323, from the server's side.
-type stream struct {
-	s    *Server
+// Stream is one connection with the framing of RFC 8323, from the server's side.
+type Stream struct {
+	s    *Doors
 	conn net.Conn
 	peer msg.Peer
 
@@ -62,10 +62,10 @@ var (
 	errLeaves = errors.New("the peer ends the connection")
 )
 
-// serveStream reads c until it ends. It returns when everything that it started
+// ServeStream reads c until it ends. It returns when everything that it started
 // has ended.
-func (s *Server) serveStream(c net.Conn, p msg.Peer) {
-	st := &stream{
+func (s *Doors) ServeStream(c net.Conn, p msg.Peer) {
+	st := &Stream{
 		s: s, conn: c, peer: p,
 		out: make(chan outgoing, streamQueue), slot: make(chan struct{}, maxInFlight), done: make(chan struct{}),
 		notify: make(chan struct{}, 1),
@@ -75,7 +75,7 @@ func (s *Server) serveStream(c net.Conn, p msg.Peer) {
 	wg.Go(st.write)
 	// RFC 8323, section 5.3: a CSM is the first message each way.
 	st.signalling(message.Message{Code: codes.CSM, Options: message.Options{
-		{ID: message.TCPMaxMessageSize, Value: msg.EncodeUint(streamMessage)},
+		{ID: message.TCPMaxMessageSize, Value: msg.EncodeUint(StreamMessage)},
 		{ID: message.TCPBlockWiseTransfer},
 	}})
 	err := st.read()
@@ -91,14 +91,14 @@ func (s *Server) serveStream(c net.Conn, p msg.Peer) {
 }
 
 // read serves messages until the connection ends.
-func (st *stream) read() error {
+func (st *Stream) read() error {
 	r := bufio.NewReaderSize(st.conn, 4096)
 	if err := st.conn.SetReadDeadline(time.Now().Add(csmTimeout)); err != nil {
 		return err
 	}
 	first := true
 	for {
-		m, err := readMessage(r, streamMessage)
+		m, err := ReadMessage(r, StreamMessage)
 		if err != nil {
 			return err
 		}
@@ -125,8 +125,8 @@ func (st *stream) read() error {
 	}
 }
 
-// readMessage reads one message of at most limit octets (RFC 8323, section 3.2).
-func readMessage(r *bufio.Reader, limit uint32) (m message.Message, err error) {
+// ReadMessage reads one message of at most limit octets (RFC 8323, section 3.2).
+func ReadMessage(r *bufio.Reader, limit uint32) (m message.Message, err error) {
 	b, err := r.Peek(1)
 	if err != nil {
 		return m, err
@@ -162,7 +162,7 @@ func readMessage(r *bufio.Reader, limit uint32) (m message.Message, err error) {
 }
 
 // signal takes a signalling message (RFC 8323, section 5).
-func (st *stream) signal(m *message.Message) error {
+func (st *Stream) signal(m *message.Message) error {
 	for _, o := range m.Options {
 		if msg.Critical(o.ID) {
 			return fmt.Errorf("%w: option %d of message %d.%02d", errAbort, o.ID, m.Code>>5, m.Code&31)
@@ -186,7 +186,7 @@ func (st *stream) signal(m *message.Message) error {
 
 // request serves one request; where many are under way already it waits for one of
 // them, so that a client that asks faster than it reads holds up itself alone.
-func (st *stream) request(m *message.Message) {
+func (st *Stream) request(m *message.Message) {
 	st.slot <- struct{}{}
 	room := int(min(st.max.Load(), 1<<30))
 	req := msg.Request{
@@ -205,7 +205,7 @@ func (st *stream) request(m *message.Message) {
 		quiet = msg.DecodeUint(v)
 	}
 	key := req.Observation()
-	st.s.serve(&req, func(r msg.Response) {
+	st.s.handler.Serve(&req, func(r msg.Response) {
 		if quiet>>(r.Code>>5-1)&1 != 0 {
 			<-st.slot
 		} else {
@@ -218,13 +218,13 @@ func (st *stream) request(m *message.Message) {
 }
 
 // signalling queues a message that answers no request.
-func (st *stream) signalling(m message.Message) { st.send(m, false) }
+func (st *Stream) signalling(m message.Message) { st.send(m, false) }
 
 // send queues a message. There is room for every answer; a peer that pings and does
 // not read loses its connection.
-func (st *stream) send(m message.Message, answer bool) {
+func (st *Stream) send(m message.Message, answer bool) {
 	select {
-	case st.out <- outgoing{st.encode(m), answer}:
+	case st.out <- outgoing{st.Encode(m), answer}:
 	case <-st.done:
 		st.free(answer)
 	default:
@@ -233,7 +233,7 @@ func (st *stream) send(m message.Message, answer bool) {
 	}
 }
 
-func (st *stream) encode(m message.Message) []byte {
+func (st *Stream) Encode(m message.Message) []byte {
 	buf := make([]byte, headerRoom+8+msg.OptionsSize(m.Options)+len(m.Payload))
 	n, err := coder.DefaultCoder.Encode(m, buf)
 	if err != nil { // a defect of ours
@@ -244,14 +244,14 @@ func (st *stream) encode(m message.Message) []byte {
 	return buf[:n]
 }
 
-func (st *stream) free(answer bool) {
+func (st *Stream) free(answer bool) {
 	if answer {
 		<-st.slot
 	}
 }
 
 // write sends what is queued until the connection is over.
-func (st *stream) write() {
+func (st *Stream) write() {
 	for {
 		select {
 		case o := <-st.out:
@@ -272,7 +272,7 @@ func (st *stream) write() {
 }
 
 // writeNotifications writes notifications until there are none; answers come first.
-func (st *stream) writeNotifications() {
+func (st *Stream) writeNotifications() {
 	for {
 		select {
 		case o := <-st.out:
@@ -284,13 +284,13 @@ func (st *stream) writeNotifications() {
 		if !ok {
 			return
 		}
-		st.writeOne(outgoing{b: st.encode(m)})
+		st.writeOne(outgoing{b: st.Encode(m)})
 	}
 }
 
 // writeOne writes one message; where that fails, or the peer takes nothing for long,
 // the connection ends.
-func (st *stream) writeOne(o outgoing) {
+func (st *Stream) writeOne(o outgoing) {
 	for b := o.b; len(b) > 0; {
 		n := min(len(b), writeUnit)
 		err := st.conn.SetWriteDeadline(time.Now().Add(writeTimeout))
@@ -307,7 +307,7 @@ func (st *stream) writeOne(o outgoing) {
 }
 
 // Wake is Connection.Wake.
-func (st *stream) Wake() {
+func (st *Stream) Wake() {
 	select {
 	case st.notify <- struct{}{}:
 	default:
@@ -315,7 +315,7 @@ func (st *stream) Wake() {
 }
 
 // Closed is Connection.Closed.
-func (st *stream) Closed() bool {
+func (st *Stream) Closed() bool {
 	select {
 	case <-st.done:
 		return true

@@ -1,4 +1,4 @@
-package coap
+package door
 
 import (
 	"context"
@@ -20,8 +20,8 @@ import (
 // HTTPPath is where HTTP is to be mounted (RFC 8075, section 5.4).
 const HTTPPath = "/hc/"
 
-// httpPatience is how long an HTTP client waits, less than the HTTP side allows.
-const httpPatience = 50 * time.Second
+// HTTPTimeout is how long an HTTP client waits, less than the HTTP side allows.
+const HTTPTimeout = 50 * time.Second
 
 // mediaTypes are those with a Content-Format (RFC 7252, section 12.3; RFC 8428,
 // section 12.3; RFC 7049).
@@ -43,27 +43,31 @@ var httpStatus = map[codes.Code]int{
 // /hc/coap://NODE/PATH?QUERY, where NODE is a label or an address of a mesh, or
 // /hc/?target_uri= with the same. It goes to nodes of the meshes alone, by the same
 // cache, and may what a client without an identity may.
-func (s *Server) HTTP() http.Handler { return http.HandlerFunc(s.serveHTTP) }
+func HTTP(h Handler) http.Handler { return &httpDoor{h} }
 
-func (s *Server) serveHTTP(w http.ResponseWriter, r *http.Request) {
+type httpDoor struct{ handler Handler }
+
+// ServeHTTP answers one request.
+
+func (s *httpDoor) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	if r.Method != http.MethodGet && r.Method != http.MethodHead {
 		w.Header().Set("Allow", "GET, HEAD")
 		http.Error(w, "only reading is possible here", http.StatusMethodNotAllowed)
 		return
 	}
-	req, status, text := httpRequest(r)
+	req, status, text := HTTPRequest(r)
 	if req == nil {
 		http.Error(w, text, status)
 		return
 	}
-	ctx, cancel := context.WithTimeout(r.Context(), httpPatience)
+	ctx, cancel := context.WithTimeout(r.Context(), HTTPTimeout)
 	defer cancel()
-	a, ok := s.httpAnswer(ctx, req)
+	a, ok := s.answer(ctx, req)
 	if format, wild, _ := httpAccept(r.Header.Values("Accept")); ok && a.Code == codes.NotAcceptable && wild && format >= 0 {
 		// Any other format would do as well, which CoAP cannot say in one request.
-		req, _, _ = httpRequest(r)
+		req, _, _ = HTTPRequest(r)
 		req.Options = msg.Without(req.Options, message.Accept)
-		a, ok = s.httpAnswer(ctx, req)
+		a, ok = s.answer(ctx, req)
 	}
 	if !ok {
 		http.Error(w, "the node did not answer yet", http.StatusGatewayTimeout)
@@ -72,10 +76,10 @@ func (s *Server) serveHTTP(w http.ResponseWriter, r *http.Request) {
 	writeHTTP(w, r, a)
 }
 
-// httpAnswer waits for the answer; false if ctx ended before.
-func (s *Server) httpAnswer(ctx context.Context, req *msg.Request) (msg.Response, bool) {
+// answer waits for the answer; false if ctx ended before.
+func (s *httpDoor) answer(ctx context.Context, req *msg.Request) (msg.Response, bool) {
 	got := make(chan msg.Response, 1)
-	s.serve(req, func(r msg.Response) { got <- r })
+	s.handler.Serve(req, func(r msg.Response) { got <- r })
 	select {
 	case a := <-got:
 		return a, true
@@ -84,8 +88,8 @@ func (s *Server) httpAnswer(ctx context.Context, req *msg.Request) (msg.Response
 	}
 }
 
-// httpRequest makes the CoAP request; nil with a status and a text if it cannot.
-func httpRequest(r *http.Request) (req *msg.Request, status int, text string) {
+// HTTPRequest makes the CoAP request; nil with a status and a text if it cannot.
+func HTTPRequest(r *http.Request) (req *msg.Request, status int, text string) {
 	target := strings.TrimPrefix(r.URL.EscapedPath(), HTTPPath)
 	if target == "" {
 		target = r.URL.Query().Get("target_uri")

@@ -1,4 +1,4 @@
-package coap
+package door
 
 import (
 	"container/list"
@@ -23,7 +23,7 @@ type dtlsSession struct {
 	oob    []byte   // puts the source address of what is sent right
 	random [32]byte // of the first ClientHello
 
-	proved atomic.Bool // the client is where its datagrams say it is
+	verified atomic.Bool // the client is where its datagrams say it is
 
 	// Guarded by the door's lock.
 	place *list.Element
@@ -56,13 +56,13 @@ func newDTLSSession(d *dtlsDoor, number uint64, from netip.AddrPort, oob []byte)
 }
 
 // took queues a datagram of the client; cookie is that of a ClientHello.
-func (x *dtlsSession) took(b, cookie []byte) {
+func (x *dtlsSession) enqueue(b, cookie []byte) {
 	x.mu.Lock()
 	defer x.mu.Unlock()
-	if !x.proved.Load() {
+	if !x.verified.Load() {
 		x.in += len(b)
 		if len(cookie) > 0 && string(cookie) == string(x.cookie) {
-			x.proved.Store(true)
+			x.verified.Store(true)
 		}
 	}
 	if x.closed || len(x.queue) >= maxSessionQueue {
@@ -79,7 +79,7 @@ func (x *dtlsSession) took(b, cookie []byte) {
 // the hello that began this one: as long as that one's client has not proved its
 // address, another may have been given it since, with a port that was used before.
 func (x *dtlsSession) superseded(b []byte) bool {
-	return !x.proved.Load() && string(x.random[:]) != string(b[randomAt:randomAt+32])
+	return !x.verified.Load() && string(x.random[:]) != string(b[randomAt:randomAt+32])
 }
 
 // ReadFrom waits for the client's next datagram.
@@ -112,14 +112,14 @@ func (x *dtlsSession) ReadFrom(b []byte) (int, net.Addr, error) {
 // WriteTo sends a datagram to the client: as long as its address is not proved, no
 // more octets than came from there.
 func (x *dtlsSession) WriteTo(b []byte, _ net.Addr) (int, error) {
-	if !x.proved.Load() {
+	if !x.verified.Load() {
 		x.mu.Lock()
 		x.out += len(b)
 		over := x.out > x.in
 		if over {
 			x.out -= len(b)
 		}
-		if c := cookieOf(b); c != nil {
+		if c := CookieOf(b); c != nil {
 			x.cookie = append([]byte(nil), c...)
 		}
 		x.mu.Unlock()
@@ -219,8 +219,8 @@ func parseHello(b []byte) (seq uint16, cookie []byte, ok bool) {
 	return seq, body[p : p+n], true
 }
 
-// cookieOf returns the cookie in a HelloVerifyRequest, nil where it is none.
-func cookieOf(b []byte) []byte {
+// CookieOf returns the cookie in a HelloVerifyRequest, nil where it is none.
+func CookieOf(b []byte) []byte {
 	body, _, ok := parseHandshake(b, typeVerify)
 	if !ok || len(body) < 3 || len(body) < 3+int(body[2]) {
 		return nil

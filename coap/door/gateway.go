@@ -1,11 +1,10 @@
-package coap
+package door
 
 import (
 	"fmt"
 	"net"
 	"net/netip"
 	"slices"
-	"time"
 
 	"culvert/bridge/node"
 	"culvert/coap/msg"
@@ -15,9 +14,9 @@ import (
 // that nodes can send their readings although no door is configured. Where a UDP door
 // listens at that address already, there is nothing to open. A socket that cannot be
 // opened is logged, and no error: packets to and from nodes pass without it.
-func (s *Server) openNodeDoorsLocked() error {
-	for _, m := range s.opts.Meshes {
-		at := netip.AddrPortFrom(s.opts.Gateways[m.Name], msg.PortCoAP)
+func (s *Doors) openNodeDoorsLocked() error {
+	for _, m := range s.Meshes {
+		at := netip.AddrPortFrom(s.Gateways[m.Name], msg.PortCoAP)
 		if !at.Addr().IsValid() || s.listensLocked(at) {
 			continue
 		}
@@ -27,38 +26,35 @@ func (s *Server) openNodeDoorsLocked() error {
 				"mesh", m.Name, "address", at.String(), "error", err)
 			continue
 		}
-		d, err := newUDPDoor(s, c)
-		if err != nil {
-			c.Close()
+		if err := s.addLocked(c); err != nil {
 			return fmt.Errorf("coap: udp %v: %w", at, err)
 		}
-		d.from = func(a netip.Addr) bool {
+		s.udp[len(s.udp)-1].accepts = func(a netip.Addr) bool {
 			if _, ok := (node.Meshes{m}).Sender(a); ok {
 				return true
 			}
-			if more, ok := s.refusals.Allow(time.Now()); ok {
+			if more, ok := s.refusals.Allow(s.now()); ok {
 				s.log.Warn("datagram dropped: this door is for nodes only; [coap] listen opens one for others",
 					"mesh", m.Name, "address", at.String(), "from", a.String(), "not_logged_before", more)
 			}
 			return false
 		}
-		s.udp = append(s.udp, d)
 	}
 	return nil
 }
 
 // listensLocked reports whether a UDP door takes what is sent to at.
-func (s *Server) listensLocked(at netip.AddrPort) bool {
-	return slices.ContainsFunc(s.udp, func(d *udpDoor) bool {
+func (s *Doors) listensLocked(at netip.AddrPort) bool {
+	return slices.ContainsFunc(s.udp, func(d *UDP) bool {
 		l := d.conn.LocalAddr().(*net.UDPAddr).AddrPort()
 		return l.Port() == at.Port() && (l.Addr() == at.Addr() || l.Addr() == netip.IPv6Unspecified())
 	})
 }
 
-// readingsURI is where nodes of a mesh send their readings, empty if no door is open
+// ReadingsURI is where nodes of a mesh send their readings, empty if no door is open
 // there.
-func (s *Server) readingsURI(mesh string) string {
-	at := netip.AddrPortFrom(s.opts.Gateways[mesh], msg.PortCoAP)
+func (s *Doors) ReadingsURI(mesh string) string {
+	at := netip.AddrPortFrom(s.Gateways[mesh], msg.PortCoAP)
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if !at.Addr().IsValid() || !s.listensLocked(at) {

@@ -1,4 +1,4 @@
-package coap
+package door
 
 import (
 	"encoding/binary"
@@ -32,10 +32,10 @@ func wantLocal(c *net.UDPConn, v6 bool) error {
 	return opt
 }
 
-// localOf reads the control message of a datagram, and turns it in place into the
+// LocalOf reads the control message of a datagram, and turns it in place into the
 // one that gives the answer its source address. The interface stays as it is only
 // for link-local addresses: for others routing decides.
-func localOf(oob []byte, v6 bool) (netip.Addr, []byte) {
+func LocalOf(oob []byte, v6 bool) (netip.Addr, []byte) {
 	h, data, _, err := unix.ParseOneSocketControlMessage(oob)
 	if err != nil {
 		return netip.Addr{}, nil

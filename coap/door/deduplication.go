@@ -1,4 +1,4 @@
-package coap
+package door
 
 import (
 	"container/list"
@@ -12,15 +12,15 @@ import (
 // repeated request is not carried out twice (RFC 7252, section 4.5). It is
 // bounded; where it is full the oldest exchange that has ended makes room, one of
 // the same address first.
-type memory struct {
-	byKey   map[msg.MessageKey]*remembered
-	order   list.List // of *remembered, oldest first
-	perHost map[netip.Addr]*list.List
-	octets  int
+type exchanges struct {
+	byKey  map[msg.MessageKey]*rememberedExchange
+	order  list.List // of *remembered, oldest first
+	byHost map[netip.Addr]*list.List
+	octets int
 }
 
 // remembered is one exchange.
-type remembered struct {
+type rememberedExchange struct {
 	key    msg.MessageKey
 	sum    uint64 // of the request's octets: another request may wear its Message ID
 	answer []byte // to a repetition; nil while there is none
@@ -31,15 +31,15 @@ type remembered struct {
 	host   *list.Element // in perHost
 }
 
-func (m *memory) init() {
-	m.byKey = map[msg.MessageKey]*remembered{}
-	m.perHost = map[netip.Addr]*list.List{}
+func (m *exchanges) init() {
+	m.byKey = map[msg.MessageKey]*rememberedExchange{}
+	m.byHost = map[netip.Addr]*list.List{}
 }
 
 // begin looks a request up. If it is a repetition, it returns what is known of the
 // first one. If not, it is remembered from now on; ok is false if there is no room
 // for that.
-func (m *memory) begin(k msg.MessageKey, sum uint64, now time.Time) (r *remembered, fresh, ok bool) {
+func (m *exchanges) begin(k msg.MessageKey, sum uint64, now time.Time) (r *rememberedExchange, fresh, ok bool) {
 	if old := m.byKey[k]; old != nil {
 		if old.sum == sum && now.Sub(old.at) < old.lifetime() {
 			return old, false, true
@@ -48,18 +48,18 @@ func (m *memory) begin(k msg.MessageKey, sum uint64, now time.Time) (r *remember
 		// early must not give it the answer to another question.
 		m.remove(old)
 	}
-	host := m.perHost[k.Remote.Addr()]
+	host := m.byHost[k.Remote.Addr()]
 	if host != nil && host.Len() >= maxRememberIP && !m.evict(host) {
 		return nil, true, false
 	}
-	if len(m.byKey) >= maxRemembered && !m.evict(&m.order) {
+	if len(m.byKey) >= MaxRemembered && !m.evict(&m.order) {
 		return nil, true, false
 	}
-	if host = m.perHost[k.Remote.Addr()]; host == nil {
+	if host = m.byHost[k.Remote.Addr()]; host == nil {
 		host = list.New()
-		m.perHost[k.Remote.Addr()] = host
+		m.byHost[k.Remote.Addr()] = host
 	}
-	r = &remembered{key: k, sum: sum, at: now, open: true}
+	r = &rememberedExchange{key: k, sum: sum, at: now, open: true}
 	r.all, r.host = m.order.PushBack(r), host.PushBack(r)
 	m.byKey[k] = r
 	return r, true, true
@@ -67,7 +67,7 @@ func (m *memory) begin(k msg.MessageKey, sum uint64, now time.Time) (r *remember
 
 // lifetime is for how long the request's Message ID may not be used again (RFC 7252,
 // section 4.8.2).
-func (r *remembered) lifetime() time.Duration {
+func (r *rememberedExchange) lifetime() time.Duration {
 	if r.non {
 		return msg.NonLifetime
 	}
@@ -76,13 +76,13 @@ func (r *remembered) lifetime() time.Duration {
 
 // evict removes the oldest exchange of l that has ended. Few are open at a time, as
 // the nodes' queues are short; a list that starts with many of them is full.
-func (m *memory) evict(l *list.List) bool {
+func (m *exchanges) evict(l *list.List) bool {
 	e := l.Front()
 	for range 64 {
 		if e == nil {
 			return false
 		}
-		if r := e.Value.(*remembered); !r.open {
+		if r := e.Value.(*rememberedExchange); !r.open {
 			m.remove(r)
 			return true
 		}
@@ -91,22 +91,22 @@ func (m *memory) evict(l *list.List) bool {
 	return false
 }
 
-func (m *memory) remove(r *remembered) {
+func (m *exchanges) remove(r *rememberedExchange) {
 	if m.byKey[r.key] != r {
 		return // it is out already
 	}
 	delete(m.byKey, r.key)
 	m.octets -= len(r.answer)
 	m.order.Remove(r.all)
-	host := m.perHost[r.key.Remote.Addr()]
+	host := m.byHost[r.key.Remote.Addr()]
 	host.Remove(r.host)
 	if host.Len() == 0 {
-		delete(m.perHost, r.key.Remote.Addr())
+		delete(m.byHost, r.key.Remote.Addr())
 	}
 }
 
 // set gives a repetition its answer.
-func (m *memory) set(r *remembered, answer []byte) {
+func (m *exchanges) set(r *rememberedExchange, answer []byte) {
 	if m.byKey[r.key] != r {
 		return
 	}
@@ -117,14 +117,14 @@ func (m *memory) set(r *remembered, answer []byte) {
 }
 
 // done is set for the last time.
-func (m *memory) done(r *remembered, answer []byte) {
+func (m *exchanges) done(r *rememberedExchange, answer []byte) {
 	r.open = false
 	m.set(r, answer)
 }
 
-func (m *memory) expire(now time.Time) {
+func (m *exchanges) expire(now time.Time) {
 	for e := m.order.Front(); e != nil; e = m.order.Front() {
-		r := e.Value.(*remembered)
+		r := e.Value.(*rememberedExchange)
 		if now.Sub(r.at) < msg.ExchangeLifetime || r.open {
 			return
 		}
