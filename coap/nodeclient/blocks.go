@@ -16,9 +16,9 @@ func (u *queues) answeredLocked(p *peer, x *Exchange, m *message.Message, now ti
 	if id, ok := checkResponseOptions(m.Options); !ok {
 		return u.endLocked(p, x, msg.Errorf(codes.BadGateway, "the node's answer has option %d, which may not be passed on", id), now)
 	}
-	if v := msg.Uint(m.Options, message.Observe); x.observation != nil && !x.deregister && v >= 0 && m.Code>>5 == 2 {
+	if v := msg.Uint(m.Options, message.Observe); x.observation != nil && x.purpose != deregisters && v >= 0 && m.Code>>5 == 2 {
 		// RFC 7641, section 3.2. A registration begins the order of notifications anew.
-		x.registered = true
+		x.purpose = registered
 		x.observation.order, x.observation.orderAt = uint32(v)&0xffffff, now
 	}
 	next := func() []*Exchange {
@@ -28,25 +28,24 @@ func (u *queues) answeredLocked(p *peer, x *Exchange, m *message.Message, now ti
 		return nil
 	}
 	switch {
-	case m.Code == codes.BadOption && (x.blocks || x.TakeBlocks) && x.download.Num == 0 && x.upload.Num == 0:
+	case m.Code == codes.BadOption && (x.mode == bodyInBlocks || x.asksForBlocks()) && x.download.Num == 0 && x.upload.Num == 0:
 		// A node without blocks does not know the option: once without, in one piece.
-		x.retriedWithoutBlocks = true
-		x.blocks, x.TakeBlocks = false, false
+		x.mode = withoutBlocks
 		return next()
-	case x.blocks && m.Code == codes.Continue:
+	case x.mode == bodyInBlocks && m.Code == codes.Continue:
 		if !x.upload.More {
 			return u.endLocked(p, x, msg.Errorf(codes.BadGateway, "the node waits for a block after the last one"), now)
 		}
 		u.nextUpload(x, m)
 		return next()
-	case x.blocks && m.Code == codes.RequestEntityTooLarge && x.upload.Num == 0:
+	case x.mode == bodyInBlocks && m.Code == codes.RequestEntityTooLarge && x.upload.Num == 0:
 		// RFC 7959, section 2.9.3: the node may name a size of blocks that it takes.
 		if b, ok, _ := msg.BlockOption(m.Options, message.Block1, false); ok && b.SZX < x.upload.SZX {
 			x.upload = msg.Block{SZX: b.SZX}
 			return next()
 		}
 	}
-	if x.retriedWithoutBlocks && m.Code != codes.BadOption {
+	if x.mode == withoutBlocks && m.Code != codes.BadOption {
 		p.noBlocks = true // it was the blocks, and not another option
 	}
 	b, blocks, ok := msg.BlockOption(m.Options, message.Block2, false)
@@ -83,10 +82,10 @@ func (u *queues) blockLocked(p *peer, x *Exchange, m *message.Message, b msg.Blo
 	switch {
 	case string(have) != string(tag):
 		// RFC 7959, section 2.4: these blocks are of two representations.
-		if x.restarted {
+		if x.progress == restarted {
 			return fail("the node's answer changes faster than it can be read")
 		}
-		x.restarted = true
+		x.progress = restarted
 		x.download.Num = 0
 		x.response = msg.Response{}
 		return next()
@@ -102,7 +101,10 @@ func (u *queues) blockLocked(p *peer, x *Exchange, m *message.Message, b msg.Blo
 		x.FromNode = true
 		return u.endLocked(p, x, x.response, now)
 	}
-	x.TakeBlocks = true
+	x.TakeBlocks = true // also where the node chose to send blocks
+	if x.mode == withoutBlocks {
+		x.mode = bodyWhole
+	}
 	x.download = msg.Block{Num: b.Num + 1, SZX: b.SZX}
 	return next()
 }

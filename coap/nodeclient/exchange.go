@@ -59,52 +59,6 @@ type peer struct {
 	transmission *Transmission // how it is asked
 }
 
-// Exchange is one request to a node, with all the messages that its body needs.
-type Exchange struct {
-	Code        codes.Code
-	Options     message.Options // without those of blocks
-	Body        []byte
-	Deadline    time.Time
-	Reply       func(msg.Response)
-	fetch       *fetch       // what the cache waits for
-	observation *observation // the observation that it registers or, with leave, cancels
-	deregister  bool
-	// Barred marks a write to an output, and reports whether it must not be sent, or
-	// not once more; nil for everything else.
-	Barred       func() bool
-	SendDeadline time.Time // where barred is set: when it is sent no more, and is not to leave any queue
-	// SetSendDeadline says until when a message from a port, with a Message ID, may leave for the
-	// node; nil where nobody can be told.
-	SetSendDeadline func(port, id uint16, until time.Time) error
-	FromNode        bool // the answer is the node's own, and not one of ours about it
-	registered      bool // the node took the registration
-
-	// The message under way.
-	token            [4]byte
-	mid              uint16
-	msg              []byte
-	acked            bool      // the node will answer separately: no more retransmission
-	firstSent        time.Time // first
-	due              time.Time
-	wait             time.Duration
-	resent           int
-	returnedNth      int          // the latest transmission that came back, from 1 on
-	returnedResponse msg.Response // as was said of it
-	// Of those that came back one after the other: when the first one did, and how much
-	// later the latest.
-	returnedSince time.Time
-	returnedFor   time.Duration
-
-	upload               msg.Block // the block of the body that is under way
-	blocks               bool      // the body goes in blocks
-	download             msg.Block // the block that is asked for
-	TakeBlocks           bool      // a Block2 option is sent
-	response             msg.Response
-	continues            bool // it begins with a later block than the first
-	restarted            bool // the answer changed in the middle, and was begun anew once
-	retriedWithoutBlocks bool // the node said 4.02, and is asked once more without blocks
-}
-
 func newQueues(log *slog.Logger, now func() time.Time, towards func(netip.Addr) *Transmission, counts *counts, cache *cache) *queues {
 	return &queues{log: log, now: now, towards: towards, counts: counts, cache: cache, peers: map[netip.AddrPort]*peer{}, busy: map[*peer]struct{}{}}
 }
@@ -208,11 +162,16 @@ func (u *queues) startLocked(p *peer, now time.Time) (ended []*Exchange) {
 		if _, secret := msg.Option(x.Options, msg.OptOSCORE); secret {
 			szx = msg.MaxSZX // RFC 8613: as it came, if it fits into a packet
 		}
-		x.blocks = len(x.Body) > 16<<szx && !p.noBlocks
+		x.mode = bodyWhole
+		switch {
+		case !p.noBlocks && len(x.Body) > 16<<szx:
+			x.mode = bodyInBlocks
+		case p.noBlocks && x.progress != fromLaterBlock:
+			x.mode = withoutBlocks
+		}
 		x.upload = msg.Block{SZX: szx}
-		if !x.continues {
+		if x.progress != fromLaterBlock {
 			x.download = msg.Block{SZX: szx}
-			x.TakeBlocks = x.TakeBlocks && !p.noBlocks
 		}
 		err := u.sendLocked(p, x, now)
 		if err == nil {
@@ -267,18 +226,18 @@ func (u *queues) sendLocked(p *peer, x *Exchange, now time.Time) error {
 	opts := slices.Clone(x.Options)
 	if w := x.observation; w != nil && x.download.Num == 0 && x.upload.Num == 0 {
 		x.token = w.token
-		if x.deregister {
+		if x.purpose == deregisters {
 			opts = msg.With(opts, message.Observe, msg.EncodeUint(1))
 		} else {
 			opts = msg.With(opts, message.Observe, nil)
 			u.observeLocked(p, w)
 		}
 	}
-	if x.fetch != nil && (x.download.Num > 0 || x.restarted) {
+	if x.fetch != nil && (x.download.Num > 0 || x.progress == restarted) {
 		opts = msg.Without(opts, message.ETag) // it asks about the whole, and has its answer
 	}
 	payload := x.Body
-	if x.blocks {
+	if x.mode == bodyInBlocks {
 		from := x.upload.Offset()
 		to := min(from+x.upload.Size(), len(x.Body))
 		x.upload.More = to < len(x.Body)
@@ -288,7 +247,7 @@ func (u *queues) sendLocked(p *peer, x *Exchange, now time.Time) error {
 			opts = msg.With(opts, message.Size1, msg.EncodeUint(uint32(len(x.Body))))
 		}
 	}
-	if x.TakeBlocks && !x.upload.More {
+	if x.asksForBlocks() && !x.upload.More {
 		opts = msg.With(opts, message.Block2, x.download.Encode())
 		if x.download.Num > 0 && x.Code != codes.FETCH {
 			payload = nil // RFC 7959, section 3.3: the body is there already
@@ -308,7 +267,7 @@ func (u *queues) sendLocked(p *peer, x *Exchange, now time.Time) error {
 		return err
 	}
 	x.msg = buf[:n]
-	x.acked, x.resent, x.returnedNth, x.returnedFor = false, 0, 0, 0
+	x.phase, x.resent, x.returns = awaitsAck, 0, returns{}
 	// RFC 7252, section 4.2: the random factor once, then doubling.
 	x.wait = time.Duration(float64(p.trip.first(p.transmission)) * (1 + mrand.Float64()*(p.transmission.AckRandomFactor-1)))
 	x.firstSent, x.due = now, now.Add(x.wait)
@@ -366,19 +325,19 @@ func (u *queues) tickLocked(p *peer, now time.Time) (ended []*Exchange) {
 	case x.unreachable():
 		u.counts.timeouts.Add(1)
 		return append(ended, u.endLocked(p, x, x.returnedResponse, now)...)
-	case now.After(x.Deadline), !x.acked && now.After(x.due) && x.resent >= p.transmission.retransmit():
+	case now.After(x.Deadline), x.phase == awaitsAck && now.After(x.due) && x.resent >= p.transmission.retransmit():
 		u.counts.timeouts.Add(1)
-		if !x.acked {
+		if x.phase == awaitsAck {
 			p.trip.reset()
 		}
 		r := msg.Errorf(codes.GatewayTimeout, "the node did not answer")
-		if !x.acked && x.returnedNth == x.resent+1 {
+		if x.phase == awaitsAck && x.returnedNth == x.resent+1 {
 			r = x.returnedResponse
 		}
 		return append(ended, u.endLocked(p, x, r, now)...)
-	case !x.acked && now.After(x.due) && x.Barred != nil && (!now.Before(x.SendDeadline) || x.Barred()):
+	case x.phase == awaitsAck && now.After(x.due) && x.Barred != nil && (!now.Before(x.SendDeadline) || x.Barred()):
 		// What acts must not act late, nor against a lock-out: it is not sent again.
-	case !x.acked && now.After(x.due):
+	case x.phase == awaitsAck && now.After(x.due):
 		x.resent++
 		x.wait *= 2
 		x.due = now.Add(x.wait)
@@ -397,6 +356,3 @@ func (u *queues) endLocked(p *peer, x *Exchange, r msg.Response, now time.Time) 
 	u.popLocked(p, now)
 	return append([]*Exchange{x}, u.startLocked(p, now)...)
 }
-
-// Transmitted reports whether any message of the exchange was sent.
-func (x *Exchange) Transmitted() bool { return x.msg != nil }

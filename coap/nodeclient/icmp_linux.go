@@ -103,7 +103,7 @@ func (u *queues) icmpLocked(e icmpError, now time.Time) {
 	}
 	x := p.queue[0]
 	n := min(len(e.quoted), len(x.msg))
-	if x.acked || n < 4+len(x.token) || !bytes.Equal(e.quoted[:n], x.msg[:n]) {
+	if x.phase != awaitsAck || n < 4+len(x.token) || !bytes.Equal(e.quoted[:n], x.msg[:n]) {
 		return // of a message before, or not of ours
 	}
 	r := msg.Errorf(codes.GatewayTimeout, "the node cannot be reached (ICMPv6 type 1 code %d): it is silent, or the radio of its mesh is down", e.code)
@@ -133,7 +133,7 @@ func (x *Exchange) returned(r msg.Response, now time.Time) {
 
 // lost reports whether there is no more to be hoped for.
 func (x *Exchange) unreachable() bool {
-	return !x.acked && x.returnedNth == x.resent+1 && x.returnedFor >= unreachableGrace
+	return x.phase == awaitsAck && x.returnedNth == x.resent+1 && x.returnedFor >= unreachableGrace
 }
 
 // writeLocked sends a datagram. An ICMPv6 error about an earlier one makes the kernel

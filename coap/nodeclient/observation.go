@@ -68,7 +68,7 @@ func (c *cache) observationFetchedLocked(x *Exchange, r msg.Response, now time.T
 		return c.publishLocked(e.observation, r, now, false, true)
 	case w == nil || e.observation != w:
 		return nil
-	case x.registered && x.FromNode && r.Code>>5 == 2:
+	case x.purpose == registered && x.FromNode && r.Code>>5 == 2:
 		first := !w.registered
 		w.registered = true
 		return c.publishLocked(w, r, now, first, false)
@@ -121,7 +121,7 @@ func (c *cache) abandoned(w *observation) {
 	e.stale = stale // as good as any answer, for as long as it says
 	x := &Exchange{
 		Code: e.code, Options: e.options, Body: e.body, TakeBlocks: true, Deadline: now.Add(c.towards(e.member.Table).NodeTimeout),
-		observation: w, deregister: true, Reply: func(msg.Response) {},
+		observation: w, purpose: deregisters, Reply: func(msg.Response) {},
 	}
 	addr := c.locate(e.member)
 	c.mu.Unlock()
@@ -259,7 +259,7 @@ func (u *queues) notificationLocked(p *peer, w *observation, m *message.Message,
 	// RFC 7959, section 2.6: the rest comes by requests that do not observe.
 	x := u.restLocked(w, now)
 	x.response = r
-	x.continues = true
+	x.progress = fromLaterBlock
 	x.download = msg.Block{Num: 1, SZX: b.SZX}
 	if !u.enqueueLocked(p, x) {
 		w.fetching = false

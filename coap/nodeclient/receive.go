@@ -18,12 +18,12 @@ func (u *queues) receive(b []byte, from netip.AddrPort) {
 	if len(b) < 4 || b[0]>>6 != 1 {
 		return
 	}
-	kind := message.Type(b[0] >> 4 & 3)
-	mid := binary.BigEndian.Uint16(b[2:])
 	m := message.Message{Options: make(message.Options, 0, msg.MaxOptions)}
 	_, err := coder.DefaultCoder.Decode(b, &m)
 	class := m.Code >> 5
-	bad := err != nil || m.Code == codes.Empty && len(b) > 4 || m.Code != codes.Empty && class != 2 && class != 4 && class != 5
+	malformed := err != nil || m.Code == codes.Empty && len(b) > 4 || m.Code != codes.Empty && class != 2 && class != 4 && class != 5
+	m.Type, m.MessageID = message.Type(b[0]>>4&3), int32(binary.BigEndian.Uint16(b[2:])) // also where the rest is malformed
+	mid, confirmable := uint16(m.MessageID), m.Type == message.Confirmable
 
 	u.mu.Lock()
 	now := u.now()
@@ -35,35 +35,31 @@ func (u *queues) receive(b []byte, from netip.AddrPort) {
 	var ended []*Exchange
 	var deliver func()
 	w := p.observationOf(m.Token)
-	switch matched := x != nil && mid == x.mid; {
-	case kind == message.Reset && matched:
+	v := classify(x, &m, w != nil, malformed)
+	if confirmable && (v == answered || v == notified) {
+		u.acknowledgeLocked(p, mid)
+	}
+	switch v {
+	case rejected:
 		ended = u.endLocked(p, x, msg.Errorf(codes.BadGateway, "the node rejected the request"), now)
-	case kind == message.Acknowledgement && matched && bad,
-		kind == message.Acknowledgement && matched && m.Code != codes.Empty && !sameToken(m.Token, x):
+	case unreadable:
 		ended = u.endLocked(p, x, msg.Errorf(codes.BadGateway, "the node's answer could not be read"), now)
-	case kind == message.Acknowledgement && matched && m.Code == codes.Empty:
+	case acknowledged:
 		p.measure(x, true, now)
-		x.acked = true // RFC 7252, section 5.2.2: the answer comes by itself
-	case kind == message.Acknowledgement && !matched, kind == message.Reset, kind == message.NonConfirmable && bad:
-		// Late, or of nothing that we asked.
-	case !bad && w != nil && (x == nil || !sameToken(m.Token, x)):
-		if kind == message.Confirmable {
-			u.acknowledgeLocked(p, mid)
-		}
+		x.phase = awaitsResponse
+	case notified:
 		deliver, ended = u.notificationLocked(p, w, &m, now)
-	case !bad && kind == message.NonConfirmable && p != nil && msg.Uint(m.Options, message.Observe) >= 0 && (x == nil || !sameToken(m.Token, x)):
-		// RFC 7641, section 3.6: of an observation that is none any more.
-		u.rejectLocked(p, from, mid)
-	case bad, x == nil || !sameToken(m.Token, x):
-		if kind == message.Confirmable {
+	case answered:
+		p.measure(x, m.Type == message.Acknowledgement, now)
+		ended = u.answeredLocked(p, x, &m, now)
+	case noLongerWatched:
+		if p != nil {
 			u.rejectLocked(p, from, mid)
 		}
-	default:
-		if kind == message.Confirmable {
-			u.acknowledgeLocked(p, mid)
+	case unexpected:
+		if confirmable {
+			u.rejectLocked(p, from, mid)
 		}
-		p.measure(x, kind == message.Acknowledgement, now)
-		ended = u.answeredLocked(p, x, &m, now)
 	}
 	u.mu.Unlock()
 	answerAll(ended)
@@ -88,10 +84,6 @@ func (u *queues) read() error {
 		}
 		u.receive(buf[:n], from)
 	}
-}
-
-func sameToken(t message.Token, x *Exchange) bool {
-	return len(t) == len(x.token) && [4]byte(t) == x.token
 }
 
 // rejectLocked answers a confirmable message that fits nothing with a reset; the

@@ -202,7 +202,7 @@ func (r *roundTrip) observe(after time.Duration, sure bool, t *Transmission) {
 
 // measure takes the first sign that x's message arrived.
 func (p *peer) measure(x *Exchange, ack bool, now time.Time) {
-	if !x.acked {
+	if x.phase == awaitsAck {
 		p.trip.observe(now.Sub(x.firstSent), ack && x.resent == 0, p.transmission)
 	}
 }
