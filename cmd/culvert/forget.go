@@ -50,7 +50,7 @@ other device that still sends comes back with its next frame.
 Devices that stand at no place are forgotten by themselves when nothing was heard of
 them for a day.`,
 		Example: `  culvert forget 00:00:5e:ef:10:00:00:99`,
-		Args:    cobra.ExactArgs(1),
+		Args:    wantArgs("NODE"),
 		RunE:    func(cmd *cobra.Command, args []string) error { return runForget(cmd, g, args[0]) },
 	}
 }

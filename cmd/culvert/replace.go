@@ -72,7 +72,7 @@ CAUTION: whoever drives an output names the place, and from now on means the new
 device. Make sure that the right one is built in there, and that its outputs are
 safe, before anything is switched; fit local interlocks, and follow the local codes.`,
 		Example: `  culvert replace grain-bin 00:00:5e:ef:10:00:00:99`,
-		Args:    cobra.ExactArgs(2),
+		Args:    wantArgs("PLACE", "EUI64"),
 		RunE:    func(cmd *cobra.Command, args []string) error { return runReplace(cmd, g, args[0], args[1]) },
 	}
 }
