@@ -9,11 +9,11 @@ import (
 	"culvert/coap/nodeclient"
 )
 
-// atHand answers a plain GET of a node's resource whose answer is kept and fresh.
-// Such a request needs no memory against repetition (RFC 7252, section 4.5), and no
-// copy: it waits for nobody.
-func (s *Server) atHand(req *msg.Request) (msg.Response, bool) {
-	if req.Code != codes.GET {
+// cachedResponse answers a plain GET of a node's resource from the cache. Such a request
+// needs no deduplication (RFC 7252, section 4.5), and no copy: it waits for nothing.
+func (s *Server) cachedResponse(req *msg.Request) (msg.Response, bool) {
+	p := &req.Path
+	if req.Code != codes.GET || !p.Own() {
 		return msg.Response{}, false
 	}
 	var room [128]byte
@@ -35,10 +35,6 @@ func (s *Server) atHand(req *msg.Request) (msg.Response, bool) {
 			return msg.Response{}, false
 		}
 		key = nodeclient.AppendKeyPart(key, o)
-	}
-	p := req.Path
-	if !p.Own() {
-		return msg.Response{}, false
 	}
 	t, ok := s.opts.Meshes.ByLabel(p.Part[1])
 	if !ok || !t.Node.Admitted() {

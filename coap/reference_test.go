@@ -61,7 +61,7 @@ func resourceRows(t *testing.T) (out []resourceRow) {
 	return out
 }
 
-// referenceFront has each resource of the reference. Who shows no identity may read.
+// referenceFront has each resource of the reference. Unauthenticated clients may read.
 func referenceFront(t *testing.T) *front {
 	t.Helper()
 	access, err := access.New([]access.Identity{

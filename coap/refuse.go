@@ -1,8 +1,6 @@
 package coap
 
 import (
-	"time"
-
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 
@@ -11,45 +9,40 @@ import (
 	"culvert/coap/msg"
 )
 
-// who is the identity that a request counts as; nil where nobody asks for one.
+// who returns the identity as which a client is treated; nil where access is not
+// configured, and on the control socket: whoever may open it may do everything.
 func (s *Server) who(req *msg.Request) *access.Identity {
-	switch a := s.access(); {
-	case a == nil || req.Peer.Door == msg.DoorControl:
-		return nil // whoever may open the socket may do everything
-	default:
-		return a.Current(req.Peer.Proved)
+	a := s.access()
+	if a == nil || req.Peer.Door == msg.DoorControl {
+		return nil
 	}
+	return a.Current(req.Peer.Proved)
 }
 
-// denied reports whether who asks may not do that, and the answer which says so.
-// Nodes on the mesh are known by their address alone: they may publish and register,
-// and those resources see to it that it is a node who does.
-func (s *Server) denied(req *msg.Request, p msg.Path) (msg.Response, bool) {
+// denied returns a refusal if the client may not make this request. t is the node that the
+// path names, if known is set. Nodes of the mesh are identified by their address alone:
+// they may publish and register, and those resources check that a node does so.
+func (s *Server) denied(req *msg.Request, p msg.Path, t node.Member, known bool) (refusal msg.Response, denied bool) {
 	id := s.who(req)
-	away := msg.ViaProxy(req)
-	if away {
-		p = msg.Path{} // it says nothing of what stands here
+	proxied := msg.ViaProxy(req)
+	if proxied {
+		p = msg.Path{} // it is a path of another server
 	}
-	if id == nil || publishes(req.Code, p) {
+	switch {
+	case id == nil || publishes(req.Code, p):
+		return msg.Response{}, false
+	case id.May&access.Needs(req.Code, p) == 0:
+		return s.refuse(req, id, "may not do this")
+	case len(id.Nodes) == 0 || proxied: // the node of a proxied request is checked later
+		return msg.Response{}, false
+	case known && id.Reaches(t.Name, t.Node.Label()):
 		return msg.Response{}, false
 	}
-	if id.May&access.Needs(req.Code, p) == 0 {
-		return s.refuse(req, id, "may not do that")
-	}
-	if len(id.Nodes) == 0 || away {
-		return msg.Response{}, false // of what is proxied, the node is looked at later
-	}
-	if p.Len >= 2 && (p.Part[0] == "nodes" || p.Part[0] == "outputs") {
-		t, ok := s.opts.Meshes.ByLabel(p.Part[1])
-		if ok && id.Reaches(t.Name, t.Node.Label()) {
-			return msg.Response{}, false
-		}
-	}
-	return s.refuse(req, id, "may not go there")
+	return s.refuse(req, id, "may not use this resource")
 }
 
-// deniedNode is denied for the node that a request goes on to.
-func (s *Server) deniedNode(req *msg.Request, t node.Member) (msg.Response, bool) {
+// deniedNode returns a refusal if the client may not reach the node of a proxied request.
+func (s *Server) deniedNode(req *msg.Request, t node.Member) (refusal msg.Response, denied bool) {
 	id := s.who(req)
 	if id == nil || id.Reaches(t.Name, t.Node.Label()) {
 		return msg.Response{}, false
@@ -57,21 +50,22 @@ func (s *Server) deniedNode(req *msg.Request, t node.Member) (msg.Response, bool
 	return s.refuse(req, id, "may not reach this node")
 }
 
-// publishes reports whether a request is a node's way to tell something of itself.
+// publishes reports whether a request is one by which a node publishes readings or
+// registers its resources.
 func publishes(code codes.Code, p msg.Path) bool {
 	return (code == codes.POST || code == codes.PUT) && p.Len == 1 && p.Part[0] == "readings" ||
 		(code == codes.POST || code == codes.DELETE) && p.Len >= 1 && (p.Part[0] == "rd" || p.Part[0] == ".well-known")
 }
 
-// refuse makes the answer to who may not: 4.01 to who has shown no identity (RFC
-// 7252, section 5.9.2.2), else 4.03 (section 5.9.2.4).
-func (s *Server) refuse(req *msg.Request, id *access.Identity, what string) (msg.Response, bool) {
-	if more, ok := s.refusals.Allow(time.Now()); ok {
+// refuse logs and makes a refusal: 4.01 for an unauthenticated client (RFC 7252, section
+// 5.9.2.2), else 4.03 (section 5.9.2.4).
+func (s *Server) refuse(req *msg.Request, id *access.Identity, cause string) (msg.Response, bool) {
+	if suppressed, ok := s.refusals.Allow(s.now()); ok {
 		s.log.Warn("CoAP request refused", "door", req.Peer.Door.String(), "from", req.Peer.Addr.String(),
-			"identity", id.Name, "method", req.Code.String(), "path", msg.ResourcePath(req.Options, message.URIPath), "cause", what, "not_logged_before", more)
+			"identity", id.Name, "method", req.Code.String(), "path", msg.ResourcePath(req.Options, message.URIPath), "cause", cause, "not_logged_before", suppressed)
 	}
 	if id.Name == access.Anyone {
-		return msg.Errorf(codes.Unauthorized, "who shows no identity %s; [[access]] says who may", what), true
+		return msg.Errorf(codes.Unauthorized, "unauthenticated clients %s; [[access]] grants rights", cause), true
 	}
-	return msg.Errorf(codes.Forbidden, "%s %s; [[access]] says who may", id.Name, what), true
+	return msg.Errorf(codes.Forbidden, "%s %s; [[access]] grants rights", id.Name, cause), true
 }

@@ -48,7 +48,7 @@ func TestSetAccess(t *testing.T) {
 		name  string
 		ids   []access.Identity
 		want  string
-		plain string // who shows no identity
+		plain string // of an unauthenticated client
 	}{
 		{"taken out", []access.Identity{miller}, "4.01", "4.01"},
 		{"back", []access.Identity{operator, miller}, "2.05", "4.01"},
@@ -73,7 +73,7 @@ func TestSetAccess(t *testing.T) {
 	}
 }
 
-// What who shows no identity observed ends when it may not read any more.
+// Observations of unauthenticated clients end when these may not read any more.
 func TestSetAccessEndsObservations(t *testing.T) {
 	f := newFront(t, func(s *Server) {
 		s.opts.Access = accessOf(t, access.Identity{Name: access.Anyone, May: access.MayRead})

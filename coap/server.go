@@ -192,7 +192,7 @@ type frontHandler struct{ s *Server }
 
 func (h frontHandler) Serve(req *msg.Request, reply func(msg.Response)) { h.s.serve(req, reply) }
 
-func (h frontHandler) Cached(req *msg.Request) (msg.Response, bool) { return h.s.atHand(req) }
+func (h frontHandler) Cached(req *msg.Request) (msg.Response, bool) { return h.s.cachedResponse(req) }
 
 func (h frontHandler) Count(req *msg.Request, r msg.Response) msg.Response { return h.s.count(req, r) }
 

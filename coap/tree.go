@@ -29,22 +29,23 @@ func (s *Server) serve(req *msg.Request, reply func(msg.Response)) {
 		reply(s.count(req, msg.Errorf(codes.MethodNotAllowed, "method %d.%02d", req.Code>>5, req.Code&31)))
 		return
 	}
-	if r, no := s.denied(req, p); no {
+	t, known := s.named(p)
+	if r, no := s.denied(req, p, t, known); no {
 		reply(s.count(req, r))
 		return
 	}
 	if msg.ViaProxy(req) {
-		q, t, r, ok := s.proxied(req)
+		q, to, r, ok := s.proxied(req)
 		if ok {
 			var no bool
-			r, no = s.deniedNode(req, t)
+			r, no = s.deniedNode(req, to)
 			ok = !no
 		}
 		if !ok {
 			reply(s.count(req, r))
 			return
 		}
-		req, p = q, q.Path
+		req, p, t, known = q, q.Path, to, true
 	}
 	b1, up, ok1 := msg.BlockOption(req.Options, message.Block1, req.BERT)
 	b2, asked, ok2 := msg.BlockOption(req.Options, message.Block2, req.BERT)
@@ -75,12 +76,12 @@ func (s *Server) serve(req *msg.Request, reply func(msg.Response)) {
 	if own {
 		req = req.Clone() // it is kept until its node answers
 	}
-	s.route(req, p, func(r msg.Response) {
+	s.route(req, p, t, known, func(r msg.Response) {
 		reply(s.count(req, s.finish(req, r, b1, up, b2, asked)))
 	})
 }
 
-// finish cuts an answer into blocks where it must be, and keeps the rest.
+// finish cuts a response into blocks if need be, and keeps it for the later ones.
 func (s *Server) finish(req *msg.Request, r msg.Response, b1 msg.Block, up bool, b2 msg.Block, asked bool) msg.Response {
 	if r.Code == codes.Content && msg.MatchesETag(req.Options, r.Options) {
 		// RFC 7252, section 5.10.6.2. Max-Age and ETag stay.
@@ -104,8 +105,16 @@ func (s *Server) finish(req *msg.Request, r msg.Response, b1 msg.Block, up bool,
 	return out
 }
 
-// route finds the resource.
-func (s *Server) route(req *msg.Request, p msg.Path, reply func(msg.Response)) {
+// named returns the node that a path names, if there is one.
+func (s *Server) named(p msg.Path) (t node.Member, known bool) {
+	if p.Len >= 2 && (p.Part[0] == "nodes" || p.Part[0] == "outputs") {
+		return s.opts.Meshes.ByLabel(p.Part[1])
+	}
+	return node.Member{}, false
+}
+
+// route finds the resource. t is the node that the path names, if known is set.
+func (s *Server) route(req *msg.Request, p msg.Path, t node.Member, known bool, reply func(msg.Response)) {
 	switch {
 	case p.Len == 2 && p.Part[0] == ".well-known" && p.Part[1] == "core":
 		reply(msg.GetOnly(s.wellKnown)(req))
@@ -116,8 +125,7 @@ func (s *Server) route(req *msg.Request, p msg.Path, reply func(msg.Response)) {
 	case p.Len == 1 && p.Part[0] == "nodes":
 		reply(s.observers.Local(req, listRefresh, msg.GetOnly(s.listNodes)))
 	case p.Len >= 2 && p.Part[0] == "nodes":
-		t, ok := s.opts.Meshes.ByLabel(p.Part[1])
-		if !ok {
+		if !known {
 			reply(msg.Errorf(codes.NotFound, "no node %q; /nodes lists them", p.Part[1]))
 			return
 		}

@@ -184,6 +184,7 @@ func (a *List) ByCertificate(c *x509.Certificate) (*msg.Credential, error) {
 	return nil, fmt.Errorf("%w with the subject %q", ErrStranger, c.Subject.CommonName)
 }
 
+// ErrStranger says that no identity has this name or certificate.
 var ErrStranger = errors.New("no such identity")
 
 // ByPSKIdentity returns the credential of a PSK identity that proved its key.

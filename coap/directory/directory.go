@@ -68,6 +68,7 @@ type Endpoint struct {
 	until time.Time // zero: as long as its node is there
 }
 
+// New returns an empty directory.
 func New(o Options) *Directory {
 	return &Directory{
 		Options: o, byName: map[endpointName]*Endpoint{}, byID: map[string]*Endpoint{},

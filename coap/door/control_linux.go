@@ -39,6 +39,7 @@ func listenControl(s *Doors, path string) (*controlDoor, error) {
 	return &controlDoor{s: s, listener: l, unlock: unlock, conns: map[*net.UnixConn]struct{}{}}, nil
 }
 
+// ErrLive says that another daemon has the control socket.
 var ErrLive = errors.New("another daemon listens there")
 
 // lockPath takes the lock that a daemon holds as long as it lives. The kernel lets

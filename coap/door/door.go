@@ -113,6 +113,7 @@ type Stats struct {
 	Challenged       uint64               // large responses that gave way to a challenge
 }
 
+// New returns doors that are not open yet.
 func New(h Handler, n Observers, log *slog.Logger, now func() time.Time) *Doors {
 	s := &Doors{handler: h, observers: n, log: log, now: now}
 	s.guard.init()

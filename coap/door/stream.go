@@ -233,6 +233,7 @@ func (st *Stream) send(m message.Message, answer bool) {
 	}
 }
 
+// Encode encodes a message; nil where it cannot be encoded, and the connection ends.
 func (st *Stream) Encode(m message.Message) []byte {
 	buf := make([]byte, headerRoom+8+msg.OptionsSize(m.Options)+len(m.Payload))
 	n, err := coder.DefaultCoder.Encode(m, buf)

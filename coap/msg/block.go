@@ -26,17 +26,21 @@ type Block struct {
 	SZX  uint8
 }
 
+// Size exponents of blocks.
 const (
 	MaxSZX  = 6 // blocks of 1024 octets
 	szxBERT = 7 // RFC 8323, section 6: several blocks of 1024 octets in one message
 )
 
+// Size is the block's size in octets.
 func (b Block) Size() int {
 	return 16 << min(b.SZX, MaxSZX)
 }
 
+// Offset is where the block begins in the body, in octets.
 func (b Block) Offset() int { return int(b.Num) * b.Size() }
 
+// Encode returns the value of the option.
 func (b Block) Encode() []byte {
 	v := b.Num<<4 | uint32(b.SZX)
 	if b.More {
@@ -137,6 +141,7 @@ func (u *Uploads) Len() int {
 	return len(u.open)
 }
 
+// Expire drops the bodies of which nothing came for a minute.
 func (u *Uploads) Expire(now time.Time) {
 	u.mu.Lock()
 	defer u.mu.Unlock()
@@ -160,6 +165,7 @@ type Transfers struct {
 	octets int
 }
 
+// Lookup returns the response of which a client fetches blocks.
 func (t *Transfers) Lookup(k CacheKey, now time.Time) (Response, bool) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -198,6 +204,7 @@ func (t *Transfers) removeLocked(e *list.Element) {
 	t.octets -= len(x.resp.Payload)
 }
 
+// Expire drops the responses that nobody fetched for two minutes.
 func (t *Transfers) Expire(now time.Time) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -243,6 +250,7 @@ func WithETag(r Response) Response {
 	return r
 }
 
+// ETag makes an entity tag of a body.
 func ETag(body []byte) []byte {
 	sum := sha256.Sum256(body)
 	return sum[:6]

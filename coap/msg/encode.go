@@ -25,6 +25,7 @@ func EmptyMessage(kind message.Type, mid uint16) []byte {
 	return []byte{1<<6 | byte(kind)<<4, 0, byte(mid >> 8), byte(mid)}
 }
 
+// OptionsSize bounds the octets that encoded options take.
 func OptionsSize(o message.Options) int {
 	n := 0
 	for i := range o {

@@ -18,6 +18,7 @@ type Link struct {
 	Attributes []Attribute
 }
 
+// Attribute is a target attribute of a link.
 type Attribute struct {
 	Name, Value string
 	Bare        bool // the value stands without quotes
@@ -204,4 +205,5 @@ func MoveLinks(body []byte, label string, own func(uri string) (path string, ok 
 	return AppendLinks(nil, links)
 }
 
+// ErrLinks is wrapped by the errors of ParseLinks.
 var ErrLinks = errors.New("not in the link format")

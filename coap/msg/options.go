@@ -7,6 +7,7 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message"
 )
 
+// CloneOptions copies options with their values.
 func CloneOptions(in message.Options) message.Options {
 	n := 0
 	for _, o := range in {
@@ -42,6 +43,7 @@ func Uint(o message.Options, id message.OptionID) int64 {
 	return int64(DecodeUint(v))
 }
 
+// DecodeUint decodes a value in the format uint (RFC 7252, section 3.2).
 func DecodeUint(b []byte) uint32 {
 	var v uint32
 	for _, o := range b {
@@ -134,7 +136,11 @@ func handled(id message.OptionID) bool {
 	return false
 }
 
-// RFC 7252, section 5.4.6.
-func Critical(id message.OptionID) bool        { return id&1 != 0 }
+// Critical reports whether an option must be understood (RFC 7252, section 5.4.6).
+func Critical(id message.OptionID) bool { return id&1 != 0 }
+
+// UnsafeToForward reports whether a proxy must understand an option to forward it.
 func UnsafeToForward(id message.OptionID) bool { return id&2 != 0 }
-func NoCacheKey(id message.OptionID) bool      { return id&0x1e == 0x1c }
+
+// NoCacheKey reports whether an option is not part of the cache key.
+func NoCacheKey(id message.OptionID) bool { return id&0x1e == 0x1c }

@@ -9,16 +9,30 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
 
-// ParsePath sets path from the options.
+// ParsePath sets Path from the options. All parts share one string.
 func (r *Request) ParsePath() {
-	r.Path = Path{}
+	var room [128]byte
+	var ends [maxSegments]int
+	all, n := room[:0], 0
 	for _, o := range r.Options {
-		if o.ID == message.URIPath {
-			if r.Path.Len < maxSegments {
-				r.Path.Part[r.Path.Len] = string(o.Value)
-			}
-			r.Path.Len++
+		if o.ID != message.URIPath {
+			continue
 		}
+		if n < maxSegments {
+			all = append(all, o.Value...)
+			ends[n] = len(all)
+		}
+		n++
+	}
+	joined, begin := string(all), 0
+	r.Path.Len = n
+	for i := range r.Path.Part {
+		if i >= n {
+			r.Path.Part[i] = ""
+			continue
+		}
+		r.Path.Part[i] = joined[begin:ends[i]]
+		begin = ends[i]
 	}
 }
 
@@ -126,6 +140,7 @@ type Request struct {
 // Observation is the key under which the request registers an observation.
 func (r *Request) Observation() ObservationKey { return ObservationKey{r.Peer, r.Token, r.TokenLen} }
 
+// Clone copies the request, so that it outlives the door's buffer.
 func (r *Request) Clone() *Request {
 	c := *r
 	c.Payload = slices.Clone(r.Payload)
@@ -140,6 +155,7 @@ type CacheKey struct {
 	Request string
 }
 
+// CacheKey returns the request's key.
 func (r *Request) CacheKey() CacheKey {
 	b := []byte{byte(r.Code)}
 	for _, o := range r.Options {

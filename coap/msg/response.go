@@ -35,6 +35,7 @@ func Accept(req *Request, offered ...uint32) (uint32, bool) {
 	return uint32(want), slices.Contains(offered, uint32(want))
 }
 
+// NotAcceptable is 4.06, and lists the Content-Formats on offer.
 func NotAcceptable(offered ...uint32) Response {
 	return Errorf(codes.NotAcceptable, "content formats here: %d", offered)
 }
@@ -65,6 +66,8 @@ func MaxAge(r Response) time.Duration {
 	return time.Duration(DecodeUint(v)) * time.Second
 }
 
+// WithAge takes the age of a response off its Max-Age, which was life (RFC 7252, section
+// 5.6.1).
 func WithAge(r Response, life, age time.Duration) Response {
 	if age < 0 {
 		age = 0

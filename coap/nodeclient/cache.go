@@ -113,6 +113,7 @@ func entryKey(code codes.Code, o message.Options, body []byte) string {
 	return string(b)
 }
 
+// AppendKeyPart appends an option to a cache key, unless it is no part of it.
 func AppendKeyPart(b []byte, x message.Option) []byte {
 	if msg.NoCacheKey(x.ID) {
 		return b

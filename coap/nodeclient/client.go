@@ -63,6 +63,7 @@ type Stats struct {
 	Busy            int    // nodes with an exchange in progress
 }
 
+// New returns a client that is not open yet.
 func New(o Options) *Client {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)

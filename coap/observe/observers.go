@@ -82,8 +82,12 @@ type Subject struct {
 	local *localSubject // of a resource of the front itself
 }
 
+// NewSubject returns a subject without observers; abandoned is called when the last one
+// has left.
 func NewSubject(abandoned func()) *Subject { return &Subject{abandoned: abandoned} }
 
+// New returns observers without any. Later blocks of notifications are kept in t; rewrite
+// moves links below the path of a node, whose label it is given.
 func New(t *msg.Transfers, rewrite func(msg.Response, string) msg.Response, now func() time.Time) *Observers {
 	return &Observers{
 		now: now, transfers: t, rewrite: rewrite, wake: make(chan struct{}, 1),

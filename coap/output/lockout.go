@@ -123,6 +123,7 @@ func (o *Outputs) state(x *declaredOutput) api.OutputState {
 	}
 }
 
+// List returns the states of the declared outputs.
 func (o *Outputs) List() []api.OutputState {
 	out := []api.OutputState{}
 	for _, x := range o.entries() {
