@@ -26,7 +26,7 @@ type ControlResource struct {
 type ControlRequest struct {
 	Query    url.Values // of NAME=VALUE; a bare NAME has an empty value
 	Body     []byte
-	UID, GID uint32 // who asks, by the kernel's word
+	UID, GID uint32 // of the client's process, from the kernel
 }
 
 // serveControl answers a request for one of the daemon's resources.

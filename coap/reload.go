@@ -8,7 +8,7 @@ import (
 	"culvert/coap/output"
 )
 
-// access says who may do what now; nil where nobody asks.
+// access returns the identities in force; nil where access is not configured.
 func (s *Server) access() *access.List {
 	if a := s.swapped.Load(); a != nil {
 		return a
@@ -16,10 +16,10 @@ func (s *Server) access() *access.List {
 	return s.opts.Access
 }
 
-// SetAccess puts another Access in the place of the one in force. Sessions are not
-// ended, but each of their requests is judged anew: who has no identity any more, or
-// another key or certificate, counts as who has shown none. Observations end that the
-// one before allowed and a does not. A front that began without an Access keeps none.
+// SetAccess replaces the identities in force. Sessions go on, but each of their requests is
+// checked against a: a client whose identity was removed, or has another key or
+// certificate, is treated as unauthenticated. Observations that a does not allow end. A
+// front that was started without identities stays without.
 func (s *Server) SetAccess(a *access.List) {
 	was := s.access()
 	if was == nil || a == nil {

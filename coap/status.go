@@ -39,7 +39,7 @@ func (s *Server) controlResource(req *msg.Request, p msg.Path) msg.Response {
 	})(req)
 }
 
-// internal is the answer to a defect of ours.
+// internal is the response to a defect of the front.
 func (s *Server) internal(err error) msg.Response {
 	s.log.Error("CoAP answer not made", "error", err)
 	return msg.Errorf(codes.InternalServerError, "%s", fmt.Sprint(err))

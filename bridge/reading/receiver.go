@@ -15,7 +15,7 @@ import (
 	"culvert/bridge/senml"
 )
 
-// decodeResult is how a datagram for a decoder ended.
+// result is how a datagram for a decoder ended.
 type result uint8
 
 const (
@@ -41,7 +41,7 @@ type Datagrams struct {
 // MTU (RFC 8200, section 5).
 const maxBare = 2048
 
-// decodeDoor is a UDP socket at a gateway's address in its mesh, to which nodes send
+// port is a UDP socket at a gateway's address in its mesh, to which nodes send
 // bare datagrams. Nothing is ever answered.
 type port struct {
 	store    *Store
@@ -171,7 +171,7 @@ func (d *port) decoder(label string) (out *Decoder) {
 	return out
 }
 
-// say logs what became of a datagram, now and then.
+// logResult logs what became of a datagram, now and then.
 func (d *port) logResult(now time.Time, r result, from string, err error) {
 	if held, ok := d.limit.Allow(now); ok {
 		d.log.Warn("bare datagram not decoded", "mesh", d.mesh.Name, "from", from,

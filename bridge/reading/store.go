@@ -24,7 +24,7 @@ const MaxNames = 64
 // MaxLast is how many readings of one name of a node are kept, the latest included.
 const MaxLast = 16
 
-// Limits of ours for what nodes report, besides MaxLast and maxNames.
+// Limits of what nodes report, besides MaxLast and MaxNames. They are our choice.
 const (
 	maxPast    = 1 << 20 // earlier readings of all nodes together
 	MaxValue   = 1024    // octets of a text or of data
@@ -281,7 +281,7 @@ func (s *Store) Expire() {
 	}
 }
 
-// believe makes the times of a pack such as can be: a reading from the future would
+// correctTimes makes the times of a pack such as can be: a reading from the future would
 // stay the latest one for ever, and one of a clock that began at 2000 would never be.
 // Where the node's clock (RFC 8428, section 4.5.3: absolute times) is that wrong, the
 // newest reading was made now, and the others as long before it as they say. It

@@ -23,17 +23,17 @@ const (
 	MayTrial                   // start a measurement, which costs a mesh its air
 )
 
-// Anyone is the identity of who has shown none. It can be let read, and no more.
+// Anyone is the identity of unauthenticated clients. It can have MayRead only.
 const Anyone = "anyone"
 
-// Bounds of what proves an identity.
+// Limits of keys and identities.
 const (
 	MinPSK        = 16 // octets of a key; RFC 4279 leaves the least to the site
 	MaxPSK        = 64 // octets that RFC 4279, section 5.3, wants supported
 	maxIdentities = 1024
 )
 
-// Identity is one who may do something at doors that are open to a network.
+// Identity is a client with rights at the doors that are open to a network.
 type Identity struct {
 	// Name is the PSK identity (RFC 4279, section 5.1), and what logs call it.
 	Name string
@@ -48,10 +48,10 @@ type Identity struct {
 	Nodes []string
 }
 
-// List says who may do what. It does not change.
+// List holds the identities and their rights. It is immutable.
 type List struct {
 	byName, bySubject map[string]*entitled
-	none              *entitled // anonymous clients
+	none              *entitled // unauthenticated clients
 }
 
 // entitled is an identity and what proves it.
@@ -60,8 +60,8 @@ type entitled struct {
 	credential msg.Credential
 }
 
-// New checks the identities, and returns what they amount to. Without an
-// identity Anyone, who shows none may do nothing.
+// New checks the identities. Without an identity Anyone, unauthenticated clients have no
+// rights.
 func New(ids []Identity) (*List, error) {
 	a := &List{byName: map[string]*entitled{}, bySubject: map[string]*entitled{}, none: &entitled{Identity: Identity{Name: Anyone}}}
 	if len(ids) > maxIdentities {
@@ -122,7 +122,7 @@ func (id *Identity) Reaches(mesh, label string) bool {
 	return false
 }
 
-// Needs is the right that a request takes.
+// Needs returns the right that a request needs.
 func Needs(code codes.Code, p msg.Path) Right {
 	switch {
 	case code == codes.GET || code == codes.FETCH:

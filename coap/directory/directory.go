@@ -21,7 +21,7 @@ import (
 	"culvert/coap/msg"
 )
 
-// Bounds of the resource directory, ours but for the default.
+// Limits of the resource directory. Ours, except for the default lifetime.
 const (
 	maxEndpoints = 8192
 	maxLinksAll  = 16 << 20
@@ -58,7 +58,7 @@ type endpointName struct{ ep, d string }
 type Endpoint struct {
 	name  endpointName
 	id    string
-	owner *node.Node // whose address it came from; nil: of somebody who may write
+	owner *node.Node // whose address it came from; nil: an endpoint outside the meshes
 	base  string     // scheme and authority
 	given bool       // the endpoint named its base itself
 	extra []msg.Attribute

@@ -11,7 +11,7 @@ import (
 	"culvert/coap/msg"
 )
 
-// How nodes that do not register by themselves are read, ours.
+// How nodes that do not register by themselves are read. It is our choice.
 const (
 	MaxDiscover   = 2 // at a time
 	discoverSoon  = 10 * time.Second

@@ -16,7 +16,7 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
 
-// Bounds of the guard against amplification, ours but for the factor.
+// Limits of the guard against amplification. Ours, except for the factor.
 const (
 	Amplification = 3 // RFC 9175, section 2.4, item 3: octets answered for one received
 	maxVerified   = 16384
@@ -31,7 +31,7 @@ const (
 	pingTimeout = 10 * time.Second
 )
 
-// guard keeps open UDP doors from answering more octets than they received three
+// amplificationGuard keeps open UDP doors from answering more octets than they received three
 // times over to addresses that were never shown to have asked (RFC 7252, section
 // 11.3): a large answer gives way to a challenge by the Echo option (RFC 9175, section
 // 2.4), and to a ping (RFC 7252, section 4.3), whose answer proves the address of a
@@ -61,8 +61,8 @@ func (g *amplificationGuard) echo(a netip.Addr, now time.Time) []byte {
 	return h.Sum(b)[:echoOctets]
 }
 
-// take looks at the Echo option of a request. One of ours proves the address, and is
-// for nobody else: it is taken out.
+// takeEcho removes an Echo option that this guard issued from a request. A fresh one
+// verifies the client's address.
 func (g *amplificationGuard) takeEcho(req *msg.Request, now time.Time) {
 	v, ok := msg.Option(req.Options, message.Echo)
 	if !ok || len(v) != echoOctets {
@@ -101,7 +101,7 @@ func (g *amplificationGuard) isVerified(a netip.Addr, now time.Time) bool {
 	return ok
 }
 
-// answered takes a Reset, which may be that to a ping.
+// pingAnswered takes a Reset, which may be that to a ping.
 func (g *amplificationGuard) pingAnswered(id msg.MessageKey, now time.Time) {
 	g.mu.Lock()
 	_, ok := g.pings[id]
@@ -138,9 +138,9 @@ func (g *amplificationGuard) expire(now time.Time) {
 	}
 }
 
-// challenge makes r, an answer to look at something, one that asks for proof first,
-// if r is too large for somebody unknown or begins an observation. What changed
-// something keeps its answer.
+// challenge replaces the response to a GET or FETCH by a challenge if the client's address
+// is not verified, and the response is too large for that or begins an observation. The
+// response to any other method is sent as it is.
 func (c *exchange) challenge(r msg.Response) msg.Response {
 	d := c.d
 	_, observes := msg.Option(r.Options, message.Observe)
@@ -173,7 +173,7 @@ func (c *exchange) challenge(r msg.Response) msg.Response {
 	}}
 }
 
-// repeats is how often a separate answer of so many octets may be repeated: to an
+// maxRepeats is how often a separate answer of so many octets may be repeated: to an
 // address that was never shown to have asked, all of them together stay in the bound.
 func (c *exchange) maxRepeats(octets int) int {
 	a := c.key.Remote.Addr()

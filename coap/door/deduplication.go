@@ -8,7 +8,7 @@ import (
 	"culvert/coap/msg"
 )
 
-// memory is what a UDP door knows of the exchanges of the last 247 s, so that a
+// exchanges is what a UDP door knows of the exchanges of the last 247 s, so that a
 // repeated request is not carried out twice (RFC 7252, section 4.5). It is
 // bounded; where it is full the oldest exchange that has ended makes room, one of
 // the same address first.
@@ -19,11 +19,11 @@ type exchanges struct {
 	octets int
 }
 
-// remembered is one exchange.
+// rememberedExchange is one exchange.
 type rememberedExchange struct {
 	key    msg.MessageKey
 	sum    uint64 // of the request's octets: another request may wear its Message ID
-	answer []byte // to a repetition; nil while there is none
+	answer []byte // sent again for a repeated request; nil while there is none
 	open   bool   // the request has no answer yet
 	non    bool   // it is non-confirmable
 	at     time.Time

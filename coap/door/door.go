@@ -35,7 +35,7 @@ type Handler interface {
 	Deregister(req *msg.Request)
 }
 
-// Observers are the observers whom doors tell what became of messages.
+// Observers take reports about notifications, and supply those of connections.
 type Observers interface {
 	// Acknowledged and Rejected report the end of a confirmable message; Rejected, too,
 	// that it was never acknowledged.
@@ -90,7 +90,7 @@ type Doors struct {
 	streams []*tcpDoor
 }
 
-// doorCounts are the counters of the doors.
+// counts are the counters of the doors.
 type counts struct {
 	malformed, handshakesFailed [msg.NumDoors]atomic.Uint64
 

@@ -21,19 +21,19 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message"
 )
 
-// Limits of a DTLS door, ours.
+// Limits of a DTLS door. They are our choice.
 const (
-	maxHandshakes = 256 // sessions whose handshake is under way
+	maxHandshakes = 256 // handshakes in progress
 	maxSessions   = 2048
 	handshakeTime = 5 * time.Second
 	sessionIdle   = 15 * time.Minute // without a message from the client
 )
 
 // dtlsDoor is one UDP socket with DTLS 1.2 sessions on it (RFC 7252, section 9; RFC
-// 6347). A datagram from somebody unknown must begin a handshake to get any further;
-// what it then costs is bounded by maxHandshakes, of which those give way first
-// whose address has not been proved by the cookie (RFC 6347, section 4.2.1), the
-// oldest ahead. Behind the sessions stands the message layer of a UDP door.
+// 6347). A datagram from an unknown address is dropped unless it begins a handshake.
+// maxHandshakes bounds the cost: handshakes whose client has not verified its address by
+// the cookie (RFC 6347, section 4.2.1) are evicted first, the oldest one ahead. The
+// sessions use the message layer of a UDP door.
 type dtlsDoor struct {
 	s       *Doors
 	conn    *net.UDPConn
@@ -73,7 +73,7 @@ var cipherSuites = [...]dtls.CipherSuiteID{
 	dtls.TLS_PSK_WITH_AES_128_CCM_8, dtls.TLS_PSK_WITH_AES_128_CCM, dtls.TLS_PSK_WITH_AES_128_GCM_SHA256,
 }
 
-// quiet has the library log nothing: what matters it returns.
+// silentLogger has the library log nothing: what matters it returns.
 func silentLogger() logging.LoggerFactory {
 	return &logging.DefaultLoggerFactory{DefaultLogLevel: logging.LogLevelDisabled}
 }
@@ -259,7 +259,7 @@ func (d *dtlsDoor) forget(x *dtlsSession) {
 	d.mu.Unlock()
 }
 
-// tick ends sessions that nobody uses, and repeats what is due.
+// tick closes idle sessions, and retransmits what is due.
 func (d *dtlsDoor) tick(now time.Time) {
 	d.door.Tick(now)
 	d.mu.Lock()
@@ -324,7 +324,7 @@ func (x *dtlsSession) run() {
 	defer d.forget(x)
 	defer x.close()
 	c, err := dtls.ServerWithOptions(x, net.UDPAddrFromAddrPort(x.from), d.options...)
-	if err != nil { // a defect of ours: the options were good for New
+	if err != nil { // a defect: the options were good for New
 		d.s.log.Error("DTLS session not begun", "error", err)
 		return
 	}

@@ -55,7 +55,7 @@ func newDTLSSession(d *dtlsDoor, number uint64, from netip.AddrPort, oob []byte)
 	}
 }
 
-// took queues a datagram of the client; cookie is that of a ClientHello.
+// enqueue queues a datagram of the client; cookie is that of a ClientHello.
 func (x *dtlsSession) enqueue(b, cookie []byte) {
 	x.mu.Lock()
 	defer x.mu.Unlock()

@@ -24,7 +24,7 @@ const (
 	maxInFlight = 64  // unanswered requests of one connection
 )
 
-// Limits of stream doors, ours but for the one that names its section.
+// Limits of stream doors. Ours, except where a section is named.
 const (
 	baseMessage   = 1152               // octets, before the peer said more (RFC 8323, section 5.3.1)
 	StreamMessage = msg.MaxBody + 4096 // octets of a message that a stream door takes
@@ -237,7 +237,7 @@ func (st *Stream) send(m message.Message, answer bool) {
 func (st *Stream) Encode(m message.Message) []byte {
 	buf := make([]byte, headerRoom+8+msg.OptionsSize(m.Options)+len(m.Payload))
 	n, err := coder.DefaultCoder.Encode(m, buf)
-	if err != nil { // a defect of ours
+	if err != nil { // a defect
 		st.s.log.Error("CoAP message not written", "error", err)
 		st.conn.Close()
 		return nil

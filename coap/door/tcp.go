@@ -13,13 +13,13 @@ import (
 	"culvert/coap/msg"
 )
 
-// Limits of TCP and TLS doors, ours, besides maxStreams.
+// Limits of TCP and TLS doors, besides maxStreams. They are our choice.
 const (
 	maxStreamsIP = 64               // connections of one address
 	streamIdle   = 15 * time.Minute // without a message; a client that observes pings (RFC 8323, section 5.4)
 )
 
-// netDoor is a TCP door, with or without TLS (RFC 8323).
+// tcpDoor is a TCP door, with or without TLS (RFC 8323).
 type tcpDoor struct {
 	s        *Doors
 	kind     msg.Door

@@ -57,7 +57,7 @@ type UDP struct {
 	separate map[msg.MessageKey]*separateResponse // answers that wait for their acknowledgement
 }
 
-// call is one request that came through the door.
+// exchange is one request that came through the door.
 type exchange struct {
 	d          *UDP
 	req        msg.Request // good until it is served
@@ -76,7 +76,7 @@ type exchange struct {
 	at       time.Time
 }
 
-// outward is a separate answer on its way to a client.
+// separateResponse is a separate answer on its way to a client.
 type separateResponse struct {
 	msg    []byte
 	oob    []byte
@@ -255,7 +255,7 @@ func (d *UDP) request(m *message.Message, b []byte, key msg.MessageKey, oob []by
 	return nil
 }
 
-// remember reports whether a repetition of the request must not be served again.
+// mustRemember reports whether a repetition of the request must not be served again.
 func mustRemember(r *msg.Request) bool {
 	if r.Code != codes.GET && r.Code != codes.FETCH {
 		return true
@@ -268,7 +268,7 @@ func mustRemember(r *msg.Request) bool {
 	return r.Path.Own()
 }
 
-// slow reports whether a request, of those that only look, takes a while to answer:
+// takesTime reports whether a request, of those that only look, takes a while to answer:
 // the listings do, with thousands of nodes.
 func takesTime(r *msg.Request) bool {
 	p := r.Path

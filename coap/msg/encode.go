@@ -6,7 +6,7 @@ import (
 	"github.com/plgd-dev/go-coap/v3/udp/coder"
 )
 
-// Encode writes a message of ours; one that cannot be encoded is a defect, and
+// Encode encodes a message of UDP; one that cannot be encoded is a defect, and
 // goes out as 5.00.
 func Encode(m message.Message) []byte {
 	buf := make([]byte, 16+OptionsSize(m.Options)+len(m.Payload))

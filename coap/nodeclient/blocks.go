@@ -10,7 +10,7 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
 
-// answeredLocked takes the answer to the message under way: it ends the exchange,
+// answeredLocked takes the response to the current message: it ends the exchange,
 // or sends the message for the next block (RFC 7959). m aliases the read buffer.
 func (u *queues) answeredLocked(p *peer, x *Exchange, m *message.Message, now time.Time) []*Exchange {
 	if id, ok := checkResponseOptions(m.Options); !ok {

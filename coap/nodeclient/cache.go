@@ -17,21 +17,21 @@ import (
 	"culvert/coap/observe"
 )
 
-// Bounds of the cache, ours.
+// Limits of the cache. They are our choice.
 const (
 	maxEntries          = 8192    // answers of nodes that are kept
 	maxEntriesNode      = 64      // of one node
 	maxKept             = 8 << 20 // octets of them
 	maxKeptNode         = 256 << 10
-	maxWaiting          = 16384 // requests that wait for an answer that is under way
+	maxWaiting          = 16384 // requests that wait for a response in progress
 	maxObservations     = 4096  // observations of nodes
 	maxObservationsNode = 16
 	maxKeyPart          = 1024 // octets of a key; a longer request is not cached
 	entryCost           = 512  // octets that an entry costs besides its answer, about
 )
 
-// nodeCache keeps answers of nodes (RFC 7252, section 5.6), joins requests that
-// ask for the same at the same time, and knows what is observed (watch.go).
+// cache keeps responses of nodes (RFC 7252, section 5.6), joins concurrent requests for the
+// same resource, and holds the observations of nodes (observation.go).
 type cache struct {
 	queues     *queues
 	observers  *observe.Observers
@@ -53,7 +53,7 @@ type cache struct {
 	hits atomic.Uint64
 }
 
-// nodeEntries are those of one node, by the request but for who asks.
+// nodeEntries are the entries of one node, by their cache keys.
 type nodeEntries struct {
 	by           map[string]*entry
 	octets       int
@@ -76,15 +76,15 @@ type entry struct {
 	stale  bool // whatever its age
 	used   time.Time
 
-	fetch       *fetch // under way, and good to be joined
+	fetch       *fetch // in progress, and open to be joined
 	observation *observation
 }
 
-// fetch is a request on its way to a node for all who want the same.
+// fetch is a request in progress with a node, for all clients that want the same.
 type fetch struct {
 	e        *entry
-	outdated bool         // something was written since: the answer may be older than that
-	base     msg.Response // whose ETag the node was told
+	outdated bool         // the resource was written since: the response may be older
+	base     msg.Response // whose ETag was sent to the node for validation
 	waiting  []waiter
 }
 
@@ -204,7 +204,7 @@ func (c *cache) fetchLocked(e *entry, register bool, now time.Time) *Exchange {
 	e.fetch = f
 	opts := e.options
 	// Notifications could be validated too (RFC 7641, section 3.3), by ETags of long ago:
-	// those who observe get whole ones.
+	// observers get whole ones.
 	if tag, ok := msg.Option(e.resp.Options, message.ETag); ok && e.kept && len(tag) > 0 && !register {
 		opts = msg.With(msg.CloneOptions(opts), message.ETag, tag)
 		f.base = e.resp
@@ -262,7 +262,7 @@ func (c *cache) fetched(x *Exchange, r msg.Response) {
 	}
 }
 
-// pendsLocked ends the wait of a registration, and reports whether the client still
+// stillWantedLocked ends the wait of a registration, and reports whether the client still
 // wants it.
 func (c *cache) stillWantedLocked(req *msg.Request) bool {
 	k := req.Observation()
@@ -325,7 +325,7 @@ func (e *entry) agedLocked(now time.Time) msg.Response {
 	return msg.WithAge(e.resp, e.maxAge, now.Sub(e.at))
 }
 
-// lastWordsLocked adds to a 5.04 what the node said last, and when: old, and not to
+// withLastResponseLocked adds to a 5.04 what the node said last, and when: old, and not to
 // be taken for an answer.
 func (e *entry) withLastResponseLocked(r msg.Response, now time.Time) msg.Response {
 	if !e.kept || e.resp.Code != codes.Content {
@@ -367,7 +367,7 @@ func (c *cache) entryLocked(t node.Member, key string, now time.Time) *entry {
 }
 
 // evictLocked drops the answer of n that was asked for longest ago, but not keep
-// and not what is under way or observed.
+// and not what is in progress or observed.
 func (c *cache) evictLocked(n *nodeEntries, keep *entry) bool {
 	var old *entry
 	for _, e := range n.by {
@@ -383,7 +383,7 @@ func (c *cache) evictLocked(n *nodeEntries, keep *entry) bool {
 }
 
 // largestLocked returns the node that takes most room: it is the one to give way, so
-// that who asks for much of one node does not push all others out.
+// that many requests for one node do not evict the entries of all others.
 func (c *cache) largestLocked() *nodeEntries {
 	var most *nodeEntries
 	for _, n := range c.nodes {
@@ -412,17 +412,17 @@ func (c *cache) forgetLocked(k *node.Node) {
 	}
 }
 
-// tidyLocked drops an entry of which nothing is left to know.
+// dropUnusedLocked drops an entry of which nothing is left to know.
 func (c *cache) dropUnusedLocked(e *entry) {
 	if !e.kept && e.fetch == nil && e.observation == nil {
 		c.dropLocked(e)
 	}
 }
 
-// written takes note that a request which may change the resource at path goes to
-// the node, or, when over, that it went: answers from before are not reused (RFC
-// 7252, sections 5.8.2 to 5.8.4; RFC 8132, section 3), and those under way are not
-// joined by who asks after it.
+// written reports that a request which may change the resource at path is about to be sent
+// to the node or, when over, was sent: earlier responses are not reused (RFC 7252,
+// sections 5.8.2 to 5.8.4; RFC 8132, section 3), and later requests do not join fetches
+// that are in progress.
 func (c *cache) written(n *node.Node, path string, over bool) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -465,7 +465,7 @@ func (c *cache) expire(now time.Time) {
 	}
 }
 
-// renewed is an answer that the node validated: 2.03 brings new options, the
+// withValidated is an answer that the node validated: 2.03 brings new options, the
 // Max-Age among them (RFC 7252, section 5.6.2).
 func withValidated(old, valid msg.Response) msg.Response {
 	r := old

@@ -42,7 +42,7 @@ type Client struct {
 	cache   cache
 }
 
-// nodeCounts are the counters of exchanges with nodes.
+// counts are the counters of exchanges with nodes.
 type counts struct {
 	messages, retransmissions, timeouts, disordered atomic.Uint64
 }

@@ -9,25 +9,25 @@ import (
 	"culvert/bridge/node"
 )
 
-// A datagram that the kernel has taken is not at the node yet: it may wait in a queue
-// of the mesh for longer than a write to an output has time. So the mesh is told of
-// each message of such a write before it is sent.
+// A datagram that the kernel accepted has not reached the node: it may wait in a queue of
+// the mesh past the deadline of a write to an output. So the mesh gets the send deadline of
+// each message of such a write before the message is sent.
 
-// quietBefore is how long before its deadline a write is sent no more: what is on its way
-// takes time.
+// sendMargin is the time before its deadline in which a write is not transmitted any more:
+// the way over the air takes time.
 const sendMargin = time.Second
 
 // errBarred says that a write must not go on.
 var errBarred = errors.New("its time has passed, or the output is locked out")
 
-// SendDeadline is until when a write may leave for the node: a little before its deadline,
-// since what is on its way takes time.
+// SendDeadline is the latest time at which a write may be transmitted: sendMargin before its
+// deadline, at most a quarter of its time.
 func SendDeadline(begun, deadline time.Time) time.Time {
 	return deadline.Add(-min(sendMargin, deadline.Sub(begun)/4))
 }
 
-// SendDeadlineOf returns what tells the mesh of a node, at an address, until when a message may
-// leave; nil if the mesh cannot be told.
+// SendDeadlineOf returns the function by which the mesh of a node, at an address, gets the
+// send deadline of a message; nil if the mesh has no queues.
 func (c *Client) SendDeadlineOf(t node.Member, to netip.AddrPort) func(port, id uint16, until time.Time) error {
 	if c.opts.NotAfter == nil {
 		return nil
@@ -35,10 +35,10 @@ func (c *Client) SendDeadlineOf(t node.Member, to netip.AddrPort) func(port, id 
 	return func(port, id uint16, until time.Time) error { return c.opts.NotAfter(t.Name, to, port, id, until) }
 }
 
-// holdLocked tells the mesh of the message under way, where it drives an output.
+// setDeadlineLocked gives the mesh the send deadline of the current message of a write.
 func (u *queues) setDeadlineLocked(x *Exchange) error {
 	if x.Barred != nil && (x.Barred() || !u.now().Before(x.SendDeadline)) {
-		return errBarred // a later block: the first one was looked at before
+		return errBarred // a later block: the first one was checked before
 	}
 	if x.SetSendDeadline == nil {
 		return nil
@@ -54,8 +54,8 @@ func (u *queues) localAddr() netip.AddrPort {
 	return u.conn.LocalAddr().(*net.UDPAddr).AddrPort()
 }
 
-// recall withdraws what x sent last: its client is told that it did not get through,
-// and a later write must not meet it.
+// recall withdraws the latest message of x from the mesh's queues: its client gets an error,
+// and the write must not act after a later one.
 func (u *queues) recall(x *Exchange) {
 	u.mu.Lock()
 	defer u.mu.Unlock()
@@ -71,7 +71,7 @@ func (u *queues) recallLocked(x *Exchange) {
 	}
 }
 
-// withdraw takes the writes that are locked out by now from the queues of their
+// recallBarred takes the writes that are locked out by now from the queues of their
 // meshes.
 func (u *queues) recallBarred() {
 	u.mu.Lock()

@@ -26,9 +26,9 @@ const (
 	maxQueuedBody = 16 << 20 // octets of their bodies
 )
 
-// upstream is the client side towards the nodes: one UDP socket, and for each node
-// that was asked a queue of which one request is under way (NSTART is 1: RFC 7252,
-// section 4.7; to its nodes the front is one client, whoever asks).
+// queues are the requests to nodes: one UDP socket, and for each node a queue with one
+// exchange in progress (NSTART is 1: RFC 7252, section 4.7; to its nodes the front is one
+// client, whatever clients it has).
 type queues struct {
 	log     *slog.Logger
 	now     func() time.Time
@@ -40,16 +40,16 @@ type queues struct {
 	conn   *net.UDPConn
 	closed bool
 	peers  map[netip.AddrPort]*peer
-	busy   map[*peer]struct{} // those with a request under way
+	busy   map[*peer]struct{} // those with an exchange in progress
 	queued int
 	octets int // of the bodies queued
 }
 
-// nodePeer is one node's CoAP server in the eyes of the front.
+// peer is one node's CoAP server.
 type peer struct {
 	addr         netip.AddrPort
 	mid          uint16
-	queue        []*Exchange // the first one is under way
+	queue        []*Exchange // the first one is in progress
 	idle         time.Time   // since when the queue is empty
 	noBlocks     bool        // the node does not know blocks: it said 4.02 to one
 	lastCON      uint16      // MID of the last separate answer, whose acknowledgement may be lost
@@ -185,7 +185,7 @@ func (u *queues) startLocked(p *peer, now time.Time) (ended []*Exchange) {
 	return ended
 }
 
-// keepMeasured is for how long what was measured of a node is kept, ours.
+// keepMeasured is how long the measured round trip of a node is kept. It is our choice.
 const keepMeasured = time.Hour
 
 // keep is for how long a node that is asked for nothing is remembered: for as long as
@@ -216,7 +216,7 @@ func (u *queues) popLocked(p *peer, now time.Time) {
 }
 
 // sendLocked sends the next message of x: a new Message ID, a new token that
-// nobody can guess (RFC 7252, section 5.3.1).
+// cannot be guessed (RFC 7252, section 5.3.1).
 func (u *queues) sendLocked(p *peer, x *Exchange, now time.Time) error {
 	p.mid++
 	x.mid = p.mid
@@ -274,7 +274,7 @@ func (u *queues) sendLocked(p *peer, x *Exchange, now time.Time) error {
 	return u.transmitLocked(p, x, now)
 }
 
-// transmitLocked sends the message under way. That a path is gone just now is no error
+// transmitLocked sends the current message. That a path is gone just now is no error
 // of the exchange: retransmission or its deadline settles it.
 func (u *queues) transmitLocked(p *peer, x *Exchange, now time.Time) error {
 	u.counts.messages.Add(1)

@@ -14,18 +14,18 @@ import (
 )
 
 // ICMPv6 errors about requests to nodes. RFC 7252, section 4.2, lets them end an
-// exchange if what they quote is ours: code, Message ID and token are compared. One
-// error may be of a moment (RFC 1122, section 4.2.3.9), as when a radio starts anew: an
-// exchange ends when its transmissions have come back for a while, one after the other.
+// exchange if they quote its message: code, Message ID and token are compared. One error
+// may be transient (RFC 1122, section 4.2.3.9), as when a radio restarts: an exchange ends
+// when its transmissions have been returned for unreachableGrace, each of them.
 
-// aMoment is for how long they may, ours. With the default parameters that is the third
+// unreachableGrace is our choice. With the default parameters it ends at the third
 // transmission, after 6 to 9 s.
 const unreachableGrace = 5 * time.Second
 
-// maxErrors is how many errors are read at once, ours.
+// maxErrors is how many errors are read at once. It is our choice.
 const maxErrors = 256
 
-// icmpError is an ICMPv6 error about a datagram of ours.
+// icmpError is an ICMPv6 error about a datagram of this socket.
 type icmpError struct {
 	to         netip.AddrPort // where the datagram went
 	kind, code uint8
@@ -104,7 +104,7 @@ func (u *queues) icmpLocked(e icmpError, now time.Time) {
 	x := p.queue[0]
 	n := min(len(e.quoted), len(x.msg))
 	if x.phase != awaitsAck || n < 4+len(x.token) || !bytes.Equal(e.quoted[:n], x.msg[:n]) {
-		return // of a message before, or not of ours
+		return // of an earlier message, or of another sender
 	}
 	r := msg.Errorf(codes.GatewayTimeout, "the node cannot be reached (ICMPv6 type 1 code %d): it is silent, or the radio of its mesh is down", e.code)
 	switch {
@@ -118,7 +118,7 @@ func (u *queues) icmpLocked(e icmpError, now time.Time) {
 	x.returned(r, now)
 }
 
-// cameBack notes that the latest transmission of x did not get to the node, and what
+// returned notes that the latest transmission of x did not get to the node, and what
 // to tell the client if others do not either.
 func (x *Exchange) returned(r msg.Response, now time.Time) {
 	nth := x.resent + 1
@@ -131,7 +131,7 @@ func (x *Exchange) returned(r msg.Response, now time.Time) {
 	x.returnedNth, x.returnedFor, x.returnedResponse = nth, now.Sub(x.returnedSince), r
 }
 
-// lost reports whether there is no more to be hoped for.
+// unreachable reports whether there is no more to be hoped for.
 func (x *Exchange) unreachable() bool {
 	return x.phase == awaitsAck && x.returnedNth == x.resent+1 && x.returnedFor >= unreachableGrace
 }

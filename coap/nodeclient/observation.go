@@ -13,7 +13,7 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
 
-// watch is one observation of a node's resource, for any number of clients (RFC
+// observation is one observation of a node's resource, for any number of clients (RFC
 // 7641, section 5). Its token is the only one that ever names it.
 type observation struct {
 	e       *entry
@@ -21,26 +21,26 @@ type observation struct {
 	subject *observe.Subject
 
 	// Guarded by the cache's lock.
-	registered bool      // the node said that it will notify
+	registered bool      // the node accepted the registration
 	updated    time.Time // the latest state
 	renewAt    time.Time // when to register again
 
-	// Guarded by the upstream's lock.
+	// Guarded by the mutex of the queues.
 	peer     *peer
 	order    uint32 // Observe value of the latest notification
 	orderAt  time.Time
-	fetching bool // the rest of a large notification is under way
+	fetching bool // the further blocks of a large notification are being fetched
 	again    bool // and there was another one meanwhile
 }
 
-// Times of observations of nodes, ours.
+// Times of observations of nodes. They are our choice.
 const (
 	renewLead  = 5 * time.Second  // before an observation lapses, at most
 	renewLeast = 10 * time.Second // between two registrations
 	renewRetry = 10 * time.Second // after one that could not be sent
 )
 
-// watchLocked prepares an observation of e.
+// observeLocked prepares an observation of e.
 func (c *cache) observeLocked(e *entry) bool {
 	n := c.nodes[e.member.Node]
 	if c.observations >= maxObservations || n.observations >= maxObservationsNode {
@@ -57,7 +57,7 @@ func (c *cache) observeLocked(e *entry) bool {
 	return true
 }
 
-// watchFetchedLocked sees to the observation when an answer has come; what it
+// observationFetchedLocked sees to the observation when an answer has come; what it
 // returns is to be done without the lock.
 func (c *cache) observationFetchedLocked(x *Exchange, r msg.Response, now time.Time) []func() {
 	e := x.fetch.e
@@ -92,8 +92,8 @@ func (c *cache) publishLocked(w *observation, r msg.Response, now time.Time, fir
 	return nil
 }
 
-// endWatchLocked gives the observation of e up: its clients are told r, and are
-// observers no more (RFC 7641, section 4.2).
+// endObservationLocked ends the observation of e: its clients are sent r, and observe no
+// longer (RFC 7641, section 4.2).
 func (c *cache) endObservationLocked(e *entry, r msg.Response) []func() {
 	w := e.observation
 	e.observation = nil
@@ -101,13 +101,13 @@ func (c *cache) endObservationLocked(e *entry, r msg.Response) []func() {
 	if n := c.nodes[e.member.Node]; n != nil {
 		n.observations--
 	}
-	e.stale = true // nobody says any more when it changes
+	e.stale = true // its changes are no longer notified
 	tell := c.observers.End(w.subject, r)
 	return []func(){func() { c.queues.forget(w) }, tell}
 }
 
-// left is called when the last client has left: the node is told (RFC 7641, section
-// 3.6).
+// abandoned is called when the last client has left: it deregisters with the node (RFC
+// 7641, section 3.6).
 func (c *cache) abandoned(w *observation) {
 	now := c.now()
 	c.mu.Lock()
@@ -192,7 +192,7 @@ func (c *cache) renew(now time.Time) {
 	}
 }
 
-// unwatch forgets the token of w: what comes with it is rejected from now on.
+// forget forgets the token of w: what comes with it is rejected from now on.
 func (u *queues) forget(w *observation) {
 	u.mu.Lock()
 	defer u.mu.Unlock()
@@ -201,7 +201,7 @@ func (u *queues) forget(w *observation) {
 	}
 }
 
-// watchLocked makes w's token one on which p notifies.
+// observeLocked makes w's token one on which p notifies.
 func (u *queues) observeLocked(p *peer, w *observation) {
 	if w.peer != nil && w.peer != p {
 		delete(w.peer.observations, w.token) // the node has another address now
@@ -213,7 +213,7 @@ func (u *queues) observeLocked(p *peer, w *observation) {
 	p.observations[w.token] = w
 }
 
-// watchOf returns the observation to which a message of p belongs.
+// observationOf returns the observation to which a message of p belongs.
 func (p *peer) observationOf(t message.Token) *observation {
 	if p == nil || len(t) != 4 {
 		return nil

@@ -51,7 +51,7 @@ func WithoutHopOptions(r msg.Response) msg.Response {
 // hopName is what the front calls itself where a Hop-Limit was reached.
 const hopName = "culvert"
 
-// badAnswer returns the number of an option of an answer that is unsafe to forward
+// checkResponseOptions returns the number of an option of an answer that is unsafe to forward
 // and not known (RFC 7252, section 5.7.1).
 func checkResponseOptions(o message.Options) (message.OptionID, bool) {
 	for _, x := range o {

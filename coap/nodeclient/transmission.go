@@ -169,7 +169,7 @@ type roundTrip struct {
 // granularity of the clock that calls tick (RFC 6298, section 2.3: G).
 const granularity = 100 * time.Millisecond
 
-// tardy is how many first waits NodeTimeout has room for at least: with 60 s and a
+// waitsInTimeout is how many first waits NodeTimeout has room for at least: with 60 s and a
 // random factor of 1.5 none is above 10 s, or 15 s with the factor, and there is time
 // for two retransmissions.
 const waitsInTimeout = 4
@@ -179,7 +179,7 @@ func (r *roundTrip) first(t *Transmission) time.Duration {
 	return max(t.AckTimeout, min(r.wait, time.Duration(float64(t.NodeTimeout)/(waitsInTimeout*t.AckRandomFactor))))
 }
 
-// answered takes that a message was answered, so long after it was sent first. Only
+// observe takes that a message was answered, so long after it was sent first. Only
 // if it was sent once, and this is its acknowledgement, that is a round trip (sure;
 // Karn's algorithm, RFC 6298, section 3). Else it is one at most: the next message
 // waits for up to twice as long as this one did, so that a slow node comes to be
@@ -207,6 +207,6 @@ func (p *peer) measure(x *Exchange, ack bool, now time.Time) {
 	}
 }
 
-// silent takes that nothing came at all: what was measured says nothing of the node
+// reset takes that nothing came at all: what was measured says nothing of the node
 // any more.
 func (r *roundTrip) reset() { *r = roundTrip{} }

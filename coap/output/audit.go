@@ -25,7 +25,7 @@ const (
 	locksFile = "lockouts.json"
 )
 
-// Limits of the audit log, ours.
+// Limits of the audit log. They are our choice.
 const (
 	maxAuditLine   = 16 << 10
 	refusalsSecond = 5       // refused writes that are written down in one second
@@ -120,7 +120,7 @@ func (a *audit) scan() error {
 		b, err := r.ReadSlice('\n')
 		a.size += int64(len(b))
 		if errors.Is(err, bufio.ErrBufferFull) {
-			continue // no line of ours; its parts say nothing
+			continue // too long for a line of this log: ignored
 		}
 		var l AuditLine
 		if json.Unmarshal(bytes.TrimSpace(b), &l) == nil {
@@ -136,7 +136,7 @@ func (a *audit) scan() error {
 	}
 }
 
-// note remembers what a line of some octets says.
+// remember remembers what a line of some octets says.
 func (a *audit) remember(l AuditLine, octets int64) {
 	switch l.Event {
 	case "intent":
@@ -172,7 +172,7 @@ func (a *audit) append(l AuditLine) error {
 	return err
 }
 
-// pay writes down the outcomes that are owed.
+// writeOwed writes down the outcomes that are owed.
 func (a *audit) writeOwed() error {
 	for len(a.owed) > 0 {
 		if err := a.write(a.owed[0]); err != nil {
@@ -244,7 +244,7 @@ func (a *audit) outcome(o *write) error {
 }
 
 // refusal writes down a write that was refused here: a few each second and some in
-// each file, so that nobody can push out what was done with what they may not do.
+// each file, so that refused writes cannot push out those that were made.
 func (a *audit) refusal(o *write) {
 	a.mu.Lock()
 	defer a.mu.Unlock()

@@ -24,7 +24,7 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
 
-// Bounds of outputs, ours.
+// Limits of outputs. They are our choice.
 const (
 	maxOutputs     = 4096
 	WriteDeadline  = 10 * time.Second // of a write that names none
@@ -81,13 +81,13 @@ type Outputs struct {
 	known  map[string]*outputState // guarded by mu: of all that are declared, were, or have a lock-out
 }
 
-// outputEntry is one declared output.
+// declaredOutput is one declared output.
 type declaredOutput struct {
 	Output
 	*outputState
 }
 
-// driven is what is known of an output, whatever its declaration. All of it is guarded
+// outputState is what is known of an output, whatever its declaration. All of it is guarded
 // by the mutex of outputs.
 type outputState struct {
 	lock    *api.LockOut
@@ -96,7 +96,7 @@ type outputState struct {
 	last    *api.Written
 }
 
-// writer names who asks, for the audit log.
+// writer names the client for the audit log.
 func (s *Outputs) writer(req *msg.Request) string {
 	switch id := s.Who(req); {
 	case req.Peer.Door == msg.DoorControl:
@@ -108,13 +108,13 @@ func (s *Outputs) writer(req *msg.Request) string {
 	}
 }
 
-// mayDrive reports whether who asks is one of those who may write to x.
+// mayWrite reports whether the client is one of those who may write to x.
 func (s *Outputs) mayWrite(req *msg.Request, x *declaredOutput) bool {
 	id := s.Who(req)
 	return id == nil || len(x.Who) == 0 || slices.Contains(x.Who, id.Name)
 }
 
-// order is one write to an output.
+// write is one write to an output.
 type write struct {
 	api.Written
 	by, door, from string
@@ -125,7 +125,7 @@ type write struct {
 	undeclared     bool   // no Output declares it: entry is nil
 }
 
-// drive is a write to an output: what is not as it was declared is refused; the rest
+// write is a write to an output: what is not as it was declared is refused; the rest
 // goes to the node, and is read back.
 func (s *Outputs) write(req *msg.Request, t node.Member, x *declaredOutput, reply func(msg.Response)) {
 	now := time.Now()
@@ -191,7 +191,7 @@ func (s *Outputs) write(req *msg.Request, t node.Member, x *declaredOutput, repl
 	})
 }
 
-// checkOrder looks at a write, and takes the output for it. Where it is refused, it
+// check looks at a write, and takes the output for it. Where it is refused, it
 // returns why, and a code.
 func (s *Outputs) check(req *msg.Request, o *write) (why string, code codes.Code) {
 	x := o.entry
@@ -248,7 +248,7 @@ func (s *Outputs) check(req *msg.Request, o *write) (why string, code codes.Code
 	return "", 0
 }
 
-// took says what the node's answer to the write amounts to; Outcome stays empty where
+// setOutcome says what the node's answer to the write amounts to; Outcome stays empty where
 // it is to be read back.
 func (o *write) setOutcome(put *nodeclient.Exchange, r msg.Response) {
 	switch {

@@ -19,7 +19,7 @@ import (
 // by what its node says of it in /.well-known/core, and that no Output declares.
 type UndeclaredPolicy string
 
-// The policies. With the empty one nobody looks.
+// The policies. With the empty one writes are not checked.
 const (
 	UndeclaredAsk    UndeclaredPolicy = "ask"    // takes Ask.Confirmed on the control socket; refused at every other door
 	UndeclaredRefuse UndeclaredPolicy = "refuse" // refused at every door
@@ -30,13 +30,13 @@ const (
 // replaced has other resources.
 const listingLife = time.Hour
 
-// nodeListings are the resources of nodes that may move something.
+// actuators are the resources of nodes that may move something.
 type actuators struct {
 	mu    sync.Mutex
 	nodes map[*node.Node]*actuatorListing
 }
 
-// listing is what matters of a node's /.well-known/core.
+// actuatorListing is what matters of a node's /.well-known/core.
 type actuatorListing struct {
 	at        time.Time
 	unread    bool // the node answered, but with no listing that can be read
