@@ -222,7 +222,7 @@ func refused(step string, err error) error {
 	case errors.Is(err, unix.EACCES):
 		return fmt.Errorf("%s: %w: IPv6 is disabled on the interface (sysctl net.ipv6.conf.default.disable_ipv6=0)", step, err)
 	case errors.Is(err, unix.EOPNOTSUPP), errors.Is(err, unix.EAFNOSUPPORT):
-		return fmt.Errorf("%s: %w: does this kernel have IPv6 with policy rules (CONFIG_IPV6_MULTIPLE_TABLES)?", step, err)
+		return fmt.Errorf("%s: %w: does this kernel have IPv6 (it was not started with ipv6.disable=1) with policy rules (CONFIG_IPV6_MULTIPLE_TABLES)?", step, err)
 	}
 	return fmt.Errorf("%s: %w", step, err)
 }

@@ -61,8 +61,10 @@ largest MAC payload in octets, "tag", the datagram tag of the fragments,
 "encoding":"full", and "ghc":true, which means that the receiver offered to expand
 generic header compression. A line that cannot be done is answered
 {"error":"line N: …"}, and the exit code is then 1.`,
-		Example: `  culvert compress --from 00:00:5e:ef:10:00:00:01 --to 00:00:5e:ef:10:00:00:05 60000000000811…
-  culvert compress --frame-size 80 --encoding full 60000000…
+		Example: `  culvert compress --from 00:00:5e:ef:10:00:00:01 --to 00:00:5e:ef:10:00:00:05 \
+    60000000000c1140fe8000000000000002005eef10000001fe8000000000000002005eef1000000516331633000c2faa636f6170
+  culvert compress --frame-size 80 --encoding full \
+    6000000000003b40fe8000000000000002005eef10000001fe8000000000000002005eef10000005
   culvert compress --json < packets.jsonl`,
 		Args: cobra.ArbitraryArgs,
 		RunE: func(cmd *cobra.Command, args []string) error {

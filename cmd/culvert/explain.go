@@ -65,8 +65,8 @@ Datagrams that are not complete at the end of the line end as reassembly-timeout
 each line starts with empty state. "elided_checksum":true restores UDP checksums
 that were left out, "ghc":true expands generic header compression. A line that
 cannot be read is answered {"error":"line N: …"}, and the exit code is then 1.`,
-		Example: `  culvert explain --from 00:00:5e:ef:10:00:00:05 --to 00:00:5e:ef:10:00:00:01 7e33f01633163331a4636f6170
-  culvert explain --context 0=2001:db8::/64 --from 12:34 --to 00:01 7e7715f01633f0b0…
+		Example: `  culvert explain --from 00:00:5e:ef:10:00:00:05 --to 00:00:5e:ef:10:00:00:01 7e33f0163316332faa636f6170
+  culvert explain --context 0=2001:db8::/64 --from 12:34 --to 00:01 7e77f016331633a2e9636f6170
   culvert explain --json < frames.jsonl`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if g.json {

@@ -122,3 +122,34 @@ func TestHTTPWithoutIPv6(t *testing.T) {
 		}
 	})
 }
+
+// Where IPv6 is disabled on the whole host, the daemon makes its interface all the same,
+// and its CoAP doors at [::1] listen at 127.0.0.1 and say what to do.
+func TestRunWithoutIPv6(t *testing.T) {
+	t.Parallel()
+	ns := tuntest.NewNS(t)
+	ns.Sysctl("net.ipv6.conf.all.disable_ipv6", "1")
+	config := copySite(t)
+	b, err := os.ReadFile(config)
+	if err != nil {
+		t.Fatal(err)
+	}
+	text := strings.Replace(string(b), `"udp [::]:5683"`, `"udp [::1]:5685", "tcp [::1]:5685", "dtls [::1]:5686"`, 1) +
+		"\n[[access]]\nidentity = \"laptop\"\npsk_file = \"laptop.key\"\nmay = [\"read\"]\n"
+	for name, text := range map[string]string{config: text, filepath.Join(filepath.Dir(config), "laptop.key"): "000102030405060708090a0b0c0d0e0f\n"} {
+		if err := os.WriteFile(name, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	r := startRun(t, ns, config)
+	for _, want := range []string{"door=udp configured=[::1]:5685 address=127.0.0.1:5685", "door=tcp configured=[::1]:5685 address=127.0.0.1:5685",
+		"door=dtls configured=[::1]:5686 address=127.0.0.1:5686", "sysctl net.ipv6.conf.lo.disable_ipv6=0"} {
+		if !strings.Contains(r.log.String(), want) {
+			t.Errorf("the log does not say %q", want)
+		}
+	}
+	out, _ := ns.Command(tuntest.Tool(t, "coap-client-notls", "libcoap3-bin"), "-B", "5", "coap://127.0.0.1:5685/nodes").CombinedOutput()
+	if !strings.Contains(string(out), "mast") {
+		t.Errorf("the door at 127.0.0.1 answers %q", out)
+	}
+}

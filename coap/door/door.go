@@ -142,7 +142,7 @@ func (s *Doors) openLocked() error {
 		}
 	}
 	for _, a := range s.UDP {
-		c, err := net.ListenUDP(family("udp", a), net.UDPAddrFromAddrPort(a))
+		c, err := s.listenUDP(msg.DoorUDP, a)
 		if err == nil {
 			err = s.addLocked(c)
 		}

@@ -163,7 +163,7 @@ func family(network string, at netip.AddrPort) string {
 // openSecureLocked opens the DTLS, TCP and TLS doors.
 func (s *Doors) openSecureLocked() error {
 	for _, a := range s.DTLS {
-		c, err := net.ListenUDP(family("udp", a), net.UDPAddrFromAddrPort(a))
+		c, err := s.listenUDP(msg.DoorDTLS, a)
 		if err != nil {
 			return fmt.Errorf("coap: dtls %v: %w", a, err)
 		}
@@ -179,7 +179,7 @@ func (s *Doors) openSecureLocked() error {
 	}
 	for kind, addrs := range map[msg.Door][]netip.AddrPort{msg.DoorTCP: s.TCP, msg.DoorTLS: s.TLS} {
 		for _, a := range addrs {
-			l, err := net.Listen(family("tcp", a), a.String())
+			l, err := s.listenTCP(kind, a)
 			if err != nil {
 				return fmt.Errorf("coap: %v %v: %w", kind, a, err)
 			}
