@@ -18,10 +18,6 @@ import (
 	"testing"
 	"time"
 
-	"culvert/coap/access"
-	"culvert/coap/client"
-	"culvert/coap/msg"
-
 	piondtls "github.com/pion/dtls/v3"
 	"github.com/pion/logging"
 	"github.com/plgd-dev/go-coap/v3/dtls"
@@ -31,6 +27,10 @@ import (
 	"github.com/plgd-dev/go-coap/v3/options"
 	"github.com/plgd-dev/go-coap/v3/pkg/runner/periodic"
 	"github.com/plgd-dev/go-coap/v3/tcp"
+
+	"culvert/coap/access"
+	"culvert/coap/client"
+	"culvert/coap/msg"
 )
 
 // authority issues the certificates of a test.

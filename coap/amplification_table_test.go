@@ -7,11 +7,11 @@ import (
 	"testing"
 	"time"
 
-	"culvert/coap/door"
-	"culvert/coap/msg"
-
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
+
+	"culvert/coap/door"
+	"culvert/coap/msg"
 )
 
 // RFC 9175, section 2.4, item 3; RFC 7252, section 11.3: whatever is asked, an address

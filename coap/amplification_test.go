@@ -5,11 +5,11 @@ import (
 	"net/netip"
 	"testing"
 
-	"culvert/coap/door"
-	"culvert/coap/msg"
-
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
+
+	"culvert/coap/door"
+	"culvert/coap/msg"
 )
 
 // RFC 9175, section 2.4, RFC 7252, section 11.3: who has not shown that its address is

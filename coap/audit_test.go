@@ -10,9 +10,9 @@ import (
 	"syscall"
 	"testing"
 
-	"culvert/coap/api"
-
 	"github.com/plgd-dev/go-coap/v3/message/codes"
+
+	"culvert/coap/api"
 )
 
 // A disk without room: nothing moves that the log cannot tell of, no line is left

@@ -3,11 +3,11 @@ package coap
 import (
 	"testing"
 
-	"culvert/coap/access"
-	"culvert/coap/client"
-
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
+
+	"culvert/coap/access"
+	"culvert/coap/client"
 )
 
 // What is kept of a node is only for who may read it, and is what a request without

@@ -6,10 +6,10 @@ import (
 	"net/url"
 	"strings"
 
-	"culvert/coap/msg"
-
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
+
+	"culvert/coap/msg"
 )
 
 // ControlResource is a resource under /control that the daemon offers to its

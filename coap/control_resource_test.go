@@ -6,10 +6,10 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/plgd-dev/go-coap/v3/message/codes"
+
 	"culvert/coap/client"
 	"culvert/coap/msg"
-
-	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
 
 // What the daemon offers its commands is there on the control socket, and nowhere

@@ -7,10 +7,10 @@ import (
 	"testing"
 	"time"
 
-	"culvert/coap/msg"
-
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
+
+	"culvert/coap/msg"
 )
 
 // RFC 9176, sections 4 to 6, clause by clause: what TestResourceDirectory and

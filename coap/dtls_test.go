@@ -17,12 +17,12 @@ import (
 	"testing"
 	"time"
 
+	piondtls "github.com/pion/dtls/v3"
+	"github.com/plgd-dev/go-coap/v3/message/codes"
+
 	"culvert/coap/client"
 	"culvert/coap/door"
 	"culvert/coap/msg"
-
-	piondtls "github.com/pion/dtls/v3"
-	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
 
 // helloRecord is a ClientHello as a source sends it that only wants to cost us

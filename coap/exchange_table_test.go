@@ -10,9 +10,6 @@ import (
 	"sync/atomic"
 	"testing"
 
-	"culvert/coap/client"
-	"culvert/coap/msg"
-
 	piondtls "github.com/pion/dtls/v3"
 	"github.com/plgd-dev/go-coap/v3/dtls"
 	"github.com/plgd-dev/go-coap/v3/message"
@@ -20,6 +17,9 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message/pool"
 	"github.com/plgd-dev/go-coap/v3/options"
 	"github.com/plgd-dev/go-coap/v3/tcp"
+
+	"culvert/coap/client"
+	"culvert/coap/msg"
 )
 
 // tableRow is one exchange: what a client asks, and what it must see.

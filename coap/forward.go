@@ -4,12 +4,12 @@ import (
 	"slices"
 	"strings"
 
+	"github.com/plgd-dev/go-coap/v3/message"
+	"github.com/plgd-dev/go-coap/v3/message/codes"
+
 	"culvert/bridge/node"
 	"culvert/coap/msg"
 	"culvert/coap/nodeclient"
-
-	"github.com/plgd-dev/go-coap/v3/message"
-	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
 
 // forward is /nodes/NODE/own/...: the request goes on to the node. req is a clone.

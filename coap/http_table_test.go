@@ -9,11 +9,11 @@ import (
 	"testing"
 	"time"
 
-	"culvert/coap/door"
-	"culvert/coap/msg"
-
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
+
+	"culvert/coap/door"
+	"culvert/coap/msg"
 )
 
 // RFC 8075, sections 5 to 8: targets with what is percent-encoded in them, freshness,

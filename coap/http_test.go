@@ -8,10 +8,10 @@ import (
 	"sync/atomic"
 	"testing"
 
-	"culvert/coap/msg"
-
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
+
+	"culvert/coap/msg"
 )
 
 // RFC 8075, sections 5 to 7: targets, status codes, freshness, formats.

@@ -16,10 +16,6 @@ import (
 	"testing"
 	"time"
 
-	"culvert/coap/api"
-	"culvert/coap/client"
-	"culvert/coap/msg"
-
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 	"github.com/plgd-dev/go-coap/v3/message/pool"
@@ -27,6 +23,10 @@ import (
 	"github.com/plgd-dev/go-coap/v3/pkg/runner/periodic"
 	"github.com/plgd-dev/go-coap/v3/tcp"
 	"github.com/plgd-dev/go-coap/v3/udp"
+
+	"culvert/coap/api"
+	"culvert/coap/client"
+	"culvert/coap/msg"
 )
 
 // tool returns the path of a program that a test needs.

@@ -3,10 +3,10 @@ package coap
 import (
 	"strings"
 
-	"culvert/coap/msg"
-
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
+
+	"culvert/coap/msg"
 )
 
 // nodeLink is the link to /nodes/NODE. Resource types without a dot are ours to

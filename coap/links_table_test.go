@@ -3,10 +3,10 @@ package coap
 import (
 	"testing"
 
-	"culvert/coap/msg"
-
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
+
+	"culvert/coap/msg"
 )
 
 // The same at the front: filters hold over blocks (RFC 7959, section 2.4), several are

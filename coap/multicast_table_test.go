@@ -4,10 +4,10 @@ import (
 	"net/netip"
 	"testing"
 
-	"culvert/coap/msg"
-
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
+
+	"culvert/coap/msg"
 )
 
 // RFC 7252, section 8, as this front has it (doc.go): whatever is sent to a group is

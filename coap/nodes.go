@@ -81,7 +81,7 @@ func (s *Server) showNode(req *msg.Request, t node.Member) msg.Response {
 	if !ok {
 		return msg.NotAcceptable(msg.FormatJSON, msg.FormatText, msg.FormatLink)
 	}
-	v := stateOf(t.Name, t.Table, t.Node, time.Now())
+	v := stateOf(t.Name, t.Table, t.Node, s.now())
 	v.Sink = s.doors.ReadingsURI(t.Name)
 	switch f {
 	case msg.FormatText:
@@ -102,7 +102,7 @@ func (s *Server) listNodes(req *msg.Request) msg.Response {
 	if !ok {
 		return msg.NotAcceptable(msg.FormatJSON, msg.FormatText, msg.FormatLink)
 	}
-	return s.listings.get(f, func() msg.Response {
+	return s.listings.get(f, s.now(), func() msg.Response {
 		states := s.Nodes()
 		var b []byte
 		switch f {
@@ -128,7 +128,7 @@ func (s *Server) listNodes(req *msg.Request) msg.Response {
 
 // Nodes returns the states of all nodes of all meshes, by label.
 func (s *Server) Nodes() []api.NodeState {
-	states, now := []api.NodeState{}, time.Now()
+	states, now := []api.NodeState{}, s.now()
 	for _, m := range s.opts.Meshes {
 		for n := range m.Table.All() {
 			states = append(states, stateOf(m.Name, m.Table, n, now))
@@ -150,15 +150,15 @@ type rendering struct {
 	at   time.Time
 }
 
-func (l *listings) get(format uint32, render func() msg.Response) msg.Response {
+func (l *listings) get(format uint32, now time.Time, render func() msg.Response) msg.Response {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	if r := l.last[format]; r != nil && time.Since(r.at) < listingAge {
+	if r := l.last[format]; r != nil && now.Sub(r.at) < listingAge {
 		return r.resp
 	}
 	r := &rendering{resp: render()}
 	r.resp.Options = msg.With(r.resp.Options, message.MaxAge, msg.EncodeUint(5))
-	r.at = time.Now()
+	r.at = now
 	l.last[format] = r
 	return r.resp
 }

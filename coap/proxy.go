@@ -5,11 +5,11 @@ import (
 	"net/netip"
 	"strings"
 
-	"culvert/bridge/node"
-	"culvert/coap/msg"
-
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
+
+	"culvert/bridge/node"
+	"culvert/coap/msg"
 )
 
 // proxied makes a request to a forward proxy (RFC 7252, section 5.7.2) one for the

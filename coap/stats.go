@@ -3,10 +3,10 @@ package coap
 import (
 	"sync/atomic"
 
+	"github.com/plgd-dev/go-coap/v3/message/codes"
+
 	"culvert/bridge/reading"
 	"culvert/coap/msg"
-
-	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
 
 // counters are the front's figures.

@@ -6,9 +6,9 @@ import (
 	"testing"
 	"time"
 
-	"culvert/coap/msg"
-
 	"github.com/plgd-dev/go-coap/v3/message/codes"
+
+	"culvert/coap/msg"
 )
 
 // Handshakes are counted by what came of them: TLS clients with a certificate, without

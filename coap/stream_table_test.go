@@ -7,11 +7,11 @@ import (
 	"strings"
 	"testing"
 
-	"culvert/coap/door"
-	"culvert/coap/msg"
-
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
+
+	"culvert/coap/door"
+	"culvert/coap/msg"
 )
 
 // RFC 8323, section 3.2: the octets before the code. The low half of the first one is

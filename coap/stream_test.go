@@ -16,13 +16,13 @@ import (
 	"testing"
 	"time"
 
-	"culvert/coap/client"
-	"culvert/coap/door"
-	"culvert/coap/msg"
-
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 	"github.com/plgd-dev/go-coap/v3/tcp/coder"
+
+	"culvert/coap/client"
+	"culvert/coap/door"
+	"culvert/coap/msg"
 )
 
 // raw is a connection to the control socket, octet by octet.

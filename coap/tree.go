@@ -55,14 +55,14 @@ func (s *Server) serve(req *msg.Request, reply func(msg.Response)) {
 	}
 	if asked && b2.Num > 0 && !up {
 		k := req.CacheKey()
-		if r, ok := s.transfers.Lookup(k, time.Now()); ok {
+		if r, ok := s.transfers.Lookup(k, s.now()); ok {
 			out, _ := msg.Cut(req.Room, r, b2, true)
 			reply(s.count(req, out))
 			return
 		}
 	}
 	if up {
-		if r := s.uploads.Add(req, b1, time.Now()); r != nil {
+		if r := s.uploads.Add(req, b1, s.now()); r != nil {
 			if b1.More && r.Code == codes.Continue || r.Code == codes.RequestEntityTooLarge {
 				r.Options = msg.With(r.Options, message.Block1, b1.Encode())
 			}
@@ -96,7 +96,7 @@ func (s *Server) finish(req *msg.Request, r msg.Response, b1 msg.Block, up bool,
 	}
 	out, more := msg.Cut(req.Room, r, b2, asked)
 	if more {
-		s.transfers.Keep(req.CacheKey(), r, time.Now())
+		s.transfers.Keep(req.CacheKey(), r, s.now())
 	}
 	if up {
 		b1.More = false

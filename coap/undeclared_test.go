@@ -6,13 +6,13 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/plgd-dev/go-coap/v3/message"
+	"github.com/plgd-dev/go-coap/v3/message/codes"
+
 	"culvert/coap/api"
 	"culvert/coap/client"
 	"culvert/coap/msg"
 	"culvert/coap/output"
-
-	"github.com/plgd-dev/go-coap/v3/message"
-	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
 
 // estate is a listing (RFC 6690) with actuators in several forms: by the interface

@@ -7,9 +7,9 @@ import (
 	"testing"
 	"time"
 
-	"culvert/coap/msg"
-
 	"github.com/plgd-dev/go-coap/v3/message/codes"
+
+	"culvert/coap/msg"
 )
 
 // deadPort is an address of the loopback where nothing listens (any more).

@@ -8,9 +8,9 @@ import (
 	"fmt"
 	glob "path"
 
-	"culvert/coap/msg"
-
 	"github.com/plgd-dev/go-coap/v3/message/codes"
+
+	"culvert/coap/msg"
 )
 
 // Right is a set of what an identity may do.

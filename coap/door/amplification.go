@@ -10,10 +10,10 @@ import (
 	"sync"
 	"time"
 
-	"culvert/coap/msg"
-
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
+
+	"culvert/coap/msg"
 )
 
 // Limits of the guard against amplification. Ours, except for the factor.

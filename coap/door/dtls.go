@@ -13,12 +13,12 @@ import (
 	"sync"
 	"time"
 
-	"culvert/coap/access"
-	"culvert/coap/msg"
-
 	"github.com/pion/dtls/v3"
 	"github.com/pion/logging"
 	"github.com/plgd-dev/go-coap/v3/message"
+
+	"culvert/coap/access"
+	"culvert/coap/msg"
 )
 
 // Limits of a DTLS door. They are our choice.

@@ -9,9 +9,9 @@ import (
 	"sync/atomic"
 	"time"
 
-	"culvert/coap/msg"
-
 	"github.com/pion/dtls/v3"
+
+	"culvert/coap/msg"
 )
 
 // dtlsSession is one client of a DTLS door. To the DTLS library it is the

@@ -11,10 +11,10 @@ import (
 	"strings"
 	"time"
 
-	"culvert/coap/msg"
-
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
+
+	"culvert/coap/msg"
 )
 
 // HTTPPath is where HTTP is to be mounted (RFC 8075, section 5.4).

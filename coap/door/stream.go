@@ -11,11 +11,11 @@ import (
 	"sync/atomic"
 	"time"
 
-	"culvert/coap/msg"
-
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 	"github.com/plgd-dev/go-coap/v3/tcp/coder"
+
+	"culvert/coap/msg"
 )
 
 // Limits of connections. They are our choice.

@@ -12,11 +12,11 @@ import (
 	"sync/atomic"
 	"time"
 
-	"culvert/coap/msg"
-
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 	"github.com/plgd-dev/go-coap/v3/udp/coder"
+
+	"culvert/coap/msg"
 )
 
 // Limits of a UDP door. They are our choice.

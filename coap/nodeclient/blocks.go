@@ -4,10 +4,10 @@ import (
 	"slices"
 	"time"
 
-	"culvert/coap/msg"
-
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
+
+	"culvert/coap/msg"
 )
 
 // answeredLocked takes the response to the current message: it ends the exchange,

@@ -12,11 +12,11 @@ import (
 	"sync"
 	"time"
 
-	"culvert/coap/msg"
-
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 	"github.com/plgd-dev/go-coap/v3/udp/coder"
+
+	"culvert/coap/msg"
 )
 
 // Limits of the queues to nodes. They are our choice.

@@ -7,10 +7,10 @@ import (
 	"net/netip"
 	"time"
 
-	"culvert/coap/msg"
-
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 	"golang.org/x/sys/unix"
+
+	"culvert/coap/msg"
 )
 
 // ICMPv6 errors about requests to nodes. RFC 7252, section 4.2, lets them end an

@@ -7,10 +7,9 @@ import (
 	"testing"
 	"time"
 
-	"github.com/plgd-dev/go-coap/v3/udp/coder"
-
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
+	"github.com/plgd-dev/go-coap/v3/udp/coder"
 
 	"culvert/coap/msg"
 )

@@ -6,11 +6,11 @@ import (
 	"slices"
 	"time"
 
-	"culvert/coap/msg"
-	"culvert/coap/observe"
-
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
+
+	"culvert/coap/msg"
+	"culvert/coap/observe"
 )
 
 // observation is one observation of a node's resource, for any number of clients (RFC

@@ -7,12 +7,11 @@ import (
 	"testing/synctest"
 	"time"
 
-	"culvert/bridge/node"
-	"culvert/coap/msg"
-
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 
+	"culvert/bridge/node"
+	"culvert/coap/msg"
 	"culvert/tun/tuntest"
 )
 

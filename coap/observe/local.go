@@ -4,10 +4,10 @@ import (
 	"bytes"
 	"time"
 
-	"culvert/coap/msg"
-
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
+
+	"culvert/coap/msg"
 )
 
 // ObservedAge is the Max-Age, in seconds, of notifications about resources of the front

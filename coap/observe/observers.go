@@ -7,10 +7,10 @@ import (
 	"sync/atomic"
 	"time"
 
-	"culvert/coap/msg"
-
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
+
+	"culvert/coap/msg"
 )
 
 // Limits and intervals of observation by clients. They are our choice.

@@ -39,6 +39,7 @@ const (
 // soon as it is known; a daemon that starts finishes what the one before left open.
 type audit struct {
 	dir string
+	now func() time.Time
 	max int64 // octets of a file
 	// shut is why the log, or the lock-outs, could not be opened when the daemon started;
 	// nil: they were. Nothing is driven then.
@@ -86,8 +87,8 @@ type AuditLine struct {
 
 // openAudit opens the log in dir, and appends the outcome unknown to each intent
 // without one. begun is when each output was last written to.
-func openAudit(dir string) (a *audit, begun map[string]time.Time, err error) {
-	a = &audit{dir: dir, max: maxAudit, next: 1, open: map[uint64]AuditLine{}, latest: map[string]AuditLine{}}
+func openAudit(dir string, now func() time.Time) (a *audit, begun map[string]time.Time, err error) {
+	a = &audit{dir: dir, now: now, max: maxAudit, next: 1, open: map[uint64]AuditLine{}, latest: map[string]AuditLine{}}
 	if err := a.openFile(); err != nil {
 		return nil, nil, fmt.Errorf("coap: audit log: %w", err)
 	}
@@ -158,7 +159,7 @@ func (a *audit) remember(l AuditLine, octets int64) {
 // append writes one line, after the outcomes that are owed, and has it on the disk
 // when it returns, but for refused writes.
 func (a *audit) append(l AuditLine) error {
-	l.Time = time.Now().UTC()
+	l.Time = a.now().UTC()
 	err := a.writeOwed()
 	if err == nil {
 		err = a.write(l)
@@ -248,7 +249,7 @@ func (a *audit) outcome(o *write) error {
 func (a *audit) refusal(o *write) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	if now := time.Now(); now.Sub(a.second) >= time.Second {
+	if now := a.now(); now.Sub(a.second) >= time.Second {
 		a.second, a.refusals = now, 0
 	}
 	if a.refusals >= refusalsSecond || a.refused >= a.max/refusalShare {

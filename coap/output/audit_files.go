@@ -58,14 +58,14 @@ func (a *audit) rotate() error {
 	}
 	for _, key := range slices.Sorted(maps.Keys(a.latest)) {
 		switch l := a.latest[key]; {
-		case time.Since(l.Time) > latestKept:
+		case a.now().Sub(l.Time) > latestKept:
 			delete(a.latest, key)
 		default:
 			b = appendLine(b, AuditLine{Time: l.Time, Event: "latest", ID: l.ID, Place: l.Place, Resource: l.Resource, Again: true})
 		}
 	}
 	// Numbers are never used twice, whatever is left of the outputs.
-	b = appendLine(b, AuditLine{Time: time.Now().UTC(), Event: "begin", ID: a.next - 1, Again: true})
+	b = appendLine(b, AuditLine{Time: a.now().UTC(), Event: "begin", ID: a.next - 1, Again: true})
 	f, err := os.OpenFile(a.nextName(), os.O_CREATE|os.O_RDWR|os.O_APPEND|os.O_TRUNC, 0o640)
 	if err != nil {
 		return err

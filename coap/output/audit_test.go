@@ -17,7 +17,7 @@ import (
 // testAudit is an open audit log with small files.
 func testAudit(t *testing.T, dir string, octets int64) (*audit, map[string]time.Time) {
 	t.Helper()
-	a, begun, err := openAudit(dir)
+	a, begun, err := openAudit(dir, time.Now)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -230,7 +230,7 @@ func FuzzAudit(f *testing.F) {
 		if err := os.WriteFile(filepath.Join(dir, auditFile), b, 0o600); err != nil {
 			t.Fatal(err)
 		}
-		a, _, err := openAudit(dir)
+		a, _, err := openAudit(dir, time.Now)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -264,4 +264,35 @@ func eventsOf(lines []AuditLine) (out []string) {
 		out = append(out, strings.TrimSpace(l.Event+" "+l.Outcome))
 	}
 	return out
+}
+
+// The log's times are those of its clock: an output that was written to 48 h ago is not
+// carried over into a new file.
+func TestAuditClock(t *testing.T) {
+	at := time.Date(2026, 11, 30, 8, 0, 0, 0, time.UTC)
+	dir := t.TempDir()
+	a, _, err := openAudit(dir, func() time.Time { return at })
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { a.close() })
+	closeOrder(t, a, testOrder(t, a, "bank"), api.OutcomeDone)
+	if l := linesOf(t, dir); !l[0].Time.Equal(at) || !l[1].Time.Equal(at) {
+		t.Errorf("%v, %v", l[0].Time, l[1].Time)
+	}
+	for _, x := range []struct {
+		after time.Duration
+		kept  bool
+	}{{latestKept, true}, {latestKept + time.Second, false}} {
+		at = time.Date(2026, 11, 30, 8, 0, 0, 0, time.UTC).Add(x.after)
+		a.mu.Lock()
+		err := a.rotate()
+		a.mu.Unlock()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if kept := slices.ContainsFunc(linesOf(t, dir), func(l AuditLine) bool { return l.Event == "latest" && l.Place == "bank" }); kept != x.kept {
+			t.Errorf("after %v: carried over %v", x.after, kept)
+		}
+	}
 }

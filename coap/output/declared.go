@@ -32,7 +32,7 @@ func (o *Outputs) start(declared []Output) error {
 		return err
 	}
 	// The disk refuses: the outputs are there, and none of them is driven.
-	o.audit, o.known = &audit{dir: o.dir, shut: err}, map[string]*outputState{}
+	o.audit, o.known = &audit{dir: o.dir, now: o.Now, shut: err}, map[string]*outputState{}
 	o.declare(declared)
 	o.Log.Error("no output is driven: the audit log or the lock-outs cannot be opened. "+
 		"Make the folder writable for the daemon's user; then restart the daemon", "folder", o.dir, "cause", err)
@@ -61,7 +61,7 @@ func (o *Outputs) begin(declared []Output, dir string) error {
 		return err
 	}
 	var begun map[string]time.Time
-	if o.audit, begun, err = openAudit(dir); err != nil {
+	if o.audit, begun, err = openAudit(dir, o.Now); err != nil {
 		return err
 	}
 	o.known = map[string]*outputState{}
@@ -105,7 +105,7 @@ func (o *Outputs) declare(declared []Output) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	for key, x := range o.known { // those that are declared come back at once
-		if x.lock == nil && !x.writing && x.last == nil && time.Since(x.begun) > latestInterval {
+		if x.lock == nil && !x.writing && x.last == nil && o.Now().Sub(x.begun) > latestInterval {
 			delete(o.known, key)
 		}
 	}

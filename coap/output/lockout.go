@@ -3,12 +3,11 @@ package output
 import (
 	"errors"
 	"strings"
-	"time"
+
+	"github.com/plgd-dev/go-coap/v3/message/codes"
 
 	"culvert/coap/api"
 	"culvert/coap/msg"
-
-	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
 
 // Serve is /outputs, /outputs/PLACE/RESOURCE and its lock below that.
@@ -87,7 +86,7 @@ func (o *Outputs) setLock(dir string, x *declaredOutput, by, reason string, lock
 	o.mu.Lock()
 	if lock {
 		event = "lock"
-		x.lock = &api.LockOut{By: by, Since: time.Now().UTC(), Reason: reason}
+		x.lock = &api.LockOut{By: by, Since: o.Now().UTC(), Reason: reason}
 	}
 	locks := map[string]*api.LockOut{}
 	for key, e := range o.known {

@@ -14,14 +14,14 @@ import (
 	"sync/atomic"
 	"time"
 
+	"github.com/plgd-dev/go-coap/v3/message"
+	"github.com/plgd-dev/go-coap/v3/message/codes"
+
 	"culvert/bridge/node"
 	"culvert/coap/access"
 	"culvert/coap/api"
 	"culvert/coap/msg"
 	"culvert/coap/nodeclient"
-
-	"github.com/plgd-dev/go-coap/v3/message"
-	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
 
 // Limits of outputs. They are our choice.
@@ -128,7 +128,7 @@ type write struct {
 // write is a write to an output: what is not as it was declared is refused; the rest
 // goes to the node, and is read back.
 func (s *Outputs) write(req *msg.Request, t node.Member, x *declaredOutput, reply func(msg.Response)) {
-	now := time.Now()
+	now := s.Now()
 	o := &write{
 		Written: api.Written{Place: x.Place, Resource: x.Resource, Value: string(req.Payload[:min(len(req.Payload), maxOutputValue)]), At: now.UTC()},
 		by:      s.writer(req), door: req.Peer.Door.String(), from: req.Peer.Addr.String(), begun: now, entry: x,
@@ -169,7 +169,7 @@ func (s *Outputs) write(req *msg.Request, t node.Member, x *declaredOutput, repl
 			s.end(o, r.Code, reply)
 			return
 		}
-		get := &nodeclient.Exchange{Code: codes.GET, Options: ask, TakeBlocks: true, Deadline: time.Now().Add(readBackTime)}
+		get := &nodeclient.Exchange{Code: codes.GET, Options: ask, TakeBlocks: true, Deadline: s.Now().Add(readBackTime)}
 		get.Reply = func(back msg.Response) {
 			o.readBack(get, back)
 			s.end(o, r.Code, reply)

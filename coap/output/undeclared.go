@@ -85,14 +85,14 @@ func (s *Outputs) GuardUndeclared(req *msg.Request, t node.Member, path string, 
 			s.refuseUndeclared(req, s.undeclaredOrder(req, t, path, why, x.Deadline), policy, reply)
 		}
 	}
-	switch why, known := s.mayMove(t.Node, path, secret, time.Now()); {
+	switch why, known := s.mayMove(t.Node, path, secret, s.Now()); {
 	case known:
 		judge(why)
 	case goesOn: // sent whatever the node says of it
 		judge(fmt.Sprintf("what %s lists has not been read yet", t.Node.Label()))
 	default:
 		s.ReadListing(t, func(r msg.Response) {
-			why, known := s.mayMove(t.Node, path, secret, time.Now())
+			why, known := s.mayMove(t.Node, path, secret, s.Now())
 			if !known {
 				reply(msg.Errorf(r.Code, "nothing was written: the node was asked first whether %s moves something: %s", path, r.Payload))
 				return
@@ -134,7 +134,7 @@ func (s *Outputs) ReadListing(t node.Member, done func(msg.Response)) {
 	req := &msg.Request{Code: codes.GET, Options: opts, Peer: msg.Peer{Door: msg.DoorControl}, Room: msg.MaxBody}
 	o, _ := nodeclient.NewRequest(req.Code, s.Locate(t), opts, nil)
 	s.Nodes.Get(req, t, o, func(r msg.Response) {
-		s.noteListing(t.Node, r, time.Now())
+		s.noteListing(t.Node, r, s.Now())
 		done(r)
 	})
 }
@@ -243,7 +243,7 @@ func related(a, b []string) bool {
 
 // undeclaredOrder is a write for the audit log.
 func (s *Outputs) undeclaredOrder(req *msg.Request, t node.Member, path, why string, deadline time.Time) *write {
-	now := time.Now()
+	now := s.Now()
 	o := &write{
 		Written: api.Written{Place: t.Node.Label(), Resource: path, Value: string(req.Payload[:min(len(req.Payload), maxOutputValue)]), Reason: why, At: now.UTC()},
 		by:      s.writer(req), door: req.Peer.Door.String(), begun: now, deadline: deadline, undeclared: true,
