@@ -36,7 +36,8 @@ the radio's word, or ten reports and 5 minutes overdue), unknown (its radio is d
 retired. What counts for late and silent is a report, where a node reports at all: one
 that still answers but reports no more is late. [[mesh]] report says how often that
 should be; without it the period is learned from the last eight gaps. A node that
-reports at irregular times is never late.`,
+reports at irregular times is never late. One that is silent stays so when its radio,
+or the daemon, was away meanwhile.`,
 		Example: `  culvert nodes
   culvert nodes --wide
   culvert nodes --json | jq -r '.[] | select(.state != "up") | .status'`,
