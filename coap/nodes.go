@@ -138,8 +138,8 @@ func (s *Server) Nodes() []api.NodeState {
 	return states
 }
 
-// listings keeps the last rendering of the list of nodes in each format for a
-// moment, so that many who ask at once cost one.
+// listings keeps the last rendering of the list of nodes in each format for listingAge, so
+// that many concurrent requests cost one rendering.
 type listings struct {
 	mu   sync.Mutex
 	last [256]*rendering // by format; those on offer are below

@@ -12,9 +12,9 @@ import (
 	"culvert/coap/msg"
 )
 
-// proxied makes a request to a forward proxy (RFC 7252, section 5.7.2) one for the
-// node that it names. There is no other place to go: what is not a node of a mesh
-// here is refused (section 5.10.2), so that nobody is relayed to the Internet.
+// proxied turns a request to a forward proxy (RFC 7252, section 5.7.2) into one for the node
+// that it names. Any other destination is refused (section 5.10.2): this is no relay to the
+// Internet.
 func (s *Server) proxied(req *msg.Request) (*msg.Request, node.Member, msg.Response, bool) {
 	fail := func(r msg.Response) (*msg.Request, node.Member, msg.Response, bool) {
 		return nil, node.Member{}, r, false

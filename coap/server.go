@@ -133,9 +133,8 @@ func nodeAddress(t node.Member) netip.AddrPort {
 	return netip.AddrPortFrom(t.Address(), msg.PortCoAP)
 }
 
-// Listen opens every door, so that clients can be told before Run serves them. An
-// error names the door; those opened before it are closed again. Run calls Listen
-// where nobody did.
+// Listen opens every door, so that clients may connect before Run serves them. An error
+// names the door, and none is open then. Run calls Listen if it was not called.
 func (s *Server) Listen() error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -252,8 +251,8 @@ func (s *Server) Run(ctx context.Context) error {
 // tickEvery is how exactly the front keeps time.
 const tickEvery = 100 * time.Millisecond
 
-// tick does what is due: retransmissions, acknowledgements, deadlines, and the end
-// of what nobody asks for any more.
+// tick does what is due: retransmissions, acknowledgements, deadlines, and the removal of
+// what has expired.
 func (s *Server) tick(ctx context.Context) {
 	t := time.NewTicker(tickEvery)
 	defer t.Stop()

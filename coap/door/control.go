@@ -9,8 +9,8 @@ import (
 	"culvert/coap/msg"
 )
 
-// controlDoor is the Unix socket on which the commands ask. Whoever may open it may
-// do everything; who that is, the file's mode and owner say.
+// controlDoor is the Unix socket of the commands. A process that may open it has all rights:
+// mode and owner of the file decide.
 type controlDoor struct {
 	s        *Doors
 	listener *net.UnixListener

@@ -107,7 +107,8 @@ func listenUnix(path string) (*net.UnixListener, error) {
 	return l.(*net.UnixListener), nil
 }
 
-// credentials returns who opened the connection, by the kernel's word.
+// credentials returns user and group of the process that opened the connection, from the
+// kernel.
 func credentials(c *net.UnixConn) (uid, gid uint32, err error) {
 	raw, err := c.SyscallConn()
 	if err != nil {

@@ -8,13 +8,12 @@ import (
 	"culvert/coap/msg"
 )
 
-// exchanges is what a UDP door knows of the exchanges of the last 247 s, so that a
-// repeated request is not carried out twice (RFC 7252, section 4.5). It is
-// bounded; where it is full the oldest exchange that has ended makes room, one of
-// the same address first.
+// exchanges are the exchanges of a UDP door in the last 247 s (EXCHANGE_LIFETIME), so that a
+// repeated request is not carried out twice (RFC 7252, section 4.5). When they are full, the
+// oldest exchange that has ended is evicted, one of the same address first.
 type exchanges struct {
 	byKey  map[msg.MessageKey]*rememberedExchange
-	order  list.List // of *remembered, oldest first
+	order  list.List // of *rememberedExchange, oldest first
 	byHost map[netip.Addr]*list.List
 	octets int
 }
@@ -22,13 +21,13 @@ type exchanges struct {
 // rememberedExchange is one exchange.
 type rememberedExchange struct {
 	key    msg.MessageKey
-	sum    uint64 // of the request's octets: another request may wear its Message ID
+	sum    uint64 // of the request's octets: another request may reuse its Message ID
 	answer []byte // sent again for a repeated request; nil while there is none
 	open   bool   // the request has no answer yet
 	non    bool   // it is non-confirmable
 	at     time.Time
-	all    *list.Element // in memory.order
-	host   *list.Element // in perHost
+	all    *list.Element // in exchanges.order
+	host   *list.Element // in exchanges.byHost
 }
 
 func (m *exchanges) init() {

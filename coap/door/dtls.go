@@ -286,8 +286,8 @@ func (d *dtlsDoor) end() {
 	d.conn.Close()
 }
 
-// peer is the client behind a session; tag is what stands for the session where a
-// plain UDP door keeps the address to answer from.
+// peer is the client of a session; tag is the number of the session, in the place of the
+// control message that a plain UDP door keeps for its response.
 func (d *dtlsDoor) peer(tag []byte) msg.Peer {
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -310,8 +310,8 @@ func (d *dtlsDoor) write(b, tag []byte) {
 	}
 }
 
-// sessionAddr stands for a session where messages are told apart: a Message ID
-// counts within its session (RFC 7252, section 9.1.1).
+// sessionAddr makes an address of a session's number, for the keys of its messages: a Message
+// ID counts within its session (RFC 7252, section 9.1.1).
 func sessionAddr(number uint64) netip.Addr {
 	var a [16]byte
 	binary.BigEndian.PutUint64(a[8:], number)

@@ -198,9 +198,8 @@ const (
 	randomAt        = recordHeader + handshakeHeader + 2
 )
 
-// parseHello looks at a datagram that may begin a handshake: the message_seq and the
-// cookie of a ClientHello in the clear. It is only as exact as it takes to keep
-// everything else from those who must look closer.
+// parseHello returns message_seq and cookie of an unencrypted ClientHello. It only keeps
+// other datagrams from the DTLS library, which parses the message in full.
 func parseHello(b []byte) (seq uint16, cookie []byte, ok bool) {
 	body, seq, ok := parseHandshake(b, typeClientHello)
 	if !ok || len(body) < 2+32+1 {

@@ -184,8 +184,8 @@ func (st *Stream) signal(m *message.Message) error {
 	return nil
 }
 
-// request serves one request; where many are under way already it waits for one of
-// them, so that a client that asks faster than it reads holds up itself alone.
+// request serves one request. With maxInFlight in progress it waits for one of them: a client
+// that asks faster than it reads delays only itself.
 func (st *Stream) request(m *message.Message) {
 	st.slot <- struct{}{}
 	room := int(min(st.max.Load(), 1<<30))

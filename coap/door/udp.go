@@ -32,10 +32,9 @@ const (
 // section 5.2.2: before the client retransmits).
 const DefaultAckDelay = time.Second
 
-// readers is how many goroutines read one UDP door, one of them at a time: what may
-// change something is served in the order of arrival before the next one reads, and
-// what only looks, such as a listing that takes a while to render, after it let the
-// next one go on.
+// readers is how many goroutines read one UDP door, one of them at a time. A request that may
+// change something is served, in the order of arrival, before the next one is read; for a
+// listing, which takes time to render, the reader first lets the next one read.
 const readers = 3
 
 // UDP is one UDP socket on which clients ask (RFC 7252, section 4).
@@ -48,7 +47,7 @@ type UDP struct {
 	seed    maphash.Seed
 	kind    msg.Door
 	secure  *dtlsDoor             // of a DTLS door: its sessions, in the place of the socket
-	accepts func(netip.Addr) bool // whose datagrams are taken; nil: everybody's
+	accepts func(netip.Addr) bool // sources that may send here; nil: all
 	turn    sync.Mutex            // held by the reader whose turn it is
 
 	mu       sync.Mutex

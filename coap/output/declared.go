@@ -78,9 +78,9 @@ func (o *Outputs) begin(declared []Output, dir string) error {
 	return nil
 }
 
-// SetOutputs declares other outputs than before. What is known of an output that
-// stays, its lock-out among it, stays too, also while it is not declared; a write
-// under way ends by the old declaration. On an error nothing has changed.
+// SetOutputs replaces the declared outputs. The state of an output, its lock-out included,
+// outlives its declaration. A write in progress ends by the old declaration. On an error
+// nothing has changed.
 func (s *Outputs) SetOutputs(declared []Output) error {
 	o := s
 	o.saving.Lock()
