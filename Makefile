@@ -15,7 +15,7 @@ OFFLINE  := GOPROXY=off
 
 # The binary needs no C library: it runs on any Linux of its architecture.
 build:
-	CGO_ENABLED=0 $(GO) build -trimpath -ldflags '-X main.version=$(VERSION)' -o $(BIN) ./cmd/culvert
+	CGO_ENABLED=0 $(GO) build -trimpath -ldflags '-X culvert/cmd/culvert/internal/cli.version=$(VERSION)' -o $(BIN) ./cmd/culvert
 
 # A whole site on this machine: daemon, TUN interface, simulated mesh.
 demo: build

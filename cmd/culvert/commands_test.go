@@ -10,8 +10,8 @@ import (
 	"testing"
 	"time"
 
+	"culvert/cmd/culvert/internal/programtest"
 	"culvert/coap/api"
-
 	"culvert/tun/tuntest"
 )
 
@@ -23,7 +23,7 @@ type programAnswer struct {
 
 func runProgram(t *testing.T, ns *tuntest.NS, stdin string, args ...string) programAnswer {
 	t.Helper()
-	cmd := ns.Command(built(t), args...)
+	cmd := ns.Command(programtest.Built(t), args...)
 	var out, errs strings.Builder
 	cmd.Stdout, cmd.Stderr, cmd.Stdin = &out, &errs, strings.NewReader(stdin)
 	err := cmd.Run()
@@ -43,7 +43,7 @@ func asExit(err error, e **exec.ExitError) (ok bool) {
 func TestCommands(t *testing.T) {
 	t.Parallel()
 	ns := tuntest.NewNS(t)
-	config := copySite(t)
+	config := programtest.CopySite(t)
 	dir := filepath.Dir(config)
 	key := filepath.Join(dir, "key")
 	must := func(err error) {
@@ -68,7 +68,7 @@ psk_file = "key"
 may = "read"
 `
 	must(os.WriteFile(config, []byte(text), 0o600))
-	r := startRun(t, ns, config)
+	r := programtest.StartRun(t, ns, config)
 	local := func(stdin string, args ...string) programAnswer {
 		t.Helper()
 		return runProgram(t, ns, stdin, append(args, "--config", config)...)
@@ -144,7 +144,7 @@ may = "read"
 		{"nobody there", runProgram(t, ns, "", "read", "pump-house", "--server", "coaps://[::1]:9", "--identity", "a", "--psk-file", key), 3, "", "cannot be reached"},
 		{"no identity", runProgram(t, ns, "", "read", "pump-house", "--server", "coaps://[::1]"), 2, "", "--identity"},
 		{"no url", runProgram(t, ns, "", "read", "pump-house", "--server", "http://x", "--identity", "a", "--psk-file", key), 2, "", "want coaps://"},
-		{"no daemon", runProgram(t, ns, "", "read", "pump-house", "--config", copySite(t)), 3, "", "nothing listens"},
+		{"no daemon", runProgram(t, ns, "", "read", "pump-house", "--config", programtest.CopySite(t)), 3, "", "nothing listens"},
 	} {
 		if x.got.code != x.code || !strings.Contains(x.got.out, x.out) || !strings.Contains(x.got.err, x.err) {
 			t.Errorf("%s: exit code %d, want %d\n%s%s", x.name, x.got.code, x.code, x.got.out, x.got.err)
@@ -176,7 +176,7 @@ may = "read"
 			t.Errorf("audit log without %s:\n%s", want, audit)
 		}
 	}
-	if code := r.stop(syscall.SIGTERM); code != 0 {
+	if code := r.Stop(syscall.SIGTERM); code != 0 {
 		t.Errorf("exit code %d", code)
 	}
 }

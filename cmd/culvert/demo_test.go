@@ -16,6 +16,9 @@ import (
 
 	"golang.org/x/sys/unix"
 
+	"culvert/cmd/culvert/internal/cli"
+	"culvert/cmd/culvert/internal/demo"
+	"culvert/cmd/culvert/internal/programtest"
 	"culvert/tun/tuntest"
 )
 
@@ -26,8 +29,8 @@ const demoWait = 4 * time.Minute
 type demoRun struct {
 	cmd    *exec.Cmd
 	ended  <-chan struct{}
-	stdout *programOutput
-	stderr *programOutput
+	stdout *programtest.ProgramOutput
+	stderr *programtest.ProgramOutput
 	began  time.Time
 }
 
@@ -36,7 +39,7 @@ type demoRun struct {
 func startDemo(t *testing.T, set func(*exec.Cmd), args ...string) *demoRun {
 	t.Helper()
 	tuntest.NewNS(t) // fails where no namespace may be made, with what would permit it
-	d := &demoRun{cmd: exec.Command(built(t), append([]string{"demo"}, args...)...), stdout: &programOutput{}, stderr: &programOutput{}}
+	d := &demoRun{cmd: exec.Command(programtest.Built(t), append([]string{"demo"}, args...)...), stdout: &programtest.ProgramOutput{}, stderr: &programtest.ProgramOutput{}}
 	d.cmd.Stdout, d.cmd.Stderr = d.stdout, d.stderr
 	d.cmd.Env = append(os.Environ(), "TMPDIR="+t.TempDir())
 	if set != nil {
@@ -105,7 +108,7 @@ func nothingLeft(t *testing.T, d *demoRun) {
 			}
 		}
 	}
-	if left := ours(t, tuntest.Own(t)); len(left) != 0 {
+	if left := programtest.Ours(t, tuntest.Own(t)); len(left) != 0 {
 		t.Errorf("left behind: %q", left)
 	}
 }
@@ -120,8 +123,8 @@ func TestDemoHere(t *testing.T) {
 	var answer struct {
 		OK     bool
 		Faults []string
-		Nodes  []demoRow
-		Output []outputStep
+		Nodes  []demo.DemoRow
+		Output []demo.OutputStep
 	}
 	if err := json.Unmarshal([]byte(d.stdout.String()), &answer); err != nil {
 		t.Fatal(err)
@@ -130,7 +133,7 @@ func TestDemoHere(t *testing.T) {
 		t.Errorf("%+v", answer)
 	}
 	for _, n := range answer.Nodes {
-		if n.HopLimit != echoHopLimit || n.RTT <= 0 || n.Hops == 0 {
+		if n.HopLimit != demo.EchoHopLimit || n.RTT <= 0 || n.Hops == 0 {
 			t.Errorf("%+v", n)
 		}
 	}
@@ -309,11 +312,11 @@ func device(t *testing.T, make func(path string) error) {
 	if err := make(path); err != nil {
 		t.Fatal(err)
 	}
-	if err := unix.Mount(path, tunDevice, "", unix.MS_BIND, ""); err != nil {
+	if err := unix.Mount(path, cli.TunDevice, "", unix.MS_BIND, ""); err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() {
-		if err := unix.Unmount(tunDevice, unix.MNT_DETACH); err != nil {
+		if err := unix.Unmount(cli.TunDevice, unix.MNT_DETACH); err != nil {
 			t.Error(err)
 		}
 	})
@@ -322,7 +325,7 @@ func device(t *testing.T, make func(path string) error) {
 // refused holds that the demo ended with exit code 1 and these words.
 func refused(t *testing.T, d *demoRun, words ...string) {
 	t.Helper()
-	if code := d.wait(t); code != exitBad {
+	if code := d.wait(t); code != cli.ExitBad {
 		t.Errorf("exit code %d", code)
 	}
 	for _, w := range words {

@@ -14,13 +14,13 @@ import (
 	"testing"
 	"time"
 
-	"culvert/coap/api"
-
 	"culvert/bridge/adapt"
 	"culvert/bridge/ieee802154"
 	"culvert/bridge/ipv6"
 	"culvert/bridge/lowpan"
 	"culvert/bridge/radio"
+	"culvert/cmd/culvert/internal/programtest"
+	"culvert/coap/api"
 	"culvert/tun/tuntest"
 )
 
@@ -164,13 +164,13 @@ func TestLongKilledWhileNodesRegister(t *testing.T) {
 	}
 	next, beforeAll := 0, 0
 	for round := range kills + 1 {
-		log := &programOutput{}
-		cmd := ns.Command(built(t), "run", "--config", config)
+		log := &programtest.ProgramOutput{}
+		cmd := ns.Command(programtest.Built(t), "run", "--config", config)
 		cmd.Stderr = log
 		ended := tuntest.Start(t, cmd)
 		have := map[netip.Addr]bool{}
 		tuntest.Poll(t, 30*time.Second, func() (bool, string) {
-			out, err := ns.Command(built(t), "nodes", "--json", "--config", config).Output()
+			out, err := ns.Command(programtest.Built(t), "nodes", "--json", "--config", config).Output()
 			var list []api.NodeState
 			if err != nil || json.Unmarshal(out, &list) != nil {
 				return false, "the daemon is not up\n" + log.String()

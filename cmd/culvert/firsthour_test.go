@@ -11,6 +11,8 @@ import (
 	"testing"
 	"time"
 
+	"culvert/cmd/culvert/internal/daemon"
+	"culvert/cmd/culvert/internal/programtest"
 	"culvert/tun/tuntest"
 )
 
@@ -38,7 +40,7 @@ func readmeConfig(t *testing.T) string {
 		}
 		text = strings.Replace(text, change[0], change[1], 1)
 	}
-	config := copySite(t)
+	config := programtest.CopySite(t)
 	if err := os.WriteFile(config, []byte("state_dir = \"state\"\ncontrol = \"state/control.sock\"\n\n"+text), 0o600); err != nil {
 		t.Fatal(err)
 	}
@@ -52,7 +54,7 @@ func TestFirstConfiguration(t *testing.T) {
 	t.Parallel()
 	ns := tuntest.NewNS(t)
 	config := readmeConfig(t)
-	r := startNodes(t, ns, config, 1)
+	r := programtest.StartNodes(t, ns, config, 1)
 	ask := func(args ...string) programAnswer {
 		return runProgram(t, ns, "", append(args, "--config", config)...)
 	}
@@ -87,7 +89,7 @@ func TestFirstConfiguration(t *testing.T) {
 			t.Fatal(err)
 		}
 		tuntest.Poll(t, 10*time.Second, func() (bool, string) {
-			return strings.Contains(r.log.String(), "this door is for nodes only"), "the log does not say that the datagram was dropped"
+			return strings.Contains(r.Log.String(), "this door is for nodes only"), "the log does not say that the datagram was dropped"
 		})
 		if err := c.SetReadDeadline(time.Now().Add(time.Millisecond)); err != nil {
 			t.Fatal(err)
@@ -106,9 +108,9 @@ func TestHTTPWithoutIPv6(t *testing.T) {
 		if err := os.WriteFile("/proc/sys/net/ipv6/conf/lo/disable_ipv6", []byte("1"), 0o644); err != nil {
 			t.Fatal(err)
 		}
-		var text programOutput
+		var text programtest.ProgramOutput
 		log := slog.New(slog.NewTextHandler(&text, nil))
-		l, err := listenHTTP("[::1]:0", log)
+		l, err := daemon.ListenHTTP("[::1]:0", log)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -116,7 +118,7 @@ func TestHTTPWithoutIPv6(t *testing.T) {
 		if at := l.Addr().String(); !strings.HasPrefix(at, "127.0.0.1:") || !strings.Contains(text.String(), "disable_ipv6") {
 			t.Errorf("it listens at %s, and the log says %q", at, text.String())
 		}
-		if l, err := listenHTTP("[2001:db8::1]:0", log); err == nil {
+		if l, err := daemon.ListenHTTP("[2001:db8::1]:0", log); err == nil {
 			l.Close()
 			t.Error("an address of another host was taken")
 		}
@@ -129,7 +131,7 @@ func TestRunWithoutIPv6(t *testing.T) {
 	t.Parallel()
 	ns := tuntest.NewNS(t)
 	ns.Sysctl("net.ipv6.conf.all.disable_ipv6", "1")
-	config := copySite(t)
+	config := programtest.CopySite(t)
 	b, err := os.ReadFile(config)
 	if err != nil {
 		t.Fatal(err)
@@ -141,10 +143,10 @@ func TestRunWithoutIPv6(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	r := startRun(t, ns, config)
+	r := programtest.StartRun(t, ns, config)
 	for _, want := range []string{"door=udp configured=[::1]:5685 address=127.0.0.1:5685", "door=tcp configured=[::1]:5685 address=127.0.0.1:5685",
 		"door=dtls configured=[::1]:5686 address=127.0.0.1:5686", "sysctl net.ipv6.conf.lo.disable_ipv6=0"} {
-		if !strings.Contains(r.log.String(), want) {
+		if !strings.Contains(r.Log.String(), want) {
 			t.Errorf("the log does not say %q", want)
 		}
 	}

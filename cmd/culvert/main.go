@@ -5,41 +5,35 @@ package main
 
 import (
 	"context"
-	"errors"
-	"fmt"
-	"io"
 	"os"
+
+	"culvert/cmd/culvert/internal/ask"
+	"culvert/cmd/culvert/internal/cli"
+	"culvert/cmd/culvert/internal/daemon"
+	"culvert/cmd/culvert/internal/demo"
+	"culvert/cmd/culvert/internal/dissect"
+	"culvert/cmd/culvert/internal/host"
+	"culvert/cmd/culvert/internal/simulate"
 )
 
 func main() {
-	os.Exit(run(context.Background(), os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
+	os.Exit(cli.Main(context.Background(), commands, os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
 }
 
-// run executes one command line and returns the exit code.
-func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) int {
-	root := newRoot()
-	root.SetArgs(args)
-	root.SetIn(stdin)
-	root.SetOut(stdout)
-	root.SetErr(stderr)
-	cmd, err := root.ExecuteContextC(ctx)
-	code, show := exitCode(err)
-	if show {
-		fmt.Fprintf(stderr, "%s: %s\n", cmd.CommandPath(), errorText(err, cmd.CommandPath()))
-	}
-	return code
-}
-
-// errorText returns what is printed of an error: one line, but for a configuration in
-// which more than one thing is wrong.
-func errorText(err error, command string) string {
-	var usage *usageError
-	if errors.As(err, &usage) {
-		return fmt.Sprintf("%v (see '%s --help')", err, command)
-	}
-	var all configErrors
-	if errors.As(err, &all) && len(all) > 1 {
-		return fmt.Sprintf("%s in the configuration:\n%v", plural(len(all), "error"), err)
-	}
-	return err.Error()
+// commands is the table of all commands.
+var commands = []cli.Command{
+	dissect.NewExplainCommand,
+	dissect.NewCompressCommand,
+	daemon.NewRunCommand,
+	demo.NewDemoCommand,
+	simulate.NewSimulateCommand,
+	host.NewCheckCommand,
+	ask.NewNodesCommand,
+	ask.NewReadCommand,
+	ask.NewSetCommand,
+	ask.NewWatchCommand,
+	ask.NewReloadCommand,
+	ask.NewReplaceCommand,
+	ask.NewForgetCommand,
+	cli.NewVersionCommand,
 }

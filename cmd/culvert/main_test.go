@@ -9,6 +9,7 @@ import (
 	"strings"
 	"testing"
 
+	"culvert/cmd/culvert/internal/cli"
 	"culvert/tun/tuntest"
 )
 
@@ -20,7 +21,7 @@ func TestMain(m *testing.M) {
 func command(t *testing.T, args ...string) (code int, stdout, stderr string) {
 	t.Helper()
 	var out, errs bytes.Buffer
-	code = run(context.Background(), args, strings.NewReader(""), &out, &errs)
+	code = cli.Main(context.Background(), commands, args, strings.NewReader(""), &out, &errs)
 	return code, out.String(), errs.String()
 }
 
@@ -93,8 +94,8 @@ func TestRootFlags(t *testing.T) {
 	if code, got, errs := command(t, "--version"); code != 0 || got != want || errs != "" {
 		t.Errorf("--version: exit code %d, %q, %q; want %q", code, got, errs, want)
 	}
-	if _, help, _ := command(t, "--help"); !strings.Contains(help, configEnv) {
-		t.Errorf("help does not name %s:\n%s", configEnv, help)
+	if _, help, _ := command(t, "--help"); !strings.Contains(help, cli.ConfigEnv) {
+		t.Errorf("help does not name %s:\n%s", cli.ConfigEnv, help)
 	}
 }
 
@@ -105,7 +106,7 @@ func TestHelp(t *testing.T) {
 	if code != 0 || stderr != "" || !strings.Contains(stdout, "culvert demo") {
 		t.Errorf("culvert alone: exit code %d, stderr %q, stdout %s", code, stderr, stdout)
 	}
-	for _, cmd := range newRoot().Commands() {
+	for _, cmd := range cli.NewRoot(commands).Commands() {
 		if cmd.Name() == "help" || cmd.Name() == "completion" {
 			continue
 		}
@@ -132,7 +133,7 @@ func TestVersion(t *testing.T) {
 		t.Errorf("exit code %d, stderr %q, stdout %q", code, stderr, stdout)
 	}
 	code, stdout, _ = command(t, "version", "--json")
-	var b buildInfo
+	var b cli.BuildInfo
 	if err := json.Unmarshal([]byte(stdout), &b); code != 0 || err != nil || b.Version == "" || b.Go == "" {
 		t.Errorf("exit code %d, %v, stdout %q", code, err, stdout)
 	}

@@ -13,6 +13,7 @@ import (
 	"unicode/utf8"
 
 	"culvert/bridge/node"
+	"culvert/cmd/culvert/internal/programtest"
 	"culvert/coap/api"
 	"culvert/tun/tuntest"
 )
@@ -20,7 +21,7 @@ import (
 // disturbed is the example site with a radio that is a program of its own, which a test
 // can disturb by its control socket.
 type disturbed struct {
-	*running
+	*programtest.Running
 	socket string
 }
 
@@ -28,7 +29,7 @@ type disturbed struct {
 // with one text of its configuration for another.
 func startDisturbed(t *testing.T, ns *tuntest.NS, edits ...string) disturbed {
 	t.Helper()
-	file := copySite(t)
+	file := programtest.CopySite(t)
 	text, err := os.ReadFile(file)
 	if err != nil {
 		t.Fatal(err)
@@ -45,30 +46,30 @@ func startDisturbed(t *testing.T, ns *tuntest.NS, edits ...string) disturbed {
 	if err := os.WriteFile(file, []byte(changed), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	tuntest.Start(t, ns.Command(built(t), "simulate", "--period", "1s", "--control", d.socket, "--listen", "unix:"+filepath.Join(filepath.Dir(file), "radio")))
-	d.running = startRun(t, ns, file)
+	tuntest.Start(t, ns.Command(programtest.Built(t), "simulate", "--period", "1s", "--control", d.socket, "--listen", "unix:"+filepath.Join(filepath.Dir(file), "radio")))
+	d.Running = programtest.StartRun(t, ns, file)
 	return d
 }
 
 // tell gives the simulation a command.
 func (d disturbed) tell(command ...string) {
-	d.t.Helper()
+	d.T.Helper()
 	args := append([]string{"simulate", "tell", d.socket}, command...)
-	if out, err := d.ns.Command(built(d.t), args...).CombinedOutput(); err != nil {
-		d.t.Fatalf("%q: %v\n%s", args, err, out)
+	if out, err := d.Ns.Command(programtest.Built(d.T), args...).CombinedOutput(); err != nil {
+		d.T.Fatalf("%q: %v\n%s", args, err, out)
 	}
 }
 
 // table returns what `culvert nodes` prints, and holds that it fits 100 columns.
 func (d disturbed) table(flags ...string) string {
-	d.t.Helper()
-	out, err := d.ns.Command(built(d.t), append([]string{"nodes", "--config", d.config}, flags...)...).Output()
+	d.T.Helper()
+	out, err := d.Ns.Command(programtest.Built(d.T), append([]string{"nodes", "--config", d.Config}, flags...)...).Output()
 	if err != nil {
 		return err.Error()
 	}
 	for line := range strings.Lines(string(out)) {
 		if n := utf8.RuneCountInString(strings.TrimRight(line, "\n")); len(flags) == 0 && n > 100 {
-			d.t.Errorf("%d columns: %s", n, line)
+			d.T.Errorf("%d columns: %s", n, line)
 		}
 	}
 	return string(out)
@@ -76,9 +77,9 @@ func (d disturbed) table(flags ...string) string {
 
 // wait waits until a node is what is asked for, and returns it.
 func (d disturbed) wait(name, what string, is func(api.NodeState) bool) (found api.NodeState) {
-	d.t.Helper()
-	tuntest.Poll(d.t, 90*time.Second, func() (bool, string) {
-		for _, n := range d.nodes() {
+	d.T.Helper()
+	tuntest.Poll(d.T, 90*time.Second, func() (bool, string) {
+		for _, n := range d.Nodes() {
 			if found = n; n.Node == name && is(n) {
 				return true, ""
 			}
@@ -89,7 +90,7 @@ func (d disturbed) wait(name, what string, is func(api.NodeState) bool) (found a
 }
 
 func (d disturbed) waitState(name string, s node.State) api.NodeState {
-	d.t.Helper()
+	d.T.Helper()
 	return d.wait(name, s.String(), func(n api.NodeState) bool { return n.State == s.String() })
 }
 
@@ -128,10 +129,10 @@ func TestNodeStatesFollowTheSite(t *testing.T) {
 	if text := d.table(); !strings.Contains(text, "\nmast: silent ") || !strings.Contains(text, " reports of 1 s missed\n") {
 		t.Errorf("no words for what is silent:\n%s", text)
 	}
-	if v := d.gauge(`culvert_node_up{mesh="fenland",node="mast"}`); v != "0" {
+	if v := gaugeOf(d.Running, `culvert_node_up{mesh="fenland",node="mast"}`); v != "0" {
 		t.Errorf("culvert_node_up of mast is %q", v)
 	}
-	if !regexp.MustCompile(`(?s)nodes? late" [^\n]*mast.*nodes? silent" [^\n]*mast`).MatchString(d.log.String()) {
+	if !regexp.MustCompile(`(?s)nodes? late" [^\n]*mast.*nodes? silent" [^\n]*mast`).MatchString(d.Log.String()) {
 		t.Error("the log does not say that mast became late, then silent")
 	}
 	d.tell("silent", "mast", "0")
@@ -140,7 +141,7 @@ func TestNodeStatesFollowTheSite(t *testing.T) {
 
 	d.tell("cut", "radio")
 	d.waitState("pump-house", node.Unknown)
-	if n, v := d.gauge(`culvert_nodes{mesh="fenland",state="unknown"}`), d.gauge(`culvert_node_up{mesh="fenland",node="pump-house"}`); n != "6" || v != "0" {
+	if n, v := gaugeOf(d.Running, `culvert_nodes{mesh="fenland",state="unknown"}`), gaugeOf(d.Running, `culvert_node_up{mesh="fenland",node="pump-house"}`); n != "6" || v != "0" {
 		t.Errorf("%q nodes are unknown, culvert_node_up is %q", n, v)
 	}
 	if text := d.table(); !strings.Contains(text, "6 nodes of mesh fenland unknown: its radio is down") {
@@ -148,7 +149,7 @@ func TestNodeStatesFollowTheSite(t *testing.T) {
 	}
 	d.tell("restore", "radio")
 	up()
-	if code := d.stop(syscall.SIGTERM); code != 0 {
+	if code := d.Stop(syscall.SIGTERM); code != 0 {
 		t.Errorf("exit code %d", code)
 	}
 }
@@ -171,7 +172,7 @@ func TestStrangersOfTheSite(t *testing.T) {
 			t.Parallel()
 			ns := tuntest.NewNS(t)
 			d := startDisturbed(t, ns, cold, "", admit, c.admit)
-			if !strings.Contains(d.log.String(), c.said) {
+			if !strings.Contains(d.Log.String(), c.said) {
 				t.Errorf("the log does not say %s", c.said)
 			}
 			n := d.wait(device, "a stranger that is up", func(n api.NodeState) bool { return n.Stranger && n.State == node.Up.String() })
@@ -189,7 +190,7 @@ func TestStrangersOfTheSite(t *testing.T) {
 				`culvert_node_place{mesh="fenland",node="` + device + `"}`: "0",
 				`culvert_node_place{mesh="fenland",node="mast"}`:           "1",
 			} {
-				if got := d.gauge(name); got != want {
+				if got := gaugeOf(d.Running, name); got != want {
 					t.Errorf("%s is %q, want %s", name, got, want)
 				}
 			}
@@ -203,11 +204,11 @@ func TestStrangersOfTheSite(t *testing.T) {
 
 // forgetsStranger switches a stranger off, forgets it, and starts the daemon anew.
 func (d disturbed) forgetsStranger(device string) {
-	t := d.t
+	t := d.T
 	t.Helper()
 	forget := func(code int, want, name string) {
 		t.Helper()
-		cmd := d.ns.Command(built(t), "forget", "--config", d.config, name)
+		cmd := d.Ns.Command(programtest.Built(t), "forget", "--config", d.Config, name)
 		out, _ := cmd.CombinedOutput()
 		if got := cmd.ProcessState.ExitCode(); got != code || !strings.Contains(string(out), want) {
 			t.Errorf("forget %s: exit code %d, want %d and %q:\n%s", name, got, code, want, out)
@@ -218,32 +219,32 @@ func (d disturbed) forgetsStranger(device string) {
 	forget(1, `no node is called "silo"`, "silo")
 	forget(0, device+" of mesh fenland is forgotten; it was silent", device)
 	forget(0, "is expected again", "mast")
-	gone := func(r *running) {
+	gone := func(r *programtest.Running) {
 		t.Helper()
 		tuntest.Poll(t, 10*time.Second, func() (bool, string) {
 			names := ""
-			for _, n := range r.nodes() {
+			for _, n := range r.Nodes() {
 				names += n.Node + " "
 			}
 			return names != "" && !strings.Contains(names, device), "there are " + names
 		})
 	}
-	gone(d.running)
-	if v := d.gauge(`culvert_node_up{mesh="fenland",node="` + device + `"}`); v != "missing" {
+	gone(d.Running)
+	if v := gaugeOf(d.Running, `culvert_node_up{mesh="fenland",node="`+device+`"}`); v != "missing" {
 		t.Errorf("culvert_node_up of it is still %q", v)
 	}
 	d.waitState("mast", node.Up)
-	d.stop(syscall.SIGKILL)
-	text, err := os.ReadFile(d.config)
+	d.Stop(syscall.SIGKILL)
+	text, err := os.ReadFile(d.Config)
 	if err != nil {
 		t.Fatal(err)
 	}
 	// Without a radio: what is there comes from the state.
 	quiet := strings.Replace(string(text), "unix:radio", "unix:nobody", 1)
-	if err := os.WriteFile(d.config, []byte(quiet), 0o600); err != nil {
+	if err := os.WriteFile(d.Config, []byte(quiet), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	r := startNodes(t, d.ns, d.config, 0)
+	r := programtest.StartNodes(t, d.Ns, d.Config, 0)
 	gone(r)
-	r.stop(syscall.SIGTERM)
+	r.Stop(syscall.SIGTERM)
 }

@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	"culvert/cmd/culvert/internal/programtest"
 	"culvert/tun/tuntest"
 )
 
@@ -16,7 +17,7 @@ import (
 func TestReloadAccess(t *testing.T) {
 	t.Parallel()
 	ns := tuntest.NewNS(t)
-	config := copySite(t)
+	config := programtest.CopySite(t)
 	b, err := os.ReadFile(config)
 	if err != nil {
 		t.Fatal(err)
@@ -30,7 +31,7 @@ func TestReloadAccess(t *testing.T) {
 	}
 	run := func(code int, want string, args ...string) {
 		t.Helper()
-		cmd := ns.Command(built(t), append(args, "--config", config)...)
+		cmd := ns.Command(programtest.Built(t), append(args, "--config", config)...)
 		out, _ := cmd.CombinedOutput()
 		if got := cmd.ProcessState.ExitCode(); got != code || !strings.Contains(string(out), want) {
 			t.Errorf("%s: exit code %d, want %d, and %q in\n%s", strings.Join(args, " "), got, code, want, out)
@@ -41,7 +42,7 @@ func TestReloadAccess(t *testing.T) {
 		out, _ := ns.Command(client, "-B", "5", "coap://[::1]/nodes").CombinedOutput()
 		return string(out)
 	}
-	r := startRun(t, ns, config)
+	r := programtest.StartRun(t, ns, config)
 	if out := reads(); strings.Contains(out, "4.01") || !strings.Contains(out, "mast") {
 		t.Errorf("at first: %s", out)
 	}
@@ -52,8 +53,8 @@ func TestReloadAccess(t *testing.T) {
 	http := strings.LastIndex(whole, "[http]")
 	write(whole[:access] + whole[caution:output] + whole[http:])
 	run(0, "0 outputs declared", "reload")
-	if strings.Contains(r.log.String(), "count from the next start") {
-		t.Errorf("a restart is asked for:\n%s", r.log)
+	if strings.Contains(r.Log.String(), "count from the next start") {
+		t.Errorf("a restart is asked for:\n%s", r.Log)
 	}
 	if out := reads(); !strings.Contains(out, "4.01") {
 		t.Errorf("nobody may read any more: %s", out)
@@ -70,7 +71,7 @@ func TestReloadAccess(t *testing.T) {
 		t.Errorf("with the whole file again: %s", out)
 	}
 	run(1, "sump open", "set", "pump-house", "/output", "1", "--yes")
-	if code := r.stop(syscall.SIGTERM); code != 0 {
+	if code := r.Stop(syscall.SIGTERM); code != 0 {
 		t.Errorf("exit code %d", code)
 	}
 }
@@ -80,7 +81,7 @@ func TestReloadAccess(t *testing.T) {
 func TestSetKilled(t *testing.T) {
 	t.Parallel()
 	ns := tuntest.NewNS(t)
-	config := copySite(t)
+	config := programtest.CopySite(t)
 	audit := func() string {
 		found, err := filepath.Glob(filepath.Join(filepath.Dir(config), "*", "audit.jsonl"))
 		if err != nil || len(found) != 1 {
@@ -95,19 +96,19 @@ func TestSetKilled(t *testing.T) {
 		return strings.Count(b, `"event":"intent"`) > strings.Count(b, `"event":"outcome"`)
 	}
 	for try := 0; ; try++ {
-		r := startRun(t, ns, config)
+		r := programtest.StartRun(t, ns, config)
 		tuntest.Poll(t, 60*time.Second, func() (bool, string) {
-			out, _ := ns.Command(built(t), "read", "pump-house", "/output", "--config", config).CombinedOutput()
+			out, _ := ns.Command(programtest.Built(t), "read", "pump-house", "/output", "--config", config).CombinedOutput()
 			return strings.HasSuffix(strings.TrimSpace(string(out)), "0"), string(out)
 		})
-		set := ns.Command(built(t), "set", "pump-house", "/output", "0", "--yes", "--config", config)
+		set := ns.Command(programtest.Built(t), "set", "pump-house", "/output", "0", "--yes", "--config", config)
 		if err := set.Start(); err != nil {
 			t.Fatal(err)
 		}
 		tuntest.Poll(t, 30*time.Second, func() (bool, string) {
 			return strings.Count(audit(), `"event":"intent"`) > try, "no intent: " + audit()
 		})
-		r.stop(syscall.SIGKILL)
+		r.Stop(syscall.SIGKILL)
 		_ = set.Wait()
 		if open() {
 			break
@@ -116,7 +117,7 @@ func TestSetKilled(t *testing.T) {
 			t.Fatalf("every write was through before the daemon could be killed:\n%s", audit())
 		}
 	}
-	startRun(t, ns, config)
+	programtest.StartRun(t, ns, config)
 	tuntest.Poll(t, 30*time.Second, func() (bool, string) {
 		return !open() && strings.Contains(audit(), "the daemon ended before it knew"), audit()
 	})

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"culvert/bridge/node"
+	"culvert/cmd/culvert/internal/programtest"
 	"culvert/tun/tuntest"
 )
 
@@ -18,7 +19,7 @@ import (
 func TestReloadPlaces(t *testing.T) {
 	t.Parallel()
 	ns := tuntest.NewNS(t)
-	config := copySite(t)
+	config := programtest.CopySite(t)
 	b, err := os.ReadFile(config)
 	if err != nil {
 		t.Fatal(err)
@@ -43,7 +44,7 @@ func TestReloadPlaces(t *testing.T) {
 		t.Fatal("the example has no cold-store")
 	}
 	write(strings.ReplaceAll(without, "fenland/cold-store", "fenland/cold-*"))
-	r := startRun(t, ns, config)
+	r := programtest.StartRun(t, ns, config)
 	l := newLAN(t, ns)
 	run := func(code int, want string, args ...string) {
 		t.Helper()
@@ -52,12 +53,12 @@ func TestReloadPlaces(t *testing.T) {
 		}
 	}
 	place := func(label string) string {
-		return r.gauge(`culvert_node_place{mesh="fenland",node="` + label + `"}`)
+		return gaugeOf(r, `culvert_node_place{mesh="fenland",node="`+label+`"}`)
 	}
 	holds := func(when, label, eui, placed string, stranger bool) {
 		t.Helper()
 		tuntest.Poll(t, 10*time.Second, func() (bool, string) { // the daemon keeps a listing for a moment
-			for _, n := range r.nodes() {
+			for _, n := range r.Nodes() {
 				if n.EUI64.String() == eui {
 					return n.Node == label && n.Stranger == stranger && n.State != node.Expected.String(), fmt.Sprintf("%s: %+v", when, n)
 				}
@@ -79,8 +80,8 @@ func TestReloadPlaces(t *testing.T) {
 	if !l.reaches(t, coldAddr) {
 		t.Error("the place that the rule names is not reached")
 	}
-	if strings.Contains(r.log.String(), "count from the next start") {
-		t.Errorf("a restart is asked for:\n%s", r.log)
+	if strings.Contains(r.Log.String(), "count from the next start") {
+		t.Errorf("a restart is asked for:\n%s", r.Log)
 	}
 
 	write(strings.Replace(whole, `name  = "cold-store"`, `name  = "ice-house"`, 1))
@@ -99,11 +100,11 @@ func TestReloadPlaces(t *testing.T) {
 		t.Error("a stranger is reached under admit = \"listed\"")
 	}
 	replaced := false
-	for _, n := range r.nodes() {
+	for _, n := range r.Nodes() {
 		replaced = replaced || n.Node == "grain-bin" && n.EUI64.String() == "00:00:5e:ef:10:00:00:99"
 	}
 	if !replaced {
-		t.Errorf("a device that replace bound lost its place by a reload: %+v", r.nodes())
+		t.Errorf("a device that replace bound lost its place by a reload: %+v", r.Nodes())
 	}
 	// The file names the new device, then another one, which counts.
 	write(strings.Replace(without, `eui64 = "00:00:5e:ef:10:00:00:05"`, `eui64 = "`+coldEUI+`"`, 1))
@@ -122,26 +123,7 @@ func TestReloadPlaces(t *testing.T) {
 	if l.reaches(t, coldAddr) {
 		t.Error("a stranger is served after a reload that took admit out of the file")
 	}
-	if code := r.stop(syscall.SIGTERM); code != 0 {
+	if code := r.Stop(syscall.SIGTERM); code != 0 {
 		t.Errorf("exit code %d", code)
-	}
-}
-
-// TestAdmissionWarnings says where the next start would admit other nodes.
-func TestAdmissionWarnings(t *testing.T) {
-	for _, c := range []struct {
-		was, is meshConfig
-		want    string
-	}{
-		{meshConfig{listed: true}, meshConfig{listed: true, admitAbsent: true}, ""},
-		{meshConfig{}, meshConfig{listed: true, admitAbsent: true}, "serves places only"},
-		{meshConfig{listed: true, admitAbsent: true}, meshConfig{admitAbsent: true}, "serves any node"},
-		{meshConfig{listed: true}, meshConfig{}, ""}, // the key is named as changed
-		{meshConfig{listed: true}, meshConfig{name: "yard", admitAbsent: true}, ""},
-	} {
-		b := rulebook{running: &config{meshes: []meshConfig{c.was}}}
-		if got := strings.Join(b.admissionWarnings(&config{meshes: []meshConfig{c.is}}), "\n"); (got != "") != (c.want != "") || !strings.Contains(got, c.want) {
-			t.Errorf("%+v to %+v: %q", c.was, c.is, got)
-		}
 	}
 }

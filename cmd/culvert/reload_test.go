@@ -3,22 +3,16 @@ package main
 import (
 	"fmt"
 	"io"
-	"log/slog"
 	"net"
 	"net/netip"
 	"os"
 	"regexp"
-	"slices"
 	"strings"
 	"syscall"
 	"testing"
 	"time"
 
-	"culvert/bridge"
-	"culvert/bridge/forward/forwardtest"
-	"culvert/bridge/ieee802154"
-	"culvert/bridge/node"
-	"culvert/bridge/policy"
+	"culvert/cmd/culvert/internal/programtest"
 	"culvert/tun/tuntest"
 )
 
@@ -52,7 +46,7 @@ func (l siteLAN) reaches(t *testing.T, to string) bool {
 func TestReload(t *testing.T) {
 	t.Parallel()
 	ns := tuntest.NewNS(t)
-	config := copySite(t)
+	config := programtest.CopySite(t)
 	whole, err := os.ReadFile(config)
 	if err != nil {
 		t.Fatal(err)
@@ -66,22 +60,22 @@ func TestReload(t *testing.T) {
 	text := string(whole)
 	site := text[:strings.Index(text, "[[rule]]")] + text[strings.Index(text, "[coap]"):]
 	write(site)
-	r := startRun(t, ns, config)
+	r := programtest.StartRun(t, ns, config)
 	l := newLAN(t, ns)
 	const mast = "fd5e:2a11:77c0:1:200:5eef:1000:4"
-	if !strings.Contains(r.log.String(), "no [[rule]] in the configuration") {
-		t.Errorf("without rules, the log says:\n%s", r.log)
+	if !strings.Contains(r.Log.String(), "no [[rule]] in the configuration") {
+		t.Errorf("without rules, the log says:\n%s", r.Log)
 	}
 	if l.reaches(t, mast) {
 		t.Error("without rules a host reaches a node")
 	}
 	tuntest.Poll(t, 5*time.Second, func() (bool, string) {
 		want := `to=fenland/mast service=echo rule="[[rule]]; from = 'fd5e:2a11:77c0:5::2/128'; to = 'fenland/mast'; service = 'echo'"`
-		return strings.Contains(r.log.String(), want), "want " + want + " in\n" + r.log.String()
+		return strings.Contains(r.Log.String(), want), "want " + want + " in\n" + r.Log.String()
 	})
 	reload := func(code int, want ...string) {
 		t.Helper()
-		cmd := ns.Command(built(t), "reload", "--config", config)
+		cmd := ns.Command(programtest.Built(t), "reload", "--config", config)
 		out, _ := cmd.CombinedOutput()
 		if got := cmd.ProcessState.ExitCode(); got != code {
 			t.Errorf("exit code %d, want %d:\n%s", got, code, out)
@@ -99,7 +93,7 @@ func TestReload(t *testing.T) {
 	if !l.reaches(t, mast) {
 		t.Error("with the rules of the example a host does not reach a node")
 	}
-	if ok := r.gauge("culvert_config_reload_ok"); ok != "1" {
+	if ok := gaugeOf(r, "culvert_config_reload_ok"); ok != "1" {
 		t.Errorf("culvert_config_reload_ok %s", ok)
 	}
 
@@ -114,10 +108,10 @@ func TestReload(t *testing.T) {
 	if !l.reaches(t, mast) {
 		t.Error("a file with errors changed what passes")
 	}
-	if ok := r.gauge("culvert_config_reload_ok"); ok != "0" {
+	if ok := gaugeOf(r, "culvert_config_reload_ok"); ok != "0" {
 		t.Errorf("culvert_config_reload_ok %s", ok)
 	}
-	if n := r.gauge(`culvert_rules{mesh="fenland"}`); n != "2" {
+	if n := gaugeOf(r, `culvert_rules{mesh="fenland"}`); n != "2" {
 		t.Errorf("%s rules", n)
 	}
 
@@ -126,17 +120,17 @@ func TestReload(t *testing.T) {
 	other = strings.Replace(other, `"mast"`, `"aerial"`, 1)
 	other = strings.Replace(other, `listen = "[::1]:0"`, `listen = "[::1]:1"`, 1)
 	write(other)
-	if err := r.cmd.Process.Signal(syscall.SIGHUP); err != nil {
+	if err := r.Cmd.Process.Signal(syscall.SIGHUP); err != nil {
 		t.Fatal(err)
 	}
 	tuntest.Poll(t, 5*time.Second, func() (bool, string) {
 		want := `keys="[http.listen mesh \"fenland\": admit]"`
-		return strings.Contains(r.log.String(), want), "want " + want + " in\n" + r.log.String()
+		return strings.Contains(r.Log.String(), want), "want " + want + " in\n" + r.Log.String()
 	})
 	if l.reaches(t, mast) {
 		t.Error("without rules again, a host reaches a node")
 	}
-	if code := r.stop(syscall.SIGTERM); code != 0 {
+	if code := r.Stop(syscall.SIGTERM); code != 0 {
 		t.Errorf("exit code %d", code)
 	}
 }
@@ -146,12 +140,12 @@ func TestReload(t *testing.T) {
 func TestReloadLosesNothing(t *testing.T) {
 	t.Parallel()
 	ns := tuntest.NewNS(t)
-	config := copySite(t)
+	config := programtest.CopySite(t)
 	text, err := os.ReadFile(config)
 	if err != nil {
 		t.Fatal(err)
 	}
-	r := startRun(t, ns, config)
+	r := programtest.StartRun(t, ns, config)
 	l := newLAN(t, ns)
 	const echoes = 30
 	done := make(chan struct{})
@@ -170,7 +164,7 @@ func TestReloadLosesNothing(t *testing.T) {
 		if err := os.WriteFile(config, []byte(more), 0o600); err != nil {
 			t.Fatal(err)
 		}
-		cmd := ns.Command(built(t), "reload", "--config", config)
+		cmd := ns.Command(programtest.Built(t), "reload", "--config", config)
 		if b, err := cmd.CombinedOutput(); (err != nil) != (reloads%3 == 2) {
 			t.Errorf("reload %d: %v\n%s", reloads, err, b)
 		}
@@ -184,30 +178,30 @@ func TestReloadLosesNothing(t *testing.T) {
 		t.Errorf("%d reloads:\n%s", reloads, out)
 	}
 	t.Logf("%d echoes answered during %d reloads", echoes, reloads)
-	if code := r.stop(syscall.SIGTERM); code != 0 {
+	if code := r.Stop(syscall.SIGTERM); code != 0 {
 		t.Errorf("exit code %d", code)
 	}
 }
 
 // gauge reads one value from the daemon's metrics.
-func (r *running) gauge(name string) string {
-	r.t.Helper()
-	at := regexp.MustCompile(`msg="HTTP open".* address=(\S+)`).FindStringSubmatch(r.log.String())
+func gaugeOf(r *programtest.Running, name string) string {
+	r.T.Helper()
+	at := regexp.MustCompile(`msg="HTTP open".* address=(\S+)`).FindStringSubmatch(r.Log.String())
 	if at == nil {
-		r.t.Fatalf("the log does not say where the HTTP side is:\n%s", r.log)
+		r.T.Fatalf("the log does not say where the HTTP side is:\n%s", r.Log)
 	}
 	var body []byte
-	r.ns.Do(func() { // the connection is made on this thread, which a client's would not be
+	r.Ns.Do(func() { // the connection is made on this thread, which a client's would not be
 		conn, err := net.DialTimeout("tcp", at[1], 10*time.Second)
 		if err != nil {
-			r.t.Fatal(err)
+			r.T.Fatal(err)
 		}
 		defer conn.Close()
 		if _, err := io.WriteString(conn, "GET /metrics HTTP/1.0\r\n\r\n"); err != nil {
-			r.t.Fatal(err)
+			r.T.Fatal(err)
 		}
 		if body, err = io.ReadAll(conn); err != nil {
-			r.t.Fatal(err)
+			r.T.Fatal(err)
 		}
 	})
 	for line := range strings.Lines(string(body)) {
@@ -216,77 +210,4 @@ func (r *running) gauge(name string) string {
 		}
 	}
 	return "missing"
-}
-
-// TestChangedKeys compares two files key by key.
-func TestChangedKeys(t *testing.T) {
-	parse := func(text string) map[string]any {
-		_, root := parseDocument("c.toml", []byte(text))
-		return root.m
-	}
-	was := parse("state_dir = 'a'\n[http]\nlisten = 'x'\n[[mesh]]\nname = 'fenland'\nairtime_node = '5 B/s'\nplace = [{name = 'a', eui64 = '1'}, {name = 'b'}]\n" +
-		"[mesh.radio]\nkind = 'serial'\n[[mesh]]\nname = 'yard'\n[[rule]]\nfrom = 'any'\n")
-	is := parse("state_dir = 'b'\n[[mesh]]\nname = 'wharf'\n[[mesh]]\nname = 'fenland'\nairtime_node = '6 B/s'\nflows = {udp = '5 min'}\nplace = [{name = 'b'}, {name = 'a', eui64 = '2'}]\n" +
-		"[mesh.radio]\nkind = 'stream'\n[coap]\nlisten = []\n")
-	want := []string{"coap", "http", `mesh "fenland": radio.kind`, `mesh "wharf"`, `mesh "yard"`, "state_dir"}
-	if got := changedKeys(was, is); !slices.Equal(got, want) {
-		t.Errorf("got  %q\nwant %q", got, want)
-	}
-	if got := changedKeys(was, was); len(got) != 0 {
-		t.Errorf("the same: %q", got)
-	}
-}
-
-// TestRulesBetweenMeshes holds rules that name nodes of two meshes: each mesh judges
-// its own by name and the other's by address.
-func TestRulesBetweenMeshes(t *testing.T) {
-	mesh := func(name, prefix string, places ...node.Place) *bridge.Mesh {
-		m, err := bridge.New(bridge.Options{Name: name, Prefix: netip.MustParsePrefix(prefix), Radio: forwardtest.NewRadio(),
-			OpenTun: func() (bridge.Tun, error) { return forwardtest.NewTun(), nil }, Places: places, Policy: newEngine(meshConfig{name: name})})
-		if err != nil {
-			t.Fatal(err)
-		}
-		return m
-	}
-	eui := func(n uint64) ieee802154.Addr { return ieee802154.Extended(0x00005eef10000000 + n) }
-	fen := mesh("fen", "fd5e:2a11:77c0:1::/64", node.Place{Name: "mast", EUI64: eui(1)}, node.Place{Name: "pump", EUI64: eui(2)})
-	yard := mesh("yard", "fd5e:2a11:77c0:2::/64", node.Place{Name: "gate", EUI64: eui(3)}, node.Place{Name: "lamp", EUI64: eui(4)})
-	rule := func(from, to string, deny bool) policy.Rule {
-		f, err1 := policy.ParseEnd(from)
-		to2, err2 := policy.ParseEnd(to)
-		if err1 != nil || err2 != nil {
-			t.Fatal(err1, err2)
-		}
-		return policy.Rule{From: []policy.End{f}, To: []policy.End{to2}, Services: []policy.Service{{Any: true}}, Deny: deny}
-	}
-	// passes asks both meshes, as a packet would.
-	passes := func(from *bridge.Mesh, a string, to *bridge.Mesh, b string) bool {
-		src, dst := from.Nodes().ByLabel(a), to.Nodes().ByLabel(b)
-		t := policy.Tuple{Source: from.Nodes().Address(src), Destination: to.Nodes().Address(dst), Proto: 17}
-		allowed := func(m *bridge.Mesh, from, to *node.Node) bool {
-			i, _ := m.Policy().Would(t, from, to)
-			return i >= 0 && !m.Policy().Rules().Rule(i).Deny
-		}
-		return allowed(from, src, nil) && allowed(to, nil, dst)
-	}
-	for _, c := range []struct {
-		name  string
-		rules []policy.Rule
-		want  [3]bool // mast to gate, pump to gate, mast to lamp
-	}{
-		{"none", nil, [3]bool{}},
-		{"all", []policy.Rule{rule("fen/*", "yard/*", false)}, [3]bool{true, true, true}},
-		{"one to one", []policy.Rule{rule("fen/mast", "yard/gate", false)}, [3]bool{true, false, false}},
-		{"all but one to one", []policy.Rule{rule("fen/mast", "yard/gate", true), rule("*", "*", false)}, [3]bool{false, true, true}},
-		{"all but to one", []policy.Rule{rule("fen", "yard/gate", true), rule("*", "*", false)}, [3]bool{false, false, true}},
-		{"the other way", []policy.Rule{rule("yard/*", "fen/*", false)}, [3]bool{}},
-	} {
-		b, err := newRulebook(&config{rules: c.rules, raw: map[string]any{}}, []*bridge.Mesh{fen, yard}, slog.New(slog.DiscardHandler))
-		if err != nil || b == nil {
-			t.Fatal(err)
-		}
-		if got := [3]bool{passes(fen, "mast", yard, "gate"), passes(fen, "pump", yard, "gate"), passes(fen, "mast", yard, "lamp")}; got != c.want {
-			t.Errorf("%s: %v, want %v", c.name, got, c.want)
-		}
-	}
 }

@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"culvert/cmd/culvert/internal/programtest"
 	"culvert/tun/tuntest"
 )
 
@@ -15,7 +16,7 @@ import (
 func TestReplace(t *testing.T) {
 	t.Parallel()
 	ns := tuntest.NewNS(t)
-	config := copySite(t)
+	config := programtest.CopySite(t)
 	data, err := os.ReadFile(config)
 	if err != nil {
 		t.Fatal(err)
@@ -33,10 +34,10 @@ func TestReplace(t *testing.T) {
 		t.Fatal("the example has no cold-store")
 	}
 	write(text)
-	r := startRun(t, ns, config)
+	r := programtest.StartRun(t, ns, config)
 	replace := func(code int, want string, args ...string) {
 		t.Helper()
-		cmd := ns.Command(built(t), append([]string{"replace", "--config", config}, args...)...)
+		cmd := ns.Command(programtest.Built(t), append([]string{"replace", "--config", config}, args...)...)
 		out, _ := cmd.CombinedOutput()
 		if got := cmd.ProcessState.ExitCode(); got != code || !strings.Contains(string(out), want) {
 			t.Errorf("%q: exit code %d, want %d and %q:\n%s", args, got, code, want, out)
@@ -49,11 +50,11 @@ func TestReplace(t *testing.T) {
 	replace(0, "CAUTION", "grain-bin", "00:00:5e:ef:10:00:00:06")
 
 	const newAddr, oldAddr = "fd5e:2a11:77c0:1:200:5eef:1000:6", "fd5e:2a11:77c0:1:200:5eef:1000:5"
-	holds := func(r *running, when, grainBin, retired string) {
+	holds := func(r *programtest.Running, when, grainBin, retired string) {
 		t.Helper()
 		tuntest.Poll(t, 20*time.Second, func() (bool, string) {
 			bin, old := "", ""
-			for _, n := range r.nodes() {
+			for _, n := range r.Nodes() {
 				if n.Node == "grain-bin" && n.Address != nil {
 					bin = n.Address.String()
 				}
@@ -72,30 +73,30 @@ func TestReplace(t *testing.T) {
 	if !reaches(newAddr) || reaches(oldAddr) {
 		t.Error("the new device is not reached, or the old one is")
 	}
-	if code := r.stop(syscall.SIGTERM); code != 0 {
+	if code := r.Stop(syscall.SIGTERM); code != 0 {
 		t.Errorf("exit code %d", code)
 	}
 
 	// It is kept.
-	r = startNodes(t, ns, config, 5)
+	r = programtest.StartNodes(t, ns, config, 5)
 	holds(r, "after a restart", newAddr, oldAddr)
 	if reaches(oldAddr) {
 		t.Error("after a restart the old device is reached")
 	}
-	r.stop(syscall.SIGKILL)
+	r.Stop(syscall.SIGKILL)
 
 	// The configuration follows: nothing changes.
 	grain := func(eui string) string {
 		return strings.Replace(text, `eui64 = "00:00:5e:ef:10:00:00:05"`, `eui64 = "`+eui+`"`, 1)
 	}
 	write(grain("00:00:5e:ef:10:00:00:06"))
-	r = startNodes(t, ns, config, 5)
+	r = programtest.StartNodes(t, ns, config, 5)
 	holds(r, "the configuration follows", newAddr, oldAddr)
-	r.stop(syscall.SIGTERM)
+	r.Stop(syscall.SIGTERM)
 
 	// It gives the old device another place: it is in service again.
 	write(grain("00:00:5e:ef:10:00:00:06") + "\n[[mesh.place]]\nname = \"shed\"\neui64 = \"00:00:5e:ef:10:00:00:05\"\n")
-	r = startNodes(t, ns, config, 5)
+	r = programtest.StartNodes(t, ns, config, 5)
 	holds(r, "a place for the old one", newAddr, "")
 	if !reaches(oldAddr) {
 		t.Error("the old device has a place and is not reached")

@@ -20,6 +20,7 @@ import (
 
 	"culvert/bridge/ieee802154"
 	"culvert/bridge/ipv6"
+	"culvert/cmd/culvert/internal/programtest"
 )
 
 // The rig: testdata/kernelnode boots Linux 6.1 in a virtual machine, whose own IEEE
@@ -299,13 +300,13 @@ func judgeFrames(t *testing.T, file string, ctxs map[uint8]netip.Prefix) {
 		}
 		if h.From == rigEUI {
 			f = slices.Clone(f)
-			f[3], f[4] = tsharkPAN&0xff, tsharkPAN>>8 // the PAN that tshark is told to read as 6LoWPAN
+			f[3], f[4] = programtest.TsharkPAN&0xff, programtest.TsharkPAN>>8 // the PAN that tshark is told to read as 6LoWPAN
 			ours = append(ours, f)
 		}
 	}
-	for i, j := range tshark(t, ours, ctxs) {
-		if j.bad {
-			t.Errorf("frame %d: %s\n%x", i, j.expert, ours[i])
+	for i, j := range programtest.Tshark(t, ours, ctxs) {
+		if j.Bad {
+			t.Errorf("frame %d: %s\n%x", i, j.Expert, ours[i])
 		}
 	}
 	t.Logf("tshark read %d frames of ours", len(ours))

@@ -2,8 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/json"
-	"errors"
 	"fmt"
 	"log/slog"
 	"net"
@@ -18,6 +16,12 @@ import (
 	"testing"
 	"time"
 
+	"culvert/cmd/culvert/internal/cli"
+	"culvert/cmd/culvert/internal/conf"
+	"culvert/cmd/culvert/internal/daemon"
+	"culvert/cmd/culvert/internal/demo"
+	"culvert/cmd/culvert/internal/ping"
+	"culvert/cmd/culvert/internal/programtest"
 	"culvert/tun/tuntest"
 )
 
@@ -28,32 +32,32 @@ func TestRunStop(t *testing.T) {
 		t.Run(s.String(), func(t *testing.T) {
 			t.Parallel()
 			ns := tuntest.NewNS(t)
-			before := ours(t, ns)
+			before := programtest.Ours(t, ns)
 			if len(before) != 0 {
 				t.Fatalf("a fresh namespace has %v", before)
 			}
-			r := startRun(t, ns, copySite(t))
-			if during := ours(t, ns); !slices.Contains(during, "link mesh0") || !slices.Contains(during, "address fd5e:2a11:77c0:1::1/64") {
+			r := programtest.StartRun(t, ns, programtest.CopySite(t))
+			if during := programtest.Ours(t, ns); !slices.Contains(during, "link mesh0") || !slices.Contains(during, "address fd5e:2a11:77c0:1::1/64") {
 				t.Errorf("while it runs: %q", during)
 			}
 			pingFrom(t, ns, "fd5e:2a11:77c0:1:200:5eef:1000:7") // so that it is heard
 			want := regexp.MustCompile(`(?m)^pump-house +up +[0-9.]+ s ago +.* [2-4] +[a-z- ]+ +(-[0-9]+ dBm|-) +fd5e:2a11:77c0:1:200:5eef:1000:7 +00:00:5e:ef:10:00:00:07 +- +fenland$`)
 			tuntest.Poll(t, 10*time.Second, func() (bool, string) { // the daemon renders the list once a second
-				out, err := ns.Command(built(t), "nodes", "--wide", "--config", r.config).Output()
+				out, err := ns.Command(programtest.Built(t), "nodes", "--wide", "--config", r.Config).Output()
 				return err == nil && want.Match(out), fmt.Sprintf("want %s, got %v\n%s", want, err, out)
 			})
-			if code := r.stop(s); code != 0 {
+			if code := r.Stop(s); code != 0 {
 				t.Errorf("exit code %d", code)
 			}
-			if after := ours(t, ns); len(after) != 0 {
+			if after := programtest.Ours(t, ns); len(after) != 0 {
 				t.Errorf("left behind: %q", after)
 			}
-			text := r.log.String()
+			text := r.Log.String()
 			if strings.Contains(text, "no [[rule]]") || !strings.Contains(text, "msg=stopped") {
 				t.Errorf("the log should say that it stopped, and not that there are no rules:\n%s", text)
 			}
-			code, _, stderr := command(t, "nodes", "--config", r.config)
-			if code != exitUnreachable || !strings.Contains(stderr, "nothing listens at") {
+			code, _, stderr := command(t, "nodes", "--config", r.Config)
+			if code != cli.ExitUnreachable || !strings.Contains(stderr, "nothing listens at") {
 				t.Errorf("nodes after the end: exit code %d, %s", code, stderr)
 			}
 		})
@@ -73,13 +77,13 @@ func pingFrom(t *testing.T, ns *tuntest.NS, address string) {
 func echoFrom(t *testing.T, ns *tuntest.NS, address string) (fault string) {
 	t.Helper()
 	ns.Do(func() {
-		p, err := newPinger()
+		p, err := ping.NewPinger()
 		if err != nil {
 			t.Fatal(err)
 		}
 		defer p.Close()
-		row := demoRow{Address: netip.MustParseAddr(address)}
-		row.echo(t.Context(), p)
+		row := demo.DemoRow{Address: netip.MustParseAddr(address)}
+		row.Echo(t.Context(), p)
 		fault = row.EchoError
 	})
 	return fault
@@ -90,18 +94,18 @@ func echoFrom(t *testing.T, ns *tuntest.NS, address string) (fault string) {
 func TestKillRestart(t *testing.T) {
 	t.Parallel()
 	ns := tuntest.NewNS(t)
-	config := copySite(t)
-	first := startRun(t, ns, config)
-	want := ours(t, ns)
-	first.stop(syscall.SIGKILL)
-	second := startRun(t, ns, config)
-	if got := ours(t, ns); !slices.Equal(got, want) {
+	config := programtest.CopySite(t)
+	first := programtest.StartRun(t, ns, config)
+	want := programtest.Ours(t, ns)
+	first.Stop(syscall.SIGKILL)
+	second := programtest.StartRun(t, ns, config)
+	if got := programtest.Ours(t, ns); !slices.Equal(got, want) {
 		t.Errorf("after kill and restart:\n got %q\nwant %q", got, want)
 	}
-	if code := second.stop(syscall.SIGTERM); code != 0 {
+	if code := second.Stop(syscall.SIGTERM); code != 0 {
 		t.Errorf("exit code %d", code)
 	}
-	if after := ours(t, ns); len(after) != 0 {
+	if after := programtest.Ours(t, ns); len(after) != 0 {
 		t.Errorf("left behind: %q", after)
 	}
 }
@@ -111,15 +115,15 @@ func TestKillRestart(t *testing.T) {
 func TestRunTwice(t *testing.T) {
 	t.Parallel()
 	ns := tuntest.NewNS(t)
-	first := startRun(t, ns, copySite(t))
-	out, err := ns.Command(built(t), "run", "--config", first.config).CombinedOutput()
-	if err == nil || !strings.Contains(string(out), "runs with "+filepath.Dir(first.config)+"/state already") {
+	first := programtest.StartRun(t, ns, programtest.CopySite(t))
+	out, err := ns.Command(programtest.Built(t), "run", "--config", first.Config).CombinedOutput()
+	if err == nil || !strings.Contains(string(out), "runs with "+filepath.Dir(first.Config)+"/state already") {
 		t.Errorf("second daemon: %v\n%s", err, out)
 	}
-	if n := len(first.nodes()); n != 6 {
+	if n := len(first.Nodes()); n != 6 {
 		t.Errorf("the first one lists %d nodes", n)
 	}
-	if code := first.stop(syscall.SIGTERM); code != 0 {
+	if code := first.Stop(syscall.SIGTERM); code != 0 {
 		t.Errorf("exit code %d", code)
 	}
 }
@@ -128,7 +132,7 @@ func TestRunTwice(t *testing.T) {
 // TestMain holds that no goroutine is left.
 func TestRunDaemon(t *testing.T) {
 	tuntest.Own(t)
-	cfg, err := loadConfig(copySite(t))
+	cfg, err := conf.LoadConfig(programtest.CopySite(t))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -139,9 +143,9 @@ func TestRunDaemon(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	defer cancel()
 	ended := make(chan error, 1)
-	log := &programOutput{}
+	log := &programtest.ProgramOutput{}
 	go func() {
-		ended <- runDaemon(ctx, cfg, daemonOptions{log: slog.New(slog.NewTextHandler(log, nil)), http: l})
+		ended <- daemon.RunDaemon(ctx, cfg, daemon.DaemonOptions{Log: slog.New(slog.NewTextHandler(log, nil)), Http: l})
 	}()
 	client := http.Client{Transport: &http.Transport{DisableKeepAlives: true}}
 	tuntest.Poll(t, 20*time.Second, func() (bool, string) {
@@ -198,7 +202,7 @@ func TestRunNotify(t *testing.T) {
 		}
 		return ""
 	}
-	cmd := ns.Command(built(t), "run", "--config", copySite(t), "--log-level", "error")
+	cmd := ns.Command(programtest.Built(t), "run", "--config", programtest.CopySite(t), "--log-level", "error")
 	cmd.Env = append(os.Environ(), "NOTIFY_SOCKET="+path, "WATCHDOG_USEC=2400000")
 	ended := tuntest.Start(t, cmd)
 	if s := next(); s != "READY=1" {
@@ -225,7 +229,7 @@ func TestRunNotify(t *testing.T) {
 // TestRunRefused holds that what cannot be run is said in one line each.
 func TestRunRefused(t *testing.T) {
 	ns := tuntest.NewNS(t)
-	good := copySite(t)
+	good := programtest.CopySite(t)
 	text, err := os.ReadFile(good)
 	if err != nil {
 		t.Fatal(err)
@@ -249,8 +253,8 @@ func TestRunRefused(t *testing.T) {
 			if err := os.WriteFile(file, []byte(changed), 0o600); err != nil {
 				t.Fatal(err)
 			}
-			cmd := ns.Command(built(t), "run", "--config", file, "--log-level", "error")
-			out := &programOutput{}
+			cmd := ns.Command(programtest.Built(t), "run", "--config", file, "--log-level", "error")
+			out := &programtest.ProgramOutput{}
 			cmd.Stdout, cmd.Stderr = out, out
 			select {
 			case <-tuntest.Start(t, cmd):
@@ -262,74 +266,7 @@ func TestRunRefused(t *testing.T) {
 			}
 		})
 	}
-	if left := ours(t, ns); len(left) != 0 {
+	if left := programtest.Ours(t, ns); len(left) != 0 {
 		t.Errorf("left behind: %q", left)
-	}
-}
-
-func TestGroup(t *testing.T) {
-	wait := func(ctx context.Context) error { <-ctx.Done(); return nil }
-	boom := errors.New("boom")
-	for _, c := range []struct {
-		name   string
-		parts  []part
-		failed string // why the daemon ends
-		ended  string // what stop returns
-	}{
-		{"all wait", []part{{"a", wait}, {"b", wait}}, "", ""},
-		{"one fails", []part{{"a", wait}, {"b", func(context.Context) error { return boom }}}, "b: boom", ""},
-		{"one ends", []part{{"a", func(context.Context) error { return nil }}}, "a has ended without being told to", ""},
-		{"one fails at its end", []part{{"a", func(ctx context.Context) error { <-ctx.Done(); return boom }}}, "", "a: boom"},
-	} {
-		t.Run(c.name, func(t *testing.T) {
-			failed := make(chan error, 8)
-			g, ctx := newGroup(func(err error) { failed <- err })
-			for _, p := range c.parts {
-				g.start(ctx, p)
-			}
-			if c.failed != "" {
-				if err := <-failed; err.Error() != c.failed {
-					t.Errorf("the daemon ends by %v, want %s", err, c.failed)
-				}
-			}
-			err := g.stop(t.Context())
-			if c.ended == "" && err != nil || c.ended != "" && (err == nil || err.Error() != c.ended) {
-				t.Errorf("stop: %v, want %q", err, c.ended)
-			}
-			if len(failed) > 0 {
-				t.Errorf("the daemon ends by %v", <-failed)
-			}
-		})
-	}
-}
-
-// TestGroupHangs holds that a part that does not end is named, and not waited for
-// forever.
-func TestGroupHangs(t *testing.T) {
-	release := make(chan struct{})
-	g, ctx := newGroup(func(error) {})
-	g.start(ctx, part{"the pump", func(context.Context) error { <-release; return nil }})
-	deadline, cancel := context.WithCancel(t.Context())
-	cancel()
-	if err := g.stop(deadline); err == nil || err.Error() != "not stopped within 8s: the pump" {
-		t.Errorf("stop: %v", err)
-	}
-	close(release)
-	g.ended.Wait()
-}
-
-// TestLogger holds that both formats and all levels are taken.
-func TestLogger(t *testing.T) {
-	for _, level := range []string{"debug", "info", "warn", "error"} {
-		out := &programOutput{}
-		log, err := newLogger(out, runOptions{logFormat: "json", logLevel: level})
-		if err != nil {
-			t.Fatal(err)
-		}
-		log.Error("said", "mesh", "fenland")
-		var line struct{ Level, Msg, Mesh string }
-		if err := json.Unmarshal([]byte(out.String()), &line); err != nil || line.Msg != "said" || line.Mesh != "fenland" {
-			t.Errorf("%s: %v %s", level, err, out)
-		}
 	}
 }

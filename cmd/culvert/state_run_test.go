@@ -9,6 +9,8 @@ import (
 
 	"golang.org/x/sys/unix"
 
+	"culvert/cmd/culvert/internal/findings"
+	"culvert/cmd/culvert/internal/programtest"
 	"culvert/tun/tuntest"
 )
 
@@ -20,7 +22,7 @@ func TestRunOnRefusingDisk(t *testing.T) {
 	for name, flags := range map[string]uintptr{"read-only": unix.MS_RDONLY, "full": 0} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			config := copySite(t)
+			config := programtest.CopySite(t)
 			text, err := os.ReadFile(config)
 			if err != nil {
 				t.Fatal(err)
@@ -49,31 +51,31 @@ func TestRunOnRefusingDisk(t *testing.T) {
 				f.Close()
 			}
 			ns := tuntest.NewNS(t)
-			r := startRun(t, ns, config)
-			if log := r.log.String(); !strings.Contains(log, `level=ERROR msg="state is not kept`) {
+			r := programtest.StartRun(t, ns, config)
+			if log := r.Log.String(); !strings.Contains(log, `level=ERROR msg="state is not kept`) {
 				t.Error("the log does not say so")
 			}
-			out, _ := ns.Command(built(t), "check", "--json", "--config", config).Output()
-			var report struct{ Checks []finding }
+			out, _ := ns.Command(programtest.Built(t), "check", "--json", "--config", config).Output()
+			var report struct{ Checks []findings.Finding }
 			if err := json.Unmarshal(out, &report); err != nil {
 				t.Errorf("%v\n%s", err, out)
 			}
 			found := ""
 			for _, f := range report.Checks {
-				if f.Check == "state" && f.Verdict == verdictWrong {
+				if f.Check == "state" && f.Verdict == findings.VerdictWrong {
 					found = f.Remedy
 				}
 			}
-			if kept := r.gauge("culvert_state_kept"); kept != "0" {
+			if kept := gaugeOf(r, "culvert_state_kept"); kept != "0" {
 				t.Errorf("culvert_state_kept is %q", kept)
 			}
 			if !strings.Contains(found, "restart the daemon") {
 				t.Errorf("check says %s", out)
 			}
-			if _, err := ns.Command(built(t), "set", "pump-house", "/output", "1", "--config", config, "--yes").Output(); err == nil {
+			if _, err := ns.Command(programtest.Built(t), "set", "pump-house", "/output", "1", "--config", config, "--yes").Output(); err == nil {
 				t.Error("an output was driven, and nothing tells of it")
 			}
-			if code := r.stop(unix.SIGTERM); code != 0 {
+			if code := r.Stop(unix.SIGTERM); code != 0 {
 				t.Errorf("exit status %d", code)
 			}
 			if files, err := filepath.Glob(filepath.Join(state, "*.new")); err != nil || len(files) > 0 {

@@ -9,6 +9,8 @@ import (
 	"testing"
 	"time"
 
+	"culvert/cmd/culvert/internal/daemon"
+	"culvert/cmd/culvert/internal/programtest"
 	"culvert/tun/tuntest"
 )
 
@@ -32,7 +34,7 @@ func TestUpstreamOutside(t *testing.T) {
 	gw.Route(netip.MustParsePrefix("2001:db8:9::/64"), netip.MustParseAddr("2001:db8:1::1"))
 	outside.Route(netip.MustParsePrefix("fd5e:2a11:77c0::/48"), netip.MustParseAddr("2001:db8:9::1"))
 
-	plain := copySite(t)
+	plain := programtest.CopySite(t)
 	text, err := os.ReadFile(plain)
 	if err != nil {
 		t.Fatal(err)
@@ -42,7 +44,7 @@ func TestUpstreamOutside(t *testing.T) {
 	if err := os.WriteFile(config, []byte(string(text)+rule+"\n[upstream]\ninterface = 'eth0'\nadvertise = true\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	r := startRun(t, gw, config)
+	r := programtest.StartRun(t, gw, config)
 	client := tuntest.Tool(t, "coap-client-notls", "libcoap3-bin")
 	read := func(ns *tuntest.NS) (string, bool) {
 		out, err := ns.Command(client, "-m", "get", "-B", "5", "coap://[fd5e:2a11:77c0:1:200:5eef:1000:5]/temp").CombinedOutput()
@@ -54,7 +56,7 @@ func TestUpstreamOutside(t *testing.T) {
 			return ok, name + " reads nothing: " + out
 		})
 	}
-	if code := r.stopWithin(syscall.SIGTERM, upstreamWait+stopWait); code != 0 {
+	if code := r.StopWithin(syscall.SIGTERM, daemon.UpstreamWait+daemon.StopWait); code != 0 {
 		t.Errorf("exit code %d", code)
 	}
 	out, err := router.Command(tuntest.Tool(t, "ip", "iproute2"), "-6", "route", "show", "fd5e:2a11:77c0:1::/64").CombinedOutput()

@@ -15,6 +15,9 @@ import (
 	"testing"
 	"time"
 
+	"culvert/cmd/culvert/internal/conf"
+	"culvert/cmd/culvert/internal/daemon"
+	"culvert/cmd/culvert/internal/programtest"
 	"culvert/tun/tuntest"
 )
 
@@ -32,7 +35,7 @@ func TestUpstream(t *testing.T) {
 	gw.Addr("eth0", netip.MustParsePrefix("2001:db8:1::1/64"))
 	host.Addr("eth0", netip.MustParsePrefix("2001:db8:1::2/64"))
 	gw.Sysctl("net.ipv6.conf.eth0.accept_ra", "1") // so that there is something to change
-	plain := copySite(t)
+	plain := programtest.CopySite(t)
 	text, err := os.ReadFile(plain)
 	if err != nil {
 		t.Fatal(err)
@@ -52,7 +55,7 @@ func TestUpstream(t *testing.T) {
 		return string(out)
 	}
 	const meshRoute = "fd5e:2a11:77c0:1::/64 via fe80:"
-	r := startRun(t, gw, config)
+	r := programtest.StartRun(t, gw, config)
 	tuntest.Poll(t, 30*time.Second, func() (bool, string) {
 		all := routes()
 		return strings.Contains(all, meshRoute), "the host has no route to the mesh:\n" + all
@@ -76,7 +79,7 @@ func TestUpstream(t *testing.T) {
 		t.Errorf("%v while it runs, as before: that they are the same after the stop would show nothing", during)
 	}
 	began := time.Now()
-	if code := r.stopWithin(syscall.SIGTERM, upstreamWait+stopWait); code != 0 {
+	if code := r.StopWithin(syscall.SIGTERM, daemon.UpstreamWait+daemon.StopWait); code != 0 {
 		t.Errorf("exit code %d", code)
 	}
 	if all := routes(); strings.Contains(all, meshRoute) {
@@ -86,15 +89,15 @@ func TestUpstream(t *testing.T) {
 		t.Errorf("after the stop: %v, before the start %v", after, before)
 	}
 
-	startRun(t, gw, config).stop(syscall.SIGKILL)
+	programtest.StartRun(t, gw, config).Stop(syscall.SIGKILL)
 	if after := forwardingParameters(gw); slices.Equal(after, before) {
 		t.Fatalf("the kill left nothing changed (%v): what follows would show nothing", after)
 	}
-	r = startRun(t, gw, plain)
+	r = programtest.StartRun(t, gw, plain)
 	if after := forwardingParameters(gw); !slices.Equal(after, before) {
 		t.Errorf("after a kill and a start without [upstream]: %v, before %v", after, before)
 	}
-	if code := r.stop(syscall.SIGTERM); code != 0 {
+	if code := r.Stop(syscall.SIGTERM); code != 0 {
 		t.Errorf("exit code %d", code)
 	}
 }
@@ -133,18 +136,18 @@ radio = { kind = "stream", address = "127.0.0.1:6284" }
 		{"[upstream]\ninterface = 'eth0'\nadvertise = true\n", false},
 		{"[upstream]\ninterface = 'eth0'\nproxy = true\n", true},
 	} {
-		cfg, err := parseConfig("c.toml", "/", []byte(text+x.upstream))
+		cfg, err := conf.ParseConfig("c.toml", "/", []byte(text+x.upstream))
 		if err != nil {
 			t.Fatal(err)
 		}
-		if got := cfg.sharedWith(cfg.meshes[0]); x.shared != slices.Equal(got, []string{"eth0"}) {
+		if got := cfg.SharedWith(cfg.Meshes[0]); x.shared != slices.Equal(got, []string{"eth0"}) {
 			t.Errorf("%q: fenland is shared with %q", x.upstream, got)
 		}
-		if got := cfg.sharedWith(cfg.meshes[1]); got != nil {
+		if got := cfg.SharedWith(cfg.Meshes[1]); got != nil {
 			t.Errorf("%q: sluice is shared with %q", x.upstream, got)
 		}
-		own := cfg.meshes[0].ownAddress(cfg.meshes[0].prefix)
-		if other := cfg.meshes[1].ownAddress(netip.MustParsePrefix("fd00::/64")); own != netip.MustParseAddr("2001:db8:1::fe") || other != netip.MustParseAddr("fd00::1") {
+		own := cfg.Meshes[0].OwnAddress(cfg.Meshes[0].Prefix)
+		if other := cfg.Meshes[1].OwnAddress(netip.MustParsePrefix("fd00::/64")); own != netip.MustParseAddr("2001:db8:1::fe") || other != netip.MustParseAddr("fd00::1") {
 			t.Errorf("gateways %v, %v", own, other)
 		}
 	}
@@ -159,7 +162,7 @@ func TestUpstreamProxy(t *testing.T) {
 	tuntest.Veth(t, gw, "eth0", host, "eth0")
 	host.Addr("eth0", netip.MustParsePrefix("fd5e:2a11:77c0:1::1/64")) // where the site router often is
 	gw.Addr("eth0", netip.MustParsePrefix("fd5e:2a11:77c0:1::fd/64"))
-	config := copySite(t)
+	config := programtest.CopySite(t)
 	text, err := os.ReadFile(config)
 	if err != nil {
 		t.Fatal(err)
@@ -169,12 +172,12 @@ func TestUpstreamProxy(t *testing.T) {
 		t.Fatal(err)
 	}
 	before := forwardingParameters(gw)
-	r := startRun(t, gw, config)
+	r := programtest.StartRun(t, gw, config)
 	tuntest.Poll(t, 30*time.Second, func() (bool, string) {
 		out, err := host.Command(tuntest.Tool(t, "ping", "iputils-ping"), "-6", "-c", "1", "-W", "3", "fd5e:2a11:77c0:1:200:5eef:1000:7").CombinedOutput()
 		return err == nil, string(out)
 	})
-	if code := r.stopWithin(syscall.SIGTERM, upstreamWait+stopWait); code != 0 {
+	if code := r.StopWithin(syscall.SIGTERM, daemon.UpstreamWait+daemon.StopWait); code != 0 {
 		t.Errorf("exit code %d", code)
 	}
 	out, err := gw.Command(tuntest.Tool(t, "ip", "iproute2"), "-6", "route", "show", "proto", "108").CombinedOutput()

@@ -3,9 +3,8 @@ package metrics
 import (
 	"github.com/prometheus/client_golang/prometheus"
 
-	"culvert/coap/api"
-
 	"culvert/coap"
+	"culvert/coap/api"
 	"culvert/coap/msg"
 )
 

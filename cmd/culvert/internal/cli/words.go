@@ -1,0 +1,67 @@
+package cli
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+	"time"
+)
+
+// Plural returns "1 error" or "3 errors".
+func Plural(n int, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return fmt.Sprintf("%d %ss", n, noun)
+}
+
+// Ago returns how long before now something was, in the unit that reads best.
+func Ago(t *time.Time, now time.Time) string {
+	if t == nil {
+		return "not yet"
+	}
+	d := now.Sub(*t)
+	switch {
+	case d < 0:
+		return "just now"
+	case d < 10*time.Second:
+		return fmt.Sprintf("%.1f s ago", d.Seconds())
+	case d < 2*time.Minute:
+		return fmt.Sprintf("%.0f s ago", d.Seconds())
+	case d < 2*time.Hour:
+		return fmt.Sprintf("%.0f min ago", d.Minutes())
+	case d < 48*time.Hour:
+		return fmt.Sprintf("%.0f h ago", d.Hours())
+	}
+	return fmt.Sprintf("%.0f days ago", d.Hours()/24)
+}
+
+// MeshCount returns "1 mesh" or "2 meshes".
+func MeshCount(n int) string {
+	if n == 1 {
+		return "1 mesh"
+	}
+	return fmt.Sprintf("%d meshes", n)
+}
+
+// Printable returns a text of the radio's without what would move a terminal.
+func Printable(text []byte) string {
+	quoted := strconv.Quote(strings.ToValidUTF8(string(text), "\uFFFD"))
+	return quoted[1 : len(quoted)-1]
+}
+
+// Octets is a size as people say it.
+func Octets(n uint64) string {
+	for _, u := range []struct {
+		name string
+		size uint64
+	}{{"GiB", 1 << 30}, {"MiB", 1 << 20}, {"KiB", 1 << 10}} {
+		if n >= u.size {
+			return fmt.Sprintf("%.1f %s", float64(n)/float64(u.size), u.name)
+		}
+	}
+	return fmt.Sprintf("%d octets", n)
+}
+
+// TunDevice is what TUN interfaces are opened through.
+const TunDevice = "/dev/net/tun"

@@ -1,0 +1,56 @@
+package daemon
+
+import (
+	"errors"
+	"fmt"
+	"log/slog"
+	"path/filepath"
+	"slices"
+
+	"culvert/bridge"
+	"culvert/bridge/node"
+	"culvert/cmd/culvert/internal/conf"
+)
+
+// Files in state_dir.
+const (
+	prefixFile = "prefixes.json" // the generated prefixes, a second time
+)
+
+// openState opens the file of what outlives the daemon, and fills in the prefixes
+// that the configuration wants generated.
+func openState(cfg *conf.Config, log *slog.Logger) (*node.Store, error) {
+	log = log.With("part", "state")
+	store, err := node.OpenStore(filepath.Join(cfg.StateDir, conf.StateFile), log)
+	if err != nil {
+		return nil, fmt.Errorf("state_dir: %w", err)
+	}
+	if err := generatePrefixes(cfg, store, log); err != nil {
+		return nil, errors.Join(fmt.Errorf("state_dir: %w", err), store.Close())
+	}
+	return store, nil
+}
+
+// generatePrefixes fills in the prefixes that the configuration wants generated.
+func generatePrefixes(cfg *conf.Config, store *node.Store, log *slog.Logger) error {
+	if !slices.ContainsFunc(cfg.Meshes, func(m conf.MeshConfig) bool { return m.Generate }) {
+		return nil
+	}
+	prefixes, err := bridge.OpenPrefixes(store, filepath.Join(cfg.StateDir, prefixFile), log)
+	if err != nil {
+		return err
+	}
+	for i := range cfg.Meshes {
+		m := &cfg.Meshes[i]
+		if !m.Generate {
+			continue
+		}
+		p, fresh, err := prefixes.Of(m.Name)
+		if err != nil {
+			return fmt.Errorf("mesh %s: %w", m.Name, err)
+		}
+		m.Prefix = p
+		log.Info("prefix of the mesh", "mesh", m.Name, "prefix", p.String(), "generated_now", fresh)
+	}
+	return nil
+}

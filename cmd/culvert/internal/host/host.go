@@ -1,0 +1,251 @@
+package host
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"golang.org/x/sys/unix"
+
+	"culvert/cmd/culvert/internal/cli"
+	"culvert/cmd/culvert/internal/conf"
+	"culvert/cmd/culvert/internal/control"
+	"culvert/cmd/culvert/internal/findings"
+	"culvert/coap/client"
+)
+
+// hostCheck is one check of this host. Each sets the verdict of a finding, says
+// what it found, and what to do.
+type hostCheck struct {
+	name string
+	run  func(*host, context.Context, *findings.Finding)
+}
+
+// hostChecks are the checks of this host, in order: later ones build on what the
+// earlier ones found.
+var hostChecks = []hostCheck{
+	{"configuration", (*host).checkConfiguration},
+	{"daemon", (*host).checkDaemon},
+	{"service", (*host).checkService},
+	{"tun", (*host).checkTun},
+	{"capabilities", (*host).checkCapabilities},
+	{"ipv6", (*host).checkIPv6},
+	{"disk", (*host).checkDisk},
+	{"state", (*host).checkState},
+	{"clock", (*host).checkClock},
+	{"interface", (*host).checkInterfaces},
+	{"mesh route", (*host).checkMeshRoutes},
+	{"source rules", (*host).checkSourceRules},
+	{"forwarding", (*host).checkForwarding},
+	{"firewall", (*host).checkForwardChains},
+	{"route", (*host).checkRouteLine},
+	{"upstream", (*host).checkUpstream},
+	{"radio", (*host).checkRadios},
+	{"nodes", (*host).checkNodes},
+	{"strangers", (*host).checkStrangers},
+	{"places", (*host).checkPlaces},
+	{"losses", (*host).checkLosses},
+	{"contexts", (*host).checkContexts},
+	{"rules", (*host).checkRefused},
+}
+
+// host is this machine, as the checks see it.
+type host struct {
+	file    string              // the configuration
+	cfg     *conf.Config        // nil if it is not valid
+	running bool                // a daemon answers on the control socket
+	site    *control.SiteAnswer // what it says of the site; nil: not asked yet
+	siteErr error               // why it could not be asked
+
+	tun   string // path of the TUN driver
+	proc  string // where the kernel's files are mounted
+	root  string // before the folders of units; empty but in tests
+	caps  func() (effective uint64, err error)
+	clock func() (now time.Time, synchronized bool, err error)
+}
+
+// checkHost is `culvert check` without --radio.
+func checkHost(ctx context.Context, g *cli.Globals, r *findings.CheckReport) error {
+	h := newHost(g.Config)
+	if err := h.run(ctx, r); err != nil {
+		return err
+	}
+	return r.End(nil)
+}
+
+// newHost returns this machine, with the configuration in file.
+func newHost(file string) *host {
+	return &host{file: file, tun: cli.TunDevice, proc: "/proc", caps: effectiveCaps, clock: systemClock}
+}
+
+// run makes every check.
+func (h *host) run(ctx context.Context, r *findings.CheckReport) error {
+	for _, c := range hostChecks {
+		f := findings.Finding{Check: c.name}
+		c.run(h, ctx, &f)
+		if err := r.Add(f); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// checkConfiguration reads the configuration file.
+func (h *host) checkConfiguration(_ context.Context, f *findings.Finding) {
+	cfg, err := conf.LoadConfig(h.file)
+	var invalid conf.ConfigErrors
+	switch {
+	case err == nil:
+		h.cfg = cfg
+		f.Set(findings.VerdictOK, "%s: %s", h.file, cli.MeshCount(len(cfg.Meshes)))
+	case errors.As(err, &invalid):
+		f.Set(findings.VerdictWrong, "%v", err)
+		f.Remedy = "correct what these lines name"
+	default:
+		f.Set(findings.VerdictWrong, "%v", err)
+		f.Remedy = "write the file, or name the one that the daemon reads with --config FILE"
+	}
+}
+
+// checkDaemon asks a running daemon. That there is none is no fault: it may not have
+// been started yet.
+func (h *host) checkDaemon(ctx context.Context, f *findings.Finding) {
+	path := ""
+	if h.cfg != nil {
+		path = h.cfg.Control
+	} else {
+		p, err := control.ControlPath(h.file)
+		if err != nil {
+			f.Set(findings.VerdictNotTried, "without a configuration it is not known where the daemon listens")
+			return
+		}
+		path = p
+	}
+	ctx, cancel := context.WithTimeout(ctx, control.ControlTimeout)
+	defer cancel()
+	c, err := client.DialControl(ctx, path)
+	if err != nil {
+		f.Set(findings.VerdictNote, "%v", err)
+		if f.Remedy = h.startRemedy(); errors.Is(unix.Access(path, unix.W_OK), os.ErrPermission) {
+			f.Verdict, f.Remedy = findings.VerdictWrong, deniedRemedy(path)
+		} else if h.ranHere() {
+			f.Verdict = findings.VerdictWrong
+			f.Found += "\nit ran with this state_dir before: no node can be reached"
+		}
+		return
+	}
+	defer c.Close()
+	s, err := c.Status(ctx)
+	if err != nil {
+		f.Set(findings.VerdictWrong, "something listens at %s, and does not answer as a daemon does: %v", path, err)
+		f.Remedy = "look into the daemon's log, and start it anew"
+		return
+	}
+	h.running = true
+	f.Set(findings.VerdictOK, "version %s runs since %s with %s and %s", s.Version, s.Started.Format(time.DateTime),
+		cli.MeshCount(len(s.Meshes)), cli.Plural(s.Nodes, "node"))
+	if h.cfg != nil && !h.sameMeshes(s.Meshes) {
+		f.Verdict = findings.VerdictNote
+		f.Found += fmt.Sprintf("; its meshes are %s, and not those of the file", strings.Join(s.Meshes, ", "))
+		f.Remedy = "start the daemon anew, so that it reads the file as it is now"
+	}
+}
+
+// ranHere reports whether a daemon has run with this configuration's state: from then
+// on one that does not run is a fault.
+func (h *host) ranHere() bool {
+	if h.cfg == nil {
+		return false
+	}
+	_, err := os.Stat(filepath.Join(h.cfg.StateDir, conf.StateFile))
+	return err == nil
+}
+
+// sameMeshes reports whether a running daemon has the meshes of the file.
+func (h *host) sameMeshes(names []string) bool {
+	var own []string
+	for _, m := range h.cfg.Meshes {
+		own = append(own, m.Name)
+	}
+	slices.Sort(own)
+	return slices.Equal(own, slices.Sorted(slices.Values(names)))
+}
+
+// checkTun opens the TUN driver, which makes no interface yet.
+func (h *host) checkTun(_ context.Context, f *findings.Finding) {
+	file, err := os.OpenFile(h.tun, os.O_RDWR, 0)
+	switch {
+	case err == nil:
+		file.Close()
+		f.Set(findings.VerdictOK, "%s can be opened", h.tun)
+	case errors.Is(err, os.ErrPermission):
+		h.lacking(f, err.Error(), "run the daemon as root; as a service, with DeviceAllow=/dev/net/tun rw")
+	case errors.Is(err, os.ErrNotExist), errors.Is(err, unix.ENODEV), errors.Is(err, unix.ENXIO):
+		f.Set(findings.VerdictWrong, "%v", err)
+		f.Remedy = "load the driver (modprobe tun); in a container, let it have the device"
+	default:
+		f.Set(findings.VerdictWrong, "%v", err)
+		f.Remedy = fmt.Sprintf("see that %s is the kernel's TUN driver: character device 10, 200", h.tun)
+	}
+}
+
+// checkCapabilities looks for the rights that the daemon needs (capabilities(7)).
+func (h *host) checkCapabilities(_ context.Context, f *findings.Finding) {
+	have, err := h.caps()
+	if err != nil {
+		f.Set(findings.VerdictWrong, "%v", err)
+		f.Remedy = "this kernel does not say which rights a process has: try culvert run itself"
+		return
+	}
+	need := []struct {
+		bit  uint
+		name string
+		what string
+	}{{unix.CAP_NET_ADMIN, "CAP_NET_ADMIN", "makes the TUN interface and its routes"}}
+	if h.cfg != nil && slices.ContainsFunc(h.cfg.Meshes, func(m conf.MeshConfig) bool { return m.Radio.Kind == conf.RadioInterface }) {
+		need = append(need, struct {
+			bit  uint
+			name string
+			what string
+		}{unix.CAP_NET_RAW, "CAP_NET_RAW", "opens the radio interface"})
+	}
+	var names, missing []string
+	for _, n := range need {
+		names = append(names, n.name)
+		if have>>n.bit&1 == 0 {
+			missing = append(missing, n.name+", which "+n.what)
+		}
+	}
+	if len(missing) == 0 {
+		f.Set(findings.VerdictOK, "%s", strings.Join(names, ", "))
+		return
+	}
+	h.lacking(f, "this process has no "+strings.Join(missing, "; no "),
+		"run the daemon as root; as a service, with AmbientCapabilities="+strings.Join(names, " "))
+}
+
+// lacking sets what a finding says of a right that this process does not have. Where
+// a daemon runs, it has that right, whoever asks here.
+func (h *host) lacking(f *findings.Finding, what, remedy string) {
+	if h.running {
+		f.Set(findings.VerdictNote, "%s; the daemon, which runs, has what it needs", what)
+		return
+	}
+	f.Set(findings.VerdictWrong, "%s", what)
+	f.Remedy = remedy
+}
+
+// effectiveCaps returns the capabilities that this process may use.
+func effectiveCaps() (uint64, error) {
+	head := unix.CapUserHeader{Version: unix.LINUX_CAPABILITY_VERSION_3}
+	var data [2]unix.CapUserData
+	if err := unix.Capget(&head, &data[0]); err != nil {
+		return 0, os.NewSyscallError("capget", err)
+	}
+	return uint64(data[1].Effective)<<32 | uint64(data[0].Effective), nil
+}

@@ -1,0 +1,275 @@
+package host
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"os/user"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"syscall"
+
+	"culvert/cmd/culvert/internal/cli"
+	"culvert/cmd/culvert/internal/conf"
+	"culvert/cmd/culvert/internal/findings"
+)
+
+// The check of the service asks what the user of the installed unit may do, which is
+// less than what root may who runs the check.
+
+// unitName is that of the systemd unit.
+const unitName = "culvert.service"
+
+// unitFolders are where units are looked for, the strongest first (systemd.unit(5)).
+var unitFolders = []string{"/etc/systemd/system", "/run/systemd/system", "/usr/local/lib/systemd/system", "/usr/lib/systemd/system", "/lib/systemd/system"}
+
+// serviceUnit are the settings of the unit that the check looks at.
+type serviceUnit struct {
+	file         string
+	user         string
+	groups       []string
+	capabilities []string
+	closed       bool     // DevicePolicy closed or strict
+	devices      []string // DeviceAllow
+}
+
+// readUnit reads the installed unit with its drop-ins; nil where there is none.
+func readUnit(root string) (*serviceUnit, error) {
+	for _, dir := range unitFolders {
+		path := filepath.Join(root, dir, unitName)
+		u := serviceUnit{file: path}
+		if err := u.read(path); errors.Is(err, os.ErrNotExist) {
+			continue
+		} else if err != nil {
+			return nil, err
+		}
+		for _, d := range unitFolders {
+			dropIns, _ := filepath.Glob(filepath.Join(root, d, unitName+".d", "*.conf")) // the pattern is well formed
+			for _, p := range dropIns {
+				if err := u.read(p); err != nil {
+					return nil, err
+				}
+			}
+		}
+		return &u, nil
+	}
+	return nil, nil
+}
+
+// read takes the settings of one file. An empty value empties a list (systemd.exec(5)).
+func (u *serviceUnit) read(path string) error {
+	file, err := os.Open(path)
+	if err != nil {
+		return err
+	}
+	defer file.Close()
+	list := func(l *[]string, value string) {
+		if value == "" {
+			*l = nil
+			return
+		}
+		*l = append(*l, strings.Fields(value)...)
+	}
+	s := bufio.NewScanner(file)
+	for s.Scan() {
+		key, value, ok := strings.Cut(strings.TrimSpace(s.Text()), "=")
+		value = strings.TrimSpace(value)
+		switch key = strings.TrimSpace(key); {
+		case !ok:
+		case key == "User":
+			u.user = value
+		case key == "SupplementaryGroups":
+			list(&u.groups, value)
+		case key == "AmbientCapabilities":
+			list(&u.capabilities, value)
+		case key == "DevicePolicy":
+			u.closed = value == "closed" || value == "strict"
+		case key == "DeviceAllow":
+			if value == "" {
+				u.devices = nil
+			} else {
+				u.devices = append(u.devices, strings.Fields(value)[0])
+			}
+		}
+	}
+	return s.Err()
+}
+
+// asRoot reports whether the unit runs the daemon as root.
+func (u *serviceUnit) asRoot() bool { return u.user == "" || u.user == "root" || u.user == "0" }
+
+// checkService looks whether the user of the installed unit has what the daemon needs.
+func (h *host) checkService(_ context.Context, f *findings.Finding) {
+	u, err := readUnit(h.root)
+	switch {
+	case err != nil:
+		f.Set(findings.VerdictNotTried, "%v", err)
+		return
+	case u == nil:
+		f.Set(findings.VerdictOK, "no unit %s is installed", unitName)
+		return
+	case u.asRoot():
+		f.Set(findings.VerdictNote, "%s runs the daemon as root", u.file)
+		f.Remedy = "deploy/culvert.service shows a unit that needs one capability only"
+		return
+	}
+	id, err := lookUpUser(u)
+	if err != nil {
+		f.Set(findings.VerdictWrong, "%s: %v", u.file, err)
+		f.Remedy = "make the user: deploy/culvert.sysusers as /usr/lib/sysusers.d/culvert.conf, then 'systemd-sysusers'"
+		return
+	}
+	f.Set(findings.VerdictOK, "%s: user %s has what the daemon needs", u.file, u.user)
+	if lacks := h.unitLacks(u, id); len(lacks) > 0 {
+		f.Set(findings.VerdictWrong, "%s: the service's user %s lacks what it needs", u.file, u.user)
+		for _, l := range lacks {
+			f.Found += "\n" + l
+		}
+		f.Remedy = "compare with deploy/culvert.service, put what is missing into a drop-in ('systemctl edit culvert'), then 'systemctl restart culvert'"
+	}
+}
+
+// unitLacks lists what the unit's user has not.
+func (h *host) unitLacks(u *serviceUnit, id *account) []string {
+	var out []string
+	if !slices.Contains(u.capabilities, "CAP_NET_ADMIN") {
+		out = append(out, "AmbientCapabilities has no CAP_NET_ADMIN, which makes the TUN interface and its routes")
+	}
+	radioInterfaces := h.cfg != nil && slices.ContainsFunc(h.cfg.Meshes, func(m conf.MeshConfig) bool { return m.Radio.Kind == conf.RadioInterface })
+	if radioInterfaces && !slices.Contains(u.capabilities, "CAP_NET_RAW") {
+		out = append(out, "AmbientCapabilities has no CAP_NET_RAW, which opens the radio interface")
+	}
+	if u.closed && !slices.Contains(u.devices, cli.TunDevice) {
+		out = append(out, "DeviceAllow has no "+cli.TunDevice)
+	}
+	need := []struct {
+		path string
+		bits uint32
+	}{{h.tun, 6}, {h.file, 4}}
+	if h.cfg != nil {
+		for _, m := range h.cfg.Meshes {
+			if m.Radio.Kind == conf.RadioSerial {
+				need = append(need, struct {
+					path string
+					bits uint32
+				}{m.Radio.Device, 6})
+			}
+		}
+	}
+	for _, n := range need {
+		if why := id.may(n.path, n.bits); why != "" {
+			out = append(out, why)
+		}
+	}
+	return out
+}
+
+// account is a user with its groups.
+type account struct {
+	name   string
+	uid    uint32
+	groups []uint32
+}
+
+// lookUpUser finds the unit's user, and the groups that it has there.
+func lookUpUser(u *serviceUnit) (*account, error) {
+	who, err := user.Lookup(u.user)
+	if err != nil {
+		return nil, err
+	}
+	uid, err := strconv.ParseUint(who.Uid, 10, 32)
+	if err != nil {
+		return nil, err
+	}
+	a := &account{name: u.user, uid: uint32(uid)}
+	ids, err := who.GroupIds()
+	if err != nil {
+		return nil, err
+	}
+	for _, name := range u.groups {
+		g, err := user.LookupGroup(name)
+		if err != nil {
+			return nil, err
+		}
+		ids = append(ids, g.Gid)
+	}
+	for _, s := range ids {
+		if gid, err := strconv.ParseUint(s, 10, 32); err == nil {
+			a.groups = append(a.groups, uint32(gid))
+		}
+	}
+	return a, nil
+}
+
+// may says why the account may not read (4) or read and write (6) a file, by its mode;
+// empty where it may, and where the file is not there.
+func (a *account) may(path string, bits uint32) string {
+	info, err := os.Stat(path)
+	if err != nil {
+		return ""
+	}
+	st, ok := info.Sys().(*syscall.Stat_t)
+	if !ok {
+		return ""
+	}
+	mode := uint32(info.Mode().Perm())
+	switch {
+	case st.Uid == a.uid:
+		mode >>= 6
+	case slices.Contains(a.groups, st.Gid):
+		mode >>= 3
+	}
+	if mode&bits == bits {
+		return ""
+	}
+	verb := "read"
+	if bits&2 != 0 {
+		verb = "read and write"
+	}
+	return fmt.Sprintf("%s cannot %s %s: mode %#o, owner %s", a.name, verb, path, info.Mode().Perm(), ownerOf(st))
+}
+
+// ownerOf names owner and group of a file.
+func ownerOf(st *syscall.Stat_t) string {
+	owner, group := strconv.Itoa(int(st.Uid)), strconv.Itoa(int(st.Gid))
+	if u, err := user.LookupId(owner); err == nil {
+		owner = u.Username
+	}
+	if g, err := user.LookupGroupId(group); err == nil {
+		group = g.Name
+	}
+	return owner + ":" + group
+}
+
+// startRemedy says how to start the daemon here.
+func (h *host) startRemedy() string {
+	if u, err := readUnit(h.root); err == nil && u != nil {
+		return "if it should run: systemctl start culvert"
+	}
+	return fmt.Sprintf("if it should run: culvert run --config %s", h.file)
+}
+
+// deniedRemedy says which group may use the control socket, where the caller is not
+// in it; empty where that is not what stands in the way.
+func deniedRemedy(socket string) string {
+	for _, p := range []string{socket, filepath.Dir(socket)} {
+		info, err := os.Stat(p)
+		if err != nil {
+			continue
+		}
+		st, ok := info.Sys().(*syscall.Stat_t)
+		if !ok {
+			continue
+		}
+		group, err := user.LookupGroupId(strconv.Itoa(int(st.Gid)))
+		if err != nil || group.Name == "root" {
+			continue
+		}
+		return fmt.Sprintf("join the group %s, whose members may use the commands (they may drive outputs too): sudo usermod -aG %s \"$USER\", then log in again; or use sudo", group.Name, group.Name)
+	}
+	return "use sudo: only the daemon's own user and root may ask it"
+}
