@@ -81,8 +81,7 @@ func (o *Outputs) begin(declared []Output, dir string) error {
 // SetOutputs replaces the declared outputs. The state of an output, its lock-out included,
 // outlives its declaration. A write in progress ends by the old declaration. On an error
 // nothing has changed.
-func (s *Outputs) SetOutputs(declared []Output) error {
-	o := s
+func (o *Outputs) SetOutputs(declared []Output) error {
 	o.saving.Lock()
 	defer o.saving.Unlock()
 	switch {
@@ -93,7 +92,7 @@ func (s *Outputs) SetOutputs(declared []Output) error {
 	case o.audit == nil:
 		return o.start(declared)
 	}
-	if len(declared) > 0 && s.dir == "" {
+	if len(declared) > 0 && o.dir == "" {
 		return errors.New("coap: outputs need a directory for their audit log")
 	}
 	o.declare(declared)
