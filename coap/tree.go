@@ -47,6 +47,10 @@ func (s *Server) serve(req *msg.Request, reply func(msg.Response)) {
 		}
 		req, p, t, known = q, q.Path, to, true
 	}
+	if err := msg.CheckPath(req.Options); err != nil {
+		reply(s.count(req, msg.Errorf(codes.BadRequest, "%v", err)))
+		return
+	}
 	b1, up, ok1 := msg.BlockOption(req.Options, message.Block1, req.BERT)
 	b2, asked, ok2 := msg.BlockOption(req.Options, message.Block2, req.BERT)
 	if !ok1 || !ok2 {

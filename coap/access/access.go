@@ -64,6 +64,7 @@ type entitled struct {
 // rights.
 func New(ids []Identity) (*List, error) {
 	a := &List{byName: map[string]*entitled{}, bySubject: map[string]*entitled{}, none: &entitled{Identity: Identity{Name: Anyone}}}
+	byKey := map[string]string{} // names by key
 	if len(ids) > maxIdentities {
 		return nil, fmt.Errorf("coap: %d identities, at most %d", len(ids), maxIdentities)
 	}
@@ -85,6 +86,8 @@ func New(ids []Identity) (*List, error) {
 			return nil, errors.New("coap: an identity without a name")
 		case id.Subject != "" && a.bySubject[id.Subject] != nil:
 			return nil, fmt.Errorf("coap: identity %q: subject %q is that of %q already", id.Name, id.Subject, a.bySubject[id.Subject].Name)
+		case id.PSK != nil && byKey[string(id.PSK)] != "":
+			return nil, fmt.Errorf("coap: identity %q has the key of %q: whoever holds it could pass for both; make a key for each", id.Name, byKey[string(id.PSK)])
 		case id.Name == Anyone:
 			a.none = &entitled{Identity: id}
 			continue
@@ -93,6 +96,9 @@ func New(ids []Identity) (*List, error) {
 		a.byName[id.Name] = x
 		if id.Subject != "" {
 			a.bySubject[id.Subject] = x
+		}
+		if id.PSK != nil {
+			byKey[string(id.PSK)] = id.Name
 		}
 	}
 	return a, nil

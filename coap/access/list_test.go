@@ -1,6 +1,7 @@
 package access
 
 import (
+	"bytes"
 	"strings"
 	"testing"
 )
@@ -12,6 +13,7 @@ func TestNewAccess(t *testing.T) {
 		"shows no key":                 {{Name: Anyone, PSK: make([]byte, 16), May: MayRead}},
 		"stands there twice":           {{Name: "a", May: MayRead}, {Name: "a", May: MayRead}},
 		"is that of":                   {{Name: "a", Subject: "s"}, {Name: "b", Subject: "s"}},
+		`"b" has the key of "a"`:       {{Name: "a", PSK: bytes.Repeat([]byte("k"), MinPSK)}, {Name: "c", Subject: "s"}, {Name: "b", PSK: bytes.Repeat([]byte("k"), MinPSK), Subject: "b"}},
 		"without a name":               {{May: MayRead}},
 		"syntax error":                 {{Name: "a", Nodes: []string{"["}}},
 	} {

@@ -1,7 +1,9 @@
 package msg
 
 import (
+	"bytes"
 	"encoding/binary"
+	"errors"
 	"net/netip"
 	"slices"
 
@@ -51,6 +53,27 @@ func ResourcePath(o message.Options, id message.OptionID) string {
 		}
 	}
 	return string(b)
+}
+
+// CheckPath returns an error if a path must not be passed on. RFC 7252, section 5.10.1: no
+// Uri-Path is "." or ".."; here a node that joins the parts with slashes finds none either.
+// A NUL would end the path for a node written in C.
+func CheckPath(o message.Options) error {
+	for _, x := range o {
+		if x.ID != message.URIPath {
+			continue
+		}
+		for part := range bytes.SplitSeq(x.Value, []byte("/")) {
+			switch string(part) {
+			case ".", "..":
+				return errors.New(`no part of a path may be "." or ".." (RFC 7252, section 5.10.1)`)
+			}
+		}
+		if bytes.IndexByte(x.Value, 0) >= 0 {
+			return errors.New("a part of the path holds a NUL")
+		}
+	}
+	return nil
 }
 
 // ViaProxy reports whether a request names its target as a forward proxy's does.

@@ -2,7 +2,6 @@ package output
 
 import (
 	"errors"
-	"fmt"
 	"slices"
 	"strings"
 	"syscall"
@@ -21,13 +20,11 @@ func (o *Outputs) Open(declared []Output, undeclared UndeclaredPolicy, dir strin
 
 // start declares the first outputs.
 func (o *Outputs) start(declared []Output) error {
-	if len(declared) > maxOutputs {
-		return fmt.Errorf("coap: %d outputs, at most %d", len(declared), maxOutputs)
+	declared, err := checkDeclared(declared)
+	if err != nil || len(declared) == 0 {
+		return err
 	}
-	if len(declared) == 0 {
-		return nil
-	}
-	err := o.begin(declared, o.dir)
+	err = o.begin(declared, o.dir)
 	if !errors.As(err, new(syscall.Errno)) {
 		return err
 	}
@@ -84,9 +81,10 @@ func (o *Outputs) begin(declared []Output, dir string) error {
 func (o *Outputs) SetOutputs(declared []Output) error {
 	o.saving.Lock()
 	defer o.saving.Unlock()
+	declared, err := checkDeclared(declared)
 	switch {
-	case len(declared) > maxOutputs:
-		return fmt.Errorf("coap: %d outputs, at most %d", len(declared), maxOutputs)
+	case err != nil:
+		return err
 	case o.audit == nil && len(declared) == 0:
 		return nil
 	case o.audit == nil:
@@ -110,7 +108,6 @@ func (o *Outputs) declare(declared []Output) {
 	}
 	all := make([]*declaredOutput, 0, len(declared))
 	for _, d := range declared {
-		d.Resource = "/" + strings.Trim(d.Resource, "/")
 		key := outputKey(d.Place, d.Resource)
 		if o.known[key] == nil {
 			o.known[key] = &outputState{}
@@ -134,7 +131,7 @@ func (o *Outputs) Links() (out []msg.Link) {
 		out = append(out, msg.Link{Target: "/outputs", Attributes: msg.Attrs("rt", "outputs", "ct", "50")})
 	}
 	for _, x := range o.entries() {
-		at := "/outputs" + outputKey("/"+x.Place, x.Resource)
+		at := linkTarget("/outputs" + outputKey("/"+x.Place, x.Resource))
 		out = append(out, msg.Link{Target: at, Attributes: msg.Attrs("rt", "output", "ct", "50")}, msg.Link{Target: at + "/lock", Attributes: msg.Attrs("rt", "lock-out", "ct", "50")})
 	}
 	return out

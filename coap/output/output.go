@@ -362,6 +362,10 @@ func (s *Outputs) Intercept(req *msg.Request, t node.Member, at string, opts mes
 	}
 	x := s.find(label, at)
 	if x == nil {
+		if y := s.resembling(label, at); y != nil {
+			reply(msg.Errorf(codes.Forbidden, "a node may take this path for its output %s, which is spelled otherwise: write to that one, or declare this one too", y.Resource))
+			return true
+		}
 		return false
 	}
 	s.write(req, t, x, reply)

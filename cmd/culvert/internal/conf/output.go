@@ -3,7 +3,6 @@ package conf
 import (
 	"fmt"
 	"slices"
-	"strings"
 	"time"
 
 	"culvert/cmd/culvert/internal/cli"
@@ -24,7 +23,7 @@ func (r *ConfigReader) outputs(t *Table, cfg *Config) []output.Output {
 	var out []output.Output
 	for _, ot := range t.Tables("output") {
 		o := r.output(ot, cfg)
-		if slices.ContainsFunc(out, func(x output.Output) bool { return x.Place == o.Place && x.Resource == o.Resource }) {
+		if slices.ContainsFunc(out, func(x output.Output) bool { return o.Resource != "" && x.Place == o.Place && x.Resource == o.Resource }) {
 			ot.Errorf("resource", "%s of %s stands there twice", o.Resource, o.Place)
 		}
 		out = append(out, o)
@@ -42,10 +41,11 @@ func (r *ConfigReader) output(t *Table, cfg *Config) output.Output {
 		o.Place = s
 	}
 	if s, ok := t.Required("resource", wantResource); ok {
-		if !strings.HasPrefix(s, "/") || strings.Trim(s, "/") == "" || strings.ContainsAny(s, "?#") {
-			t.Errorf("resource", "%s; want %s", Describe(s), wantResource)
+		at, err := output.CleanResource(s)
+		if err != nil {
+			t.Errorf("resource", "%s: %v; want %s", Describe(s), err, wantResource)
 		}
-		o.Resource = "/" + strings.Trim(s, "/")
+		o.Resource = at
 	}
 	o.Lease = t.duration("lease", time.Second, longestLease)
 	o.MaxLease = t.duration("max_lease", time.Second, longestLease)
@@ -64,7 +64,11 @@ func (r *ConfigReader) output(t *Table, cfg *Config) output.Output {
 		}
 		o.Off = s
 	}
-	for i, s := range t.Texts("who", wantWho) {
+	who := t.Texts("who", wantWho)
+	if t.Has("who") && len(who) == 0 {
+		t.Errorf("who", "empty: nobody could write it; want %s, or leave it out for every identity that may write", wantWho)
+	}
+	for i, s := range who {
 		if may, known := cfg.Access.Rights(s); s != "" && (!known || may&access.MayWrite == 0) {
 			t.elementErrorf("who", i, "%s; want %s", fmt.Sprintf("no identity %q may write", s), wantWho)
 		}
