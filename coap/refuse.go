@@ -50,6 +50,13 @@ func (s *Server) deniedNode(req *msg.Request, t node.Member) (refusal msg.Respon
 	return s.refuse(req, id, "may not reach this node")
 }
 
+// refusesObservation judges a registration by the rights that are in force now; a reload may
+// have changed them while the request waited for its node.
+func (s *Server) refusesObservation(req *msg.Request) (refusal msg.Response, refused bool) {
+	t, known := s.named(req.Path)
+	return s.denied(req, req.Path, t, known)
+}
+
 // publishes reports whether a request is one by which a node publishes readings or
 // registers its resources.
 func publishes(code codes.Code, p msg.Path) bool {

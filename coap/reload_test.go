@@ -176,3 +176,47 @@ func TestSetOutputsFirst(t *testing.T) {
 		t.Errorf("%v (%v)", locks, err)
 	}
 }
+
+// An observation that waits for its node is judged by the rights in force when it begins: a
+// reload that takes them away meanwhile leaves no observer behind, and the client learns it.
+func TestSetAccessWhileObservationWaits(t *testing.T) {
+	anyone := access.Identity{Name: access.Anyone, May: access.MayRead}
+	bound := access.Identity{Name: access.Anyone, May: access.MayRead, Nodes: []string{"*/mast"}}
+	proxied := []opt{{message.ProxyURI, "coap://grain-bin/temp"}}
+	for name, x := range map[string]struct {
+		opts  []opt
+		path  string
+		after []access.Identity
+		want  codes.Code
+	}{
+		"taken out":                {nil, "nodes/grain-bin/own/temp", nil, codes.Unauthorized},
+		"bound to other nodes":     {nil, "nodes/grain-bin/own/temp", []access.Identity{bound}, codes.Unauthorized},
+		"taken out, through proxy": {proxied, "", nil, codes.Unauthorized},
+		"the same again":           {nil, "nodes/grain-bin/own/temp", []access.Identity{anyone}, codes.Content},
+	} {
+		t.Run(name, func(t *testing.T) {
+			f := newFront(t, func(s *Server) { s.opts.Access = accessOf(t, anyone) })
+			asked, goOn := make(chan bool, 9), make(chan bool)
+			n := f.newNode("grain-bin", func(_ *fakeNode, m message.Message) [][]byte {
+				asked <- true
+				<-goOn
+				return [][]byte{ack(m, codes.Content, "7", opt{message.Observe, "\x01"})}
+			})
+			c := f.client()
+			got := make(chan message.Message, 1)
+			go func() { got <- c.ask(codes.GET, x.path, "", append([]opt{{message.Observe, ""}}, x.opts...)...) }()
+			<-asked
+			f.SetAccess(accessOf(t, x.after...))
+			close(goOn)
+			m := <-got
+			observers := 0
+			if x.want == codes.Content {
+				observers = 1
+			}
+			if m.Code != x.want || f.observers.Stats().Observers != observers || x.want != codes.Content && msg.Uint(m.Options, message.Observe) >= 0 {
+				t.Errorf("%v %q, %d observers", m.Code, m.Payload, f.observers.Stats().Observers)
+			}
+			_ = n
+		})
+	}
+}

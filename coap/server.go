@@ -114,6 +114,7 @@ func New(o Options) *Server {
 	s.opts.Transmission = o.Transmission.WithDefaults()
 	clock := func() time.Time { return s.now() }
 	s.observers = observe.New(&s.transfers, s.moved, clock)
+	s.observers.Judge(s.refusesObservation)
 	s.readings = reading.New(s.log, s.observers.MarkChanged)
 	s.nodes = nodeclient.New(nodeclient.Options{
 		Meshes: o.Meshes, Default: &s.opts.Transmission, ByMesh: o.MeshTransmission, Observers: s.observers, NotAfter: o.NotAfter,

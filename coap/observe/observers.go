@@ -28,6 +28,7 @@ type Observers struct {
 	now       func() time.Time
 	transfers *msg.Transfers                          // for the later blocks of a notification
 	rewrite   func(msg.Response, string) msg.Response // moves links below a node's path
+	refused   func(*msg.Request) (msg.Response, bool) // judges a registration; nil: each is allowed
 	wake      chan struct{}                           // capacity 1; wakes the notifying goroutine
 	sent      atomic.Uint64                           // notifications
 	changed   atomic.Bool                             // a local resource changed: see Changed
@@ -96,6 +97,10 @@ func New(t *msg.Transfers, rewrite func(msg.Response, string) msg.Response, now 
 	}
 }
 
+// Judge has refused look at each registration right before it begins: rights may have
+// changed while a request waited for its node. It must not call Observers.
+func (o *Observers) Judge(refused func(*msg.Request) (msg.Response, bool)) { o.refused = refused }
+
 // Wants reports whether a request registers an observation, through a door
 // that can notify.
 func Wants(req *msg.Request) bool {
@@ -112,10 +117,16 @@ func (x *observer) host() msg.Peer {
 }
 
 // Attach makes the client an observer of sub and returns r, its present state, as the
-// response that says so. Without room for another observer r is returned as it is.
+// response that says so. Without room for another observer r is returned as it is; a client
+// that may not observe the resource (any longer) gets the refusal instead.
 func (o *Observers) Attach(req *msg.Request, sub *Subject, r msg.Response) msg.Response {
 	o.mu.Lock()
 	defer o.mu.Unlock()
+	if o.refused != nil { // under the lock, so that EndWhere misses no observer that was allowed before it
+		if refusal, refused := o.refused(req); refused {
+			return refusal
+		}
+	}
 	x := &observer{
 		key: req.Observation(), subject: sub, via: req.Notifier, source: req.Source,
 		request: req.CacheKey().Request, label: req.Label, room: req.Room, confirmed: o.now(),
