@@ -310,14 +310,6 @@ func TestOutputLockOut(t *testing.T) {
 			t.Errorf("audit log without %q: %q", want, got)
 		}
 	}
-	// A damaged file of lock-outs lets nothing start.
-	if err := os.WriteFile(filepath.Join(dir, "lockouts.json"), []byte("{"), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	s := New(Options{Control: filepath.Join(t.TempDir(), "c"), Outputs: []output.Output{{Place: "x", Resource: "/y"}}, StateDir: dir})
-	if err := s.Listen(); err == nil || !strings.Contains(err.Error(), "lockouts.json") {
-		t.Errorf("with a damaged file: %v", err)
-	}
 }
 
 // A lock-out that comes while a write is on its way ends its repetitions.

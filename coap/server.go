@@ -279,6 +279,7 @@ func (s *Server) tick(ctx context.Context) {
 				s.doors.Expire(now)
 				s.directory.Expire(now)
 				s.readings.Expire()
+				s.outputs.Tick()
 			}
 		}
 	}

@@ -85,11 +85,19 @@ type OutputState struct {
 	Last     *Written `json:"last,omitempty"` // the latest write since the daemon began
 }
 
-// LockOut blocks every write to an output until it is lifted.
+// LockOut blocks every write to an output until it is lifted. Each identity has one of its
+// own.
 type LockOut struct {
 	By     string    `json:"by"`
 	Since  time.Time `json:"since"`
 	Reason string    `json:"reason,omitempty"`
+	Door   string    `json:"door,omitempty"` // through which it was made
+	From   string    `json:"from,omitempty"` // the client's address
+	// NotSafe is why the lock-out does not outlive the daemon yet, in words; empty once the
+	// disk has it.
+	NotSafe string `json:"not_safe,omitempty"`
+	// Others are the lock-outs of other identities, in the order in which they were made.
+	Others []LockOut `json:"others,omitempty"`
 }
 
 // Time returns t for JSON: in UTC, to the millisecond; nil for the zero time.

@@ -3,14 +3,12 @@ package output
 import (
 	"bufio"
 	"bytes"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"maps"
 	"os"
-	"path/filepath"
 	"slices"
 	"sync"
 	"sync/atomic"
@@ -30,8 +28,18 @@ const (
 	maxAuditLine   = 16 << 10
 	refusalsSecond = 5       // refused writes that are written down in one second
 	maxAudit       = 8 << 20 // octets of a file, and what it took over from the one before
-	keptAudits     = 8       // files before the latest
+	keptAudits     = 8       // files before the latest that are kept, if they are full
+	mostAudits     = 63      // files before the latest, at most
 	refusalShare   = 4       // of a file at most one part in so many is refused writes
+	writesAtOnce   = 1000    // writes to one output that are written down without a pause,
+	writesEvery    = 10 * time.Second
+)
+
+// fileLife is after how long a new file begins, however short the former one is. keptLife is
+// how long every line is kept, whatever is written after it.
+const (
+	fileLife = 7 * 24 * time.Hour
+	keptLife = 7 * 24 * time.Hour
 )
 
 // audit is the log of what was done to outputs: JSON lines that are only ever
@@ -41,54 +49,45 @@ type audit struct {
 	dir string
 	now func() time.Time
 	max int64 // octets of a file
-	// shut is why the log, or the lock-outs, could not be opened when the daemon started;
-	// nil: they were. Nothing is driven then.
-	shut error
 
 	failed atomic.Uint64 // lines that the disk did not take
 
-	mu         sync.Mutex
+	mu sync.Mutex
+	// shut is why the log, or the lock-outs, could not be opened; nil: they were. Nothing is
+	// driven then.
+	shut error
+	auditState
+	writes budget         // by output
+	unsaid map[string]int // safe writes of an output that were not written down, since the last one that was
+}
+
+// auditState is what an audit knows of its files and lines.
+type auditState struct {
 	f          *os.File
-	size       int64 // of the lines that are whole
-	taken      int64 // of them, what the file began with
-	refused    int64 // octets of refused writes in this file
-	torn       bool  // part of a line stands behind them
+	size       int64     // of the lines that are whole
+	taken      int64     // of them, what the file began with
+	refused    int64     // octets of refused writes in this file
+	torn       bool      // part of a line stands behind them
+	unread     int       // lines that could not be read when the log was opened
+	whole      bool      // the latest file could be read from its beginning, and says which lock-outs there are
+	full       bool      // no new file can begin, since the last week is kept
+	begun      time.Time // of the first line of the latest file
+	opened     time.Time
+	closed     [mostAudits + 1]time.Time // when each file was put aside; zero: by a daemon before this one
 	next       uint64
-	open       map[uint64]AuditLine // intents without an outcome
-	latest     map[string]AuditLine // intent for each output
-	owed       []AuditLine          // outcomes that the disk did not take yet, one an output at most
+	open       map[uint64]AuditLine            // intents without an outcome
+	latest     map[string]AuditLine            // intent for each output
+	locks      map[string]map[string]AuditLine // lock-outs by output and identity
+	owed       []AuditLine                     // outcomes that the disk did not take yet, one an output at most
 	second     time.Time
 	refusals   int
 	suppressed int // refusals that were not written down
 }
 
-// AuditLine is one line.
-type AuditLine struct {
-	Time     time.Time  `json:"time"`
-	Event    string     `json:"event"` // intent, outcome, refused, lock, unlock, latest
-	ID       uint64     `json:"id,omitempty"`
-	Identity string     `json:"identity,omitempty"`
-	Door     string     `json:"door,omitempty"`
-	From     string     `json:"from,omitempty"`
-	Place    string     `json:"place"`
-	Resource string     `json:"resource"`
-	Value    string     `json:"value,omitempty"`
-	Lease    int64      `json:"lease_seconds,omitempty"`
-	Deadline *time.Time `json:"deadline,omitempty"`
-	Outcome  string     `json:"outcome,omitempty"`
-	Reads    string     `json:"reads,omitempty"`
-	Reason   string     `json:"reason,omitempty"`
-	Held     int        `json:"not_written_before,omitempty"`
-	Again    bool       `json:"again,omitempty"` // it stands in the file before, too
-	// Undeclared says that no [[output]] declares the resource. Such lines say nothing of
-	// the interval of an output, and do not outlive their file.
-	Undeclared bool `json:"undeclared,omitempty"`
-}
-
 // openAudit opens the log in dir, and appends the outcome unknown to each intent
 // without one. begun is when each output was last written to.
 func openAudit(dir string, now func() time.Time) (a *audit, begun map[string]time.Time, err error) {
-	a = &audit{dir: dir, now: now, max: maxAudit, next: 1, open: map[uint64]AuditLine{}, latest: map[string]AuditLine{}}
+	a = newAudit(dir, now)
 	if err := a.openFile(); err != nil {
 		return nil, nil, fmt.Errorf("coap: audit log: %w", err)
 	}
@@ -113,60 +112,131 @@ func openAudit(dir string, now func() time.Time) (a *audit, begun map[string]tim
 	return a, begun, nil
 }
 
-// scan reads the log. A last line that was cut off, as a loss of power leaves it,
-// stays, and is ended before the next one.
+func newAudit(dir string, now func() time.Time) *audit {
+	return &audit{dir: dir, now: now, max: maxAudit, writes: budget{burst: writesAtOnce, interval: writesEvery}, unsaid: map[string]int{}, auditState: auditState{
+		next: 1, open: map[uint64]AuditLine{}, latest: map[string]AuditLine{}, locks: map[string]map[string]AuditLine{}, opened: now()}}
+}
+
+// scan reads the log: the latest file, which says all that a start needs; and first the one
+// before, where the latest is empty or its beginning cannot be read.
 func (a *audit) scan() error {
-	r := bufio.NewReaderSize(a.f, maxAuditLine)
-	for {
-		b, err := r.ReadSlice('\n')
-		a.size += int64(len(b))
-		if errors.Is(err, bufio.ErrBufferFull) {
-			continue // too long for a line of this log: ignored
-		}
-		var l AuditLine
-		if json.Unmarshal(bytes.TrimSpace(b), &l) == nil {
-			a.remember(l, int64(len(b)))
-		}
-		switch {
-		case errors.Is(err, io.EOF):
-			a.torn = len(b) > 0
-			return nil
-		case err != nil:
+	first, err := firstLine(a.f)
+	if err != nil {
+		return err
+	}
+	_, bad := DecodeAuditLine(first)
+	a.whole = bad == nil
+	before, err := os.Open(a.name(1))
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+	case err != nil:
+		return err
+	case a.whole:
+		before.Close()
+	default:
+		_, _, err := a.scanFile(before)
+		before.Close()
+		if err != nil {
 			return err
 		}
+	}
+	a.refused, a.begun = 0, time.Time{}
+	a.size, a.torn, err = a.scanFile(a.f)
+	a.whole = a.whole && a.unread == 0
+	if err == nil && len(first) == 0 && len(a.latest)+len(a.open)+len(a.locks) > 0 { // the latest is gone: it must say what it took over
+		b := a.carried()
+		_, err = a.f.Write(b)
+		a.size, a.taken = a.size+int64(len(b)), int64(len(b))
+	}
+	return err
+}
+
+// firstLine returns the first line of a file, empty if the file is, and goes back to its
+// beginning.
+func firstLine(f *os.File) ([]byte, error) {
+	b, err := bufio.NewReaderSize(f, maxAuditLine).ReadSlice('\n')
+	if err != nil && !errors.Is(err, io.EOF) && !errors.Is(err, bufio.ErrBufferFull) {
+		return nil, err
+	}
+	_, err = f.Seek(0, io.SeekStart)
+	return bytes.Clone(bytes.TrimSpace(b)), err
+}
+
+// scanFile reads a file of the log, and returns its octets. A last line that was cut off, as a
+// loss of power leaves it, stays, and is ended before the next one.
+func (a *audit) scanFile(f *os.File) (size int64, torn bool, err error) {
+	r := bufio.NewReaderSize(f, maxAuditLine)
+	long := false // the rest of a line that is too long for one of this log
+	for {
+		b, err := r.ReadSlice('\n')
+		size += int64(len(b))
+		if err != nil && !errors.Is(err, io.EOF) && !errors.Is(err, bufio.ErrBufferFull) {
+			return size, false, err
+		}
+		ended := err == nil
+		text := bytes.TrimSpace(b)
+		switch l, bad := DecodeAuditLine(text); {
+		case bad == nil && !long && !errors.Is(err, bufio.ErrBufferFull):
+			a.remember(l, int64(len(b)))
+			a.whole = a.whole && (l.Event != "begin" || l.LocksKept)
+			if a.begun.IsZero() {
+				a.begun = l.Time
+			}
+		case ended && len(text) > 0:
+			a.unread++
+		}
+		if errors.Is(err, io.EOF) {
+			return size, len(b) > 0 || long, nil
+		}
+		long = !ended
 	}
 }
 
 // remember remembers what a line of some octets says.
 func (a *audit) remember(l AuditLine, octets int64) {
+	key := outputKey(l.Place, l.Resource)
 	switch l.Event {
 	case "intent":
 		a.open[l.ID] = l
 		if l.Undeclared {
 			break
 		}
-		a.latest[outputKey(l.Place, l.Resource)] = l
+		a.latest[key] = l
 	case "latest":
-		a.latest[outputKey(l.Place, l.Resource)] = l
+		a.latest[key] = l
 	case "outcome":
 		delete(a.open, l.ID)
 	case "refused":
 		a.refused += octets
+	case "lock":
+		if a.locks[key] == nil || l.Door == "" { // by a daemon of former times, as below
+			a.locks[key] = map[string]AuditLine{}
+		}
+		a.locks[key][l.Identity] = l
+	case "unlock":
+		delete(a.locks[key], l.Of)
+		if l.Of == "" || len(a.locks[key]) == 0 { // without of: by a daemon of former times, which knew one lock-out an output
+			delete(a.locks, key)
+		}
 	}
 	a.next = max(a.next, l.ID+1)
 }
 
 // append writes one line, after the outcomes that are owed, and has it on the disk
 // when it returns, but for refused writes.
-func (a *audit) append(l AuditLine) error {
+func (a *audit) append(l AuditLine) error { return a.appendAs(l, false) }
+
+// appendAs is append; safe says that the line is an intent to write the safe value, which has
+// room where others have none any more.
+func (a *audit) appendAs(l AuditLine, safe bool) error {
 	l.Time = a.now().UTC()
 	err := a.writeOwed()
 	if err == nil {
-		err = a.write(l)
+		err = a.write(l, safe)
 	}
 	if err != nil {
 		a.failed.Add(1)
-		if l.Event == "outcome" {
+		if l.Event == "outcome" && l.ID != 0 {
 			a.owed = append(a.owed, l)
 		}
 	}
@@ -176,7 +246,7 @@ func (a *audit) append(l AuditLine) error {
 // writeOwed writes down the outcomes that are owed.
 func (a *audit) writeOwed() error {
 	for len(a.owed) > 0 {
-		if err := a.write(a.owed[0]); err != nil {
+		if err := a.write(a.owed[0], false); err != nil {
 			return err
 		}
 		a.owed = a.owed[1:]
@@ -185,20 +255,16 @@ func (a *audit) writeOwed() error {
 }
 
 // write writes one line. One that could not be written is taken back.
-func (a *audit) write(l AuditLine) error {
+func (a *audit) write(l AuditLine, safe bool) error {
 	if a.shut != nil {
 		return a.shut
 	}
-	b, err := json.Marshal(l)
+	b, err := l.encode()
 	if err != nil {
 		return err
 	}
-	b = append(b, '\n')
-	// An outcome goes where its intent stands, however long the file is.
-	if l.Event != "outcome" && a.size-a.taken+int64(len(b)) > a.max {
-		if err := a.rotate(); err != nil {
-			return err
-		}
+	if err := a.makeRoom(l.Event, safe, int64(len(b))); err != nil {
+		return err
 	}
 	if a.torn {
 		b = append([]byte{'\n'}, b...)
@@ -213,36 +279,87 @@ func (a *audit) write(l AuditLine) error {
 		}
 		return err
 	}
+	if a.begun.IsZero() {
+		a.begun = l.Time
+	}
 	a.size, a.torn = a.size+int64(len(b)), false
 	a.remember(l, int64(len(b)))
 	return nil
+}
+
+// makeRoom begins a new file where the latest one is full or old. An outcome goes where its
+// intent stands, however long the file is; a lock-out is never refused.
+func (a *audit) makeRoom(event string, safe bool, octets int64) error {
+	isFull := a.size-a.taken+octets > a.max
+	switch {
+	case event == "outcome":
+		return nil
+	case !isFull && (a.size == a.taken || a.begun.IsZero() || a.now().Sub(a.begun) < fileLife):
+		a.full = false
+		return nil
+	}
+	err := a.rotate()
+	a.full = errors.Is(err, ErrAuditFull)
+	if !isFull || event == "lock" || safe && a.full && a.size-a.taken+octets <= 2*a.max {
+		return nil
+	}
+	return err
 }
 
 func (o *write) line(event string) AuditLine {
 	return AuditLine{Event: event, ID: o.ID, Identity: o.by, Door: o.door, From: o.from, Place: o.Place, Resource: o.Resource, Value: o.Value, Lease: o.Lease, Undeclared: o.undeclared}
 }
 
+// ErrTooOften says that an output is written to so often that the audit log would lose its
+// past.
+var ErrTooOften = errors.New("too many writes to this output: the audit log keeps each of them for a week")
+
+// ErrAuditFull says that the log has no room for another write, since it keeps the last week.
+var ErrAuditFull = fmt.Errorf("the audit log is full: its %d files hold less than the last week, which is kept; find out in audit.jsonl who writes so often", mostAudits+1)
+
 // intent writes down what is going to be done, and returns the number under which its
-// outcome will stand.
+// outcome will stand. Of safe values that are written more often than writesEvery, some are only counted:
+// their number is 0.
 func (a *audit) intent(o *write) (uint64, error) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	l := o.line("intent")
+	l, key := o.line("intent"), outputKey(o.Place, o.Resource)
+	if o.undeclared { // the client may name any path
+		key = o.Place
+	}
+	if a.writes.take(key, a.now()) > 0 {
+		if !o.safe() {
+			return 0, ErrTooOften
+		}
+		a.unsaid[key]++
+		return 0, nil
+	}
 	l.ID = a.next
 	l.Deadline = &o.deadline
+	l.Held = a.unsaid[key]
 	if o.undeclared {
 		l.Reason = o.Reason // why it may move something
 	}
 	a.next++
-	return l.ID, a.append(l)
+	if err := a.appendAs(l, o.safe()); err != nil {
+		return l.ID, err
+	}
+	delete(a.unsaid, key)
+	return l.ID, nil
 }
 
 func (a *audit) outcome(o *write) error {
 	a.mu.Lock()
 	defer a.mu.Unlock()
+	if o.ID == 0 && o.safe() && o.Outcome == api.OutcomeDone {
+		return nil // only counted
+	}
 	return a.append(AuditLine{Event: "outcome", ID: o.ID, Identity: o.by, Place: o.Place, Resource: o.Resource,
 		Outcome: o.Outcome, Reads: o.Reads, Reason: o.Reason, Undeclared: o.undeclared})
 }
+
+// safe reports whether the safe value is written.
+func (o *write) safe() bool { return o.entry != nil && o.Value == o.entry.Off }
 
 // refusal writes down a write that was refused here: a few each second and some in
 // each file, so that refused writes cannot push out those that were made.
@@ -266,11 +383,20 @@ func (a *audit) refusal(o *write) {
 	a.suppressed = 0
 }
 
-// locked writes down that a lock-out begins or ends.
-func (a *audit) locked(event, by string, x *declaredOutput, reason string) error {
+// lockOut writes down a lock-out, or that one was lifted.
+func (a *audit) lockOut(l AuditLine) error {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	return a.append(AuditLine{Event: event, Identity: by, Place: x.Place, Resource: x.Resource, Reason: reason})
+	return a.append(l)
+}
+
+// isShut reports whether the log could not be opened.
+func (a *audit) isShut() bool { return a.shutCause() != nil }
+
+func (a *audit) shutCause() error {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	return a.shut
 }
 
 func (a *audit) close() error {
@@ -283,52 +409,4 @@ func (a *audit) close() error {
 		return nil
 	}
 	return errors.Join(a.writeOwed(), a.f.Close())
-}
-
-// LoadLocks reads the lock-outs in dir. That they cannot be read is an error: nothing
-// must move because a file was damaged.
-func LoadLocks(dir string) (map[string]*api.LockOut, error) {
-	name := filepath.Join(dir, locksFile)
-	b, err := os.ReadFile(name)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil, nil
-	}
-	var out map[string]*api.LockOut
-	if err == nil {
-		err = json.Unmarshal(b, &out)
-	}
-	if err != nil {
-		return nil, fmt.Errorf("coap: lock-outs %s: %w; make sure by hand what must stay locked out, then remove the file", name, err)
-	}
-	return out, nil
-}
-
-// saveLocks replaces the file of lock-outs at once or not at all.
-func saveLocks(dir string, locks map[string]*api.LockOut) error {
-	b, err := json.MarshalIndent(locks, "", "\t")
-	if err != nil {
-		return err
-	}
-	name := filepath.Join(dir, locksFile)
-	f, err := os.OpenFile(name+".new", os.O_CREATE|os.O_WRONLY|os.O_TRUNC, 0o640)
-	if err != nil {
-		return err
-	}
-	_, err = f.Write(b)
-	err = errors.Join(err, f.Sync(), f.Close())
-	if err != nil {
-		return err
-	}
-	if err := os.Rename(name+".new", name); err != nil {
-		return err
-	}
-	return syncDir(dir)
-}
-
-func syncDir(dir string) error {
-	d, err := os.Open(dir)
-	if err != nil {
-		return err
-	}
-	return errors.Join(d.Sync(), d.Close())
 }

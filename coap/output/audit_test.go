@@ -49,7 +49,7 @@ func closeOrder(t *testing.T, a *audit, o *write, outcome string) {
 // allAudit reads every file of a log that is kept, the oldest first.
 func allAudit(t *testing.T, a *audit) (out []AuditLine, files int, longest int64) {
 	t.Helper()
-	for i := keptAudits + 3; i >= 0; i-- {
+	for i := mostAudits + 3; i >= 0; i-- {
 		b, err := os.ReadFile(a.name(i))
 		if err != nil {
 			continue
@@ -57,8 +57,8 @@ func allAudit(t *testing.T, a *audit) (out []AuditLine, files int, longest int64
 		files++
 		longest = max(longest, int64(len(b)))
 		for line := range bytes.Lines(b) {
-			var l AuditLine
-			if err := json.Unmarshal(line, &l); err != nil {
+			l, err := DecodeAuditLine(line)
+			if err != nil {
 				t.Errorf("%s: %q: %v", a.name(i), line, err)
 			}
 			out = append(out, l)
@@ -77,7 +77,7 @@ func TestAuditRotates(t *testing.T) {
 		closeOrder(t, a, testOrder(t, a, "bank"), api.OutcomeDone)
 	}
 	lines, files, longest := allAudit(t, a)
-	if files != keptAudits+1 || longest > 2000+1000 {
+	if files < keptAudits+1 || longest > 2000+1000 {
 		t.Errorf("%d files, the longest of %d octets", files, longest)
 	}
 	var last uint64
@@ -89,8 +89,8 @@ func TestAuditRotates(t *testing.T) {
 			last = l.ID
 		}
 	}
-	if last != 201 {
-		t.Errorf("the last intent is %d", last)
+	if last != 201 || lines[0].ID != 1 {
+		t.Errorf("intents from %d to %d are left of this week", lines[0].ID, last)
 	}
 	latest := linesOf(t, dir)
 	at := slices.IndexFunc(latest, func(l AuditLine) bool { return l.Event == "intent" && l.ID == open.ID })

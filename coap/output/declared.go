@@ -11,7 +11,7 @@ import (
 )
 
 // Open reads what outlives the daemon. Where the disk does not let it, which is no
-// error here, no output is driven until the daemon starts again.
+// error here, no output is driven until Tick could open the audit log.
 func (o *Outputs) Open(declared []Output, undeclared UndeclaredPolicy, dir string) error {
 	o.dir = dir
 	o.policy.Store(&undeclared)
@@ -29,10 +29,11 @@ func (o *Outputs) start(declared []Output) error {
 		return err
 	}
 	// The disk refuses: the outputs are there, and none of them is driven.
-	o.audit, o.known = &audit{dir: o.dir, now: o.Now, shut: err}, map[string]*outputState{}
+	o.audit, o.known = newAudit(o.dir, o.Now), map[string]*outputState{}
+	o.audit.shut = err
 	o.declare(declared)
 	o.Log.Error("no output is driven: the audit log or the lock-outs cannot be opened. "+
-		"Make the folder writable for the daemon's user; then restart the daemon", "folder", o.dir, "cause", err)
+		"Make the folder writable for the daemon's user: the daemon tries again every 5 s", "folder", o.dir, "cause", err)
 	return nil
 }
 
@@ -53,24 +54,14 @@ func (o *Outputs) begin(declared []Output, dir string) error {
 	if dir == "" {
 		return errors.New("coap: outputs need a directory for their audit log")
 	}
-	locks, err := LoadLocks(dir)
+	locks, a, begun, err := o.read(dir)
 	if err != nil {
 		return err
 	}
-	var begun map[string]time.Time
-	if o.audit, begun, err = openAudit(dir, o.Now); err != nil {
-		return err
-	}
-	o.known = map[string]*outputState{}
-	for key, l := range locks {
-		o.known[key] = &outputState{lock: l}
-	}
-	for key, at := range begun {
-		if o.known[key] == nil {
-			o.known[key] = &outputState{}
-		}
-		o.known[key].begun = at
-	}
+	o.audit, o.known = a, map[string]*outputState{}
+	o.mu.Lock()
+	o.restoreLocked(locks, begun)
+	o.mu.Unlock()
 	o.declare(declared)
 	return nil
 }
@@ -102,7 +93,7 @@ func (o *Outputs) declare(declared []Output) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	for key, x := range o.known { // those that are declared come back at once
-		if x.lock == nil && !x.writing && x.last == nil && o.Now().Sub(x.begun) > latestInterval {
+		if len(x.locks) == 0 && !x.writing && x.last == nil && o.Now().Sub(x.begun) > latestInterval {
 			delete(o.known, key)
 		}
 	}

@@ -2,8 +2,12 @@ package output
 
 import (
 	"errors"
+	"slices"
 	"strings"
+	"time"
+	"unicode/utf8"
 
+	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 
 	"culvert/coap/api"
@@ -54,63 +58,105 @@ func (s *Outputs) lockResource(req *msg.Request, x *declaredOutput, reply func(m
 		reply(msg.Errorf(codes.BadRequest, "a reason of at most %d octets", maxLockReason))
 		return
 	}
-	by, reason, lock := s.writer(req), string(req.Payload), req.Code == codes.PUT
+	l := api.LockOut{By: s.writer(req), Since: s.Now().UTC(), Reason: plainReason(string(req.Payload)), Door: req.Peer.Door.String()}
+	if req.Peer.Door != msg.DoorControl {
+		l.From = req.Peer.Addr.String()
+	}
+	if req.Code == codes.PUT {
+		s.lock(x, l, reply)
+		return
+	}
+	s.unlock(req, x, l, reply)
+}
+
+// plainReason makes a reason text: octets that are not UTF-8 are escaped.
+func plainReason(s string) string {
+	if utf8.ValidString(s) {
+		return s
+	}
+	return escapeOctets(s)
+}
+
+// lock makes a lock-out. It holds, and what waits is withdrawn, before the disk is asked.
+func (s *Outputs) lock(x *declaredOutput, l api.LockOut, reply func(msg.Response)) {
+	made, err := s.lockNow(x, l)
+	s.Nodes.RecallBarred()
+	if err != nil {
+		reply(msg.Errorf(msg.CodeTooMany, "%v; the output stays locked out", err))
+		return
+	}
+	if logged, stored := s.saved(made); logged && stored { // it is the client's own of before
+		reply(msg.Empty(codes.Changed))
+		return
+	}
 	s.wg.Go(func() {
-		err := s.setLock(s.dir, x, by, reason, lock)
+		err := s.persist(x.outputState, outputName{x.Place, x.Resource}, made)
 		s.Nodes.RecallBarred()
-		switch {
-		case err != nil && lock:
-			s.Log.Error("lock-out of an output is not on the disk", "place", x.Place, "resource", x.Resource, "by", by, "error", err)
-			reply(msg.Errorf(codes.InternalServerError, "locked out, but the disk did not take it: only until the daemon ends"))
-			return
-		case err != nil:
-			s.Log.Error("lock-out of an output not lifted", "place", x.Place, "resource", x.Resource, "by", by, "error", err)
-			reply(msg.Errorf(codes.InternalServerError, "%v", err))
+		if err != nil {
+			s.Log.Error("lock-out of an output is not safe: the disk did not take it, and is asked again until it does", "place", x.Place, "resource", x.Resource, "by", l.By, "error", err)
+			reply(msg.Errorf(codes.InternalServerError, "locked out, but not safe: the disk did not take it, so that it would not outlive the daemon; the daemon tries again until the disk takes it"))
 			return
 		}
-		s.Log.Warn("lock-out of an output", "place", x.Place, "resource", x.Resource, "by", by, "locked", lock, "reason", reason)
-		if lock {
-			reply(msg.Empty(codes.Changed))
-			return
-		}
-		reply(msg.Empty(codes.Deleted))
+		s.Log.Warn("lock-out of an output", "place", x.Place, "resource", x.Resource, "by", l.By, "locked", true, "reason", l.Reason, "door", l.Door, "from", l.From)
+		reply(msg.Empty(codes.Changed))
 	})
 }
 
-// setLock makes or lifts a lock-out. It holds from the moment it is asked for; it is
-// lifted only when the disk knows.
-func (o *Outputs) setLock(dir string, x *declaredOutput, by, reason string, lock bool) error {
-	o.saving.Lock()
-	defer o.saving.Unlock()
-	event := "unlock"
-	o.mu.Lock()
-	if lock {
-		event = "lock"
-		x.lock = &api.LockOut{By: by, Since: o.Now().UTC(), Reason: reason}
-	}
-	locks := map[string]*api.LockOut{}
-	for key, e := range o.known {
-		if e.lock != nil && (lock || e != x.outputState) {
-			locks[key] = e.lock
+// unlock lifts the client's own lock-out, or, on the control socket, the one that the query
+// of=IDENTITY names. Where others remain, the answer holds them.
+func (s *Outputs) unlock(req *msg.Request, x *declaredOutput, by api.LockOut, reply func(msg.Response)) {
+	of := by.By
+	for _, q := range req.Options {
+		if q.ID != message.URIQuery {
+			continue
 		}
+		name, value, _ := strings.Cut(string(q.Value), "=")
+		switch {
+		case name != "of" || value == "":
+			reply(msg.Errorf(codes.BadRequest, "a lock-out knows the query of=IDENTITY"))
+			return
+		case req.Peer.Door != msg.DoorControl && value != of:
+			reply(msg.Errorf(codes.Forbidden, "each lifts its own lock-out; on the gateway itself 'culvert set --unlock --of IDENTITY' lifts another one"))
+			return
+		}
+		of = value
 	}
-	o.mu.Unlock()
-	err := o.audit.locked(event, by, x, reason)
-	if o.audit.shut != nil { // the lock-outs on the disk may not have been read: they stay
-		return err
+	s.mu.Lock()
+	var first *api.LockOut
+	if first = x.lock; first != nil && slices.ContainsFunc(x.locks, func(l *lockOut) bool { return l.By == of }) {
+		first = nil
 	}
-	if lock || err == nil { // a lock-out is kept whether or not the log takes it
-		err = errors.Join(err, saveLocks(dir, locks))
+	locked := x.lock != nil
+	s.mu.Unlock()
+	switch {
+	case first != nil:
+		reply(msg.Errorf(codes.Forbidden, "%s has no lock-out here; %s has, since %s: %s", of, first.By, first.Since.Format(time.RFC3339), first.Reason))
+		return
+	case !locked:
+		reply(msg.Empty(codes.Deleted))
+		return
 	}
-	if err != nil {
-		return err
-	}
-	if !lock {
-		o.mu.Lock()
-		x.lock = nil
-		o.mu.Unlock()
-	}
-	return nil
+	s.wg.Go(func() {
+		line := AuditLine{Event: "unlock", Identity: by.By, Of: of, Door: by.Door, From: by.From, Place: x.Place, Resource: x.Resource}
+		switch err := s.lift(x, of, line); {
+		case errors.Is(err, errUnlockOften):
+			r := msg.Errorf(msg.CodeTooMany, "%v", err)
+			r.Options = msg.With(r.Options, message.MaxAge, msg.EncodeUint(uint32(unlocksEvery/time.Second)))
+			reply(r)
+			return
+		case err != nil:
+			s.Log.Error("lock-out of an output not lifted", "place", x.Place, "resource", x.Resource, "by", by.By, "of", of, "error", err)
+			reply(msg.Errorf(codes.InternalServerError, "not lifted, it stays locked out: %v", err))
+			return
+		}
+		s.Log.Warn("lock-out of an output lifted", "place", x.Place, "resource", x.Resource, "by", by.By, "of", of, "locked", s.isLocked(x), "door", by.Door, "from", by.From)
+		r := msg.Empty(codes.Deleted)
+		if left := s.state(x).Lock; left != nil {
+			r = msg.JSON(left)
+			r.Code = codes.Deleted
+		}
+		reply(r)
+	})
 }
 
 func (o *Outputs) state(x *declaredOutput) api.OutputState {
@@ -134,20 +180,39 @@ func (o *Outputs) List() []api.OutputState {
 // Stats are figures of outputs since the start.
 type Stats struct {
 	Done, Refused, Unknown uint64 // writes by their outcome
+	Declared               int    // outputs
 	Locked                 int    // declared outputs that are locked out
+	NotSafe                int    // lock-outs that would not outlive the daemon: the disk did not take them yet
+	AuditFull              bool   // no write is taken, since the audit log holds less than the last week
+	AuditShut              string // why the audit log cannot be opened, so that nothing is driven; empty: it is open
 	AuditFailures          uint64 // lines of the audit log that the disk did not take
 }
 
 // Stats returns the figures now.
 func (o *Outputs) Stats() Stats {
 	s := Stats{Done: o.done.Load(), Refused: o.refusedWrites.Load(), Unknown: o.unknown.Load()}
+	o.mu.Lock()
 	for _, x := range o.entries() {
-		if o.isLocked(x) {
+		if s.Declared++; len(x.locks) > 0 {
 			s.Locked++
 		}
 	}
+	for _, x := range o.known {
+		for _, l := range x.locks {
+			if l.NotSafe != "" {
+				s.NotSafe++
+			}
+		}
+	}
+	o.mu.Unlock()
 	if o.all.Load() != nil { // there is an audit log since before the first of them
 		s.AuditFailures = o.audit.failed.Load()
+		o.audit.mu.Lock()
+		s.AuditFull = o.audit.full
+		if o.audit.shut != nil {
+			s.AuditShut = o.audit.shut.Error()
+		}
+		o.audit.mu.Unlock()
 	}
 	return s
 }

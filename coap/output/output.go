@@ -4,6 +4,7 @@
 package output
 
 import (
+	"errors"
 	"fmt"
 	"log/slog"
 	"net/netip"
@@ -76,9 +77,12 @@ type Outputs struct {
 	audit *audit                            // nil while none was ever declared
 	wg    sync.WaitGroup                    // writes that wait for the disk
 
-	saving sync.Mutex // held while lock-outs, or the outputs, change; before mu
-	mu     sync.Mutex
-	known  map[string]*outputState // guarded by mu: of all that are declared, were, or have a lock-out
+	retrying atomic.Bool // Tick is at work
+
+	unlocks budget     // of each identity and output; guarded by mu
+	saving  sync.Mutex // held while lock-outs on the disk, or the outputs, change; before mu
+	mu      sync.Mutex
+	known   map[string]*outputState // guarded by mu: of all that are declared, were, or have a lock-out
 }
 
 // declaredOutput is one declared output.
@@ -90,7 +94,8 @@ type declaredOutput struct {
 // outputState is what is known of an output, whatever its declaration. All of it is guarded
 // by the mutex of outputs.
 type outputState struct {
-	lock    *api.LockOut
+	lock    *api.LockOut // the first of locks, with the others; nil: it is not locked out
+	locks   []*lockOut   // in the order in which they were made
 	writing bool
 	begun   time.Time // of the latest write that left
 	last    *api.Written
@@ -179,10 +184,16 @@ func (s *Outputs) write(req *msg.Request, t node.Member, x *declaredOutput, repl
 	s.Nodes.Written(t.Node, x.Resource, false)
 	s.wg.Go(func() { // the disk is slow, and a door must not wait for it
 		id, err := s.audit.intent(o)
+		if errors.Is(err, ErrTooOften) {
+			s.release(x)
+			o.wait = uint32(writesEvery / time.Second)
+			s.refused(o, err.Error(), msg.CodeTooMany, reply)
+			return
+		}
 		if err != nil {
 			s.release(x)
 			s.Log.Error("audit log not written: the output is not driven", "error", err)
-			o.Outcome, o.Reason = api.OutcomeRefused, "the audit log cannot be written"
+			o.Outcome, o.Reason = api.OutcomeRefused, "the audit log cannot be written: "+err.Error()
 			reply(s.answer(o, codes.InternalServerError))
 			return
 		}

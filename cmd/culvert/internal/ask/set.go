@@ -33,6 +33,7 @@ type setOptions struct {
 	within       time.Duration
 	lock         string
 	unlock       bool
+	of           string
 	leaseChanged bool
 }
 
@@ -59,15 +60,18 @@ itself when that ends (--for); and it is read back. Its outcome is one of
   unknown  whether it moved is not known: look at it, or read it again
 
 Exit code 0 is done, 1 refused or unknown. All of it stands in the daemon's audit
-log. --lock keeps everybody from writing to an output, switching it off included,
-until --unlock.
+log. --lock keeps everybody from writing to an output until --unlock. Each user and
+each identity has a lock-out of its own, and the output stays locked out until the
+last one is lifted. --unlock lifts your own; with --of it lifts that of somebody
+else, as /outputs names them: speak to them first, they may stand in the machine.
 
 ` + outputCaution,
 		Example: `  culvert set grain-bin /period 120
   culvert set pump-house /output 1 --for 20m
   culvert set pump-house /output 0 --yes
   culvert set pump-house /output --lock "the sump is open"
-  culvert set pump-house /output --unlock`,
+  culvert set pump-house /output --unlock
+  culvert set pump-house /output --unlock --of "uid 1000"`,
 		Args: cli.WantArgs("NODE", "PATH", "[VALUE]"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o.leaseChanged = cmd.Flags().Changed("for")
@@ -80,7 +84,8 @@ until --unlock.
 	cli.TimeVar(f, &o.lease, "for", 0, "`TIME` after which the node switches back, like 20m; default: the output's lease")
 	cli.TimeVar(f, &o.within, "within", 0, "`TIME` after which the write must not be delivered any more, like 30s; default 10s")
 	f.StringVar(&o.lock, "lock", "", "lock the output out, for this `REASON`, instead of writing")
-	f.BoolVar(&o.unlock, "unlock", false, "lift the lock-out instead of writing")
+	f.BoolVar(&o.unlock, "unlock", false, "lift your lock-out instead of writing")
+	f.StringVar(&o.of, "of", "", "with --unlock: lift the lock-out of this `IDENTITY` instead of yours")
 	return cmd
 }
 
@@ -90,6 +95,8 @@ func runSet(cmd *cobra.Command, g *cli.Globals, o setOptions, args []string) err
 	}
 	locking := cmd.Flags().Changed("lock") || o.unlock
 	switch {
+	case o.of != "" && !o.unlock:
+		return cli.AsUsage(errors.New("--of goes with --unlock"))
 	case locking && (len(args) == 3 || o.unlock && cmd.Flags().Changed("lock")):
 		return cli.AsUsage(errors.New("--lock and --unlock go alone, without a VALUE"))
 	case !locking && len(args) < 3:
@@ -280,10 +287,19 @@ func lockOutput(cmd *cobra.Command, c *client.Client, o setOptions, at string) e
 	said := "locked out"
 	if o.unlock {
 		ask.Method, ask.Body, said = codes.DELETE, nil, "the lock-out is lifted"
+		if o.of != "" {
+			ask.Query, said = []string{"of=" + o.of}, "the lock-out of "+o.of+" is lifted"
+		}
 	}
-	if _, err := c.Do(ctx, ask); err != nil {
+	a, err := c.Do(ctx, ask)
+	if err != nil {
 		return control.Reached(err)
 	}
-	_, err := fmt.Fprintf(cmd.OutOrStdout(), "%s: %s\n", strings.TrimPrefix(at, "/outputs/"), said)
+	if left := (api.LockOut{}); o.unlock && json.Unmarshal(a.Body, &left) == nil && left.By != "" {
+		for _, l := range append([]api.LockOut{left}, left.Others...) {
+			said += fmt.Sprintf("; still locked out by %s since %s: %s", l.By, l.Since.Local().Format("2006-01-02 15:04:05"), cli.Printable([]byte(l.Reason)))
+		}
+	}
+	_, err = fmt.Fprintf(cmd.OutOrStdout(), "%s: %s\n", strings.TrimPrefix(at, "/outputs/"), said)
 	return err
 }

@@ -76,6 +76,8 @@ type SiteAnswer struct {
 	Since  time.Time  `json:"since"` // from when on Lost counts
 	Meshes []SiteMesh `json:"meshes"`
 	State  *SiteState `json:"state,omitempty"`
+	// Outputs is how the declared outputs do; nil where none is.
+	Outputs *SiteOutputs `json:"outputs,omitempty"`
 	// Upstream is what [upstream] did, by interface; nil where it is not configured.
 	Upstream []SiteUpstream `json:"upstream,omitempty"`
 }
@@ -102,6 +104,17 @@ type SiteMesh struct {
 	// that took packets and never sent one.
 	Contexts   []SiteContext `json:"contexts"`
 	Unanswered []SiteContext `json:"unanswered"`
+}
+
+// SiteOutputs is how the declared outputs do.
+type SiteOutputs struct {
+	Declared int    `json:"declared"`
+	Locked   int    `json:"locked"`
+	NotSafe  int    `json:"lockouts_not_safe"`     // lock-outs that the disk did not take yet
+	Full     bool   `json:"audit_full"`            // the audit log has no room, since it keeps the last week
+	Shut     string `json:"audit_cause,omitempty"` // why the audit log cannot be opened
+	Failures uint64 `json:"audit_failures"`        // lines that the disk did not take, since the start
+	Unknown  uint64 `json:"writes_unknown"`        // writes since the start of which nobody knows whether they acted
 }
 
 // SiteNode is a node that is not as it should be.

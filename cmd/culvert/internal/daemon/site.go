@@ -28,6 +28,10 @@ func (d *daemon) siteNow(coap.ControlRequest) (any, error) {
 		addLosses(&s, "from_mesh", &rose[i].fromMesh)
 		a.Meshes = append(a.Meshes, s)
 	}
+	if o := d.coap.Stats(); o.Outputs > 0 {
+		a.Outputs = &control.SiteOutputs{Declared: o.Outputs, Locked: o.OutputsLocked, NotSafe: o.LockOutsNotSafe, Full: o.AuditFull, Shut: o.AuditShut,
+			Failures: o.AuditFailures, Unknown: o.OutputsUnknown}
+	}
 	if d.site != nil {
 		for _, n := range d.site.Stats().Interfaces {
 			a.Upstream = append(a.Upstream, control.SiteUpstream{Interface: n.Name, Up: n.Up, Advertised: n.Advertised, Errors: n.SendErrors})

@@ -37,6 +37,7 @@ var hostChecks = []hostCheck{
 	{"ipv6", (*host).checkIPv6},
 	{"disk", (*host).checkDisk},
 	{"state", (*host).checkState},
+	{"outputs", (*host).checkOutputs},
 	{"clock", (*host).checkClock},
 	{"interface", (*host).checkInterfaces},
 	{"mesh route", (*host).checkMeshRoutes},

@@ -30,6 +30,8 @@ var (
 	coapObservations  = desc("coap_observations", "Observations of nodes now, which serve all clients.")
 	outputWrites      = desc("output_writes_total", "Writes to outputs by their outcome.", "outcome")
 	outputsLocked     = desc("outputs_locked", "Declared outputs that are locked out.")
+	lockOutsNotSafe   = desc("output_lockouts_not_safe", "Lock-outs of outputs that the disk did not take yet, so that they would not outlive the daemon.")
+	auditFull         = desc("audit_full", "1 if the audit log has no room for a write, since it keeps the last week.")
 	auditFailures     = desc("audit_failures_total", "Lines of the audit log that the disk did not take.")
 	coapRegistrations = desc("coap_directory_registrations", "Registrations in the resource directory.")
 	readingsRejected  = desc("readings_rejected_total", "Packs of readings that could not be taken: not in a format that is, or from no node.")
@@ -41,7 +43,7 @@ var (
 var frontDescs = []*prometheus.Desc{
 	coapRequests, coapMalformed, coapHandshakes, coapEvicted, coapStray, coapRefused, coapDuplicates, coapUnacked,
 	coapNodeMessages, coapNodeResent, coapNodeTimeouts, coapNotifications, coapDisordered, coapChallenges,
-	coapHits, coapCached, coapObservers, coapObservations, coapRegistrations, outputWrites, outputsLocked, auditFailures,
+	coapHits, coapCached, coapObservers, coapObservations, coapRegistrations, outputWrites, outputsLocked, lockOutsNotSafe, auditFull, auditFailures,
 	readingsRejected, readingsRefused, readingsClock, bareDatagrams,
 }
 
@@ -87,6 +89,12 @@ func (s *scrape) coap(c coap.Stats) {
 	s.counter(outputWrites, c.OutputsRefused, api.OutcomeRefused)
 	s.counter(outputWrites, c.OutputsUnknown, api.OutcomeUnknown)
 	s.gauge(outputsLocked, float64(c.OutputsLocked))
+	s.gauge(lockOutsNotSafe, float64(c.LockOutsNotSafe))
+	full := 0.0
+	if c.AuditFull {
+		full = 1
+	}
+	s.gauge(auditFull, full)
 	s.counter(auditFailures, c.AuditFailures)
 	s.counter(readingsRejected, c.ReadingsRejected)
 	s.counter(readingsRefused, c.ReadingsRefused)

@@ -204,6 +204,7 @@ func TestFrontFigures(t *testing.T) {
 		Observers: 121, Observations: 122, Notifications: 123, Challenged: 124, Disordered: 125,
 		ReadingsRejected: 126, ReadingsRefused: 127, ReadingsClock: 128, Registrations: 129,
 		OutputsDone: 130, OutputsRefused: 131, OutputsUnknown: 132, OutputsLocked: 133, AuditFailures: 134,
+		LockOutsNotSafe: 135, AuditFull: true,
 	}
 	figures(t, func(s *scrape) { s.coap(c) }, map[string]float64{
 		"coap_malformed_total udp": 101, "coap_malformed_total control": 102, "coap_malformed_total dtls": 103, "coap_malformed_total tcp": 104,
@@ -217,6 +218,7 @@ func TestFrontFigures(t *testing.T) {
 		"readings_wrong_clock_total": 128, "coap_directory_registrations": 129,
 		"output_writes_total done": 130, "output_writes_total refused": 131, "output_writes_total unknown": 132,
 		"outputs_locked": 133, "audit_failures_total": 134,
+		"output_lockouts_not_safe": 135, "audit_full": 1,
 	})
 }
 
