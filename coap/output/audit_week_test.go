@@ -2,6 +2,7 @@ package output
 
 import (
 	"errors"
+	"maps"
 	"os"
 	"slices"
 	"strings"
@@ -97,11 +98,9 @@ func TestAuditKeepsLastWeek(t *testing.T) {
 	}
 }
 
-// A clock that jumps years ahead lets go of two files a turn, and what a daemon before this one
-// wrote under a date in the future is kept for a week, not for years.
+// A clock that jumps years ahead lets go of two files a turn.
 func TestAuditKeepsWeekWhateverTheClock(t *testing.T) {
-	dir := t.TempDir()
-	a, at := clockedAudit(t, dir)
+	a, at := clockedAudit(t, t.TempDir())
 	fillAudit(t, a)
 	last, _, _ := allAudit(t, a)
 	start := *at
@@ -114,19 +113,67 @@ func TestAuditKeepsWeekWhateverTheClock(t *testing.T) {
 	if files < mostAudits || len(last)-len(lines) > 20 {
 		t.Errorf("%d files, %d of %d lines are left", files, len(lines), len(last))
 	}
+}
+
+// What a daemon before this one wrote under a date in the future is kept for a week from the
+// start on, not for years.
+func TestAuditFromTheFuture(t *testing.T) {
+	dir := t.TempDir()
+	a, at := clockedAudit(t, dir)
+	fillAudit(t, a)
 	a.close()
-	future := start.AddDate(2, 0, 0)
-	for i := range mostAudits + 1 {
-		if err := os.Chtimes(a.name(i), future, future); err != nil && i < mostAudits-1 {
+	for i := 1; i <= mostAudits; i++ {
+		if err := os.Chtimes(a.name(i), at.AddDate(2, 0, 0), at.AddDate(2, 0, 0)); err != nil {
 			t.Fatal(err)
 		}
 	}
 	b, at := clockedAudit(t, dir)
-	fillAudit(t, b)
-	*at = at.Add(keptLife + time.Hour)
-	if _, err := b.intent(on("1")); err != nil {
-		t.Errorf("a week after files were found that are dated in the future: %v", err)
+	for _, x := range []struct {
+		after time.Duration
+		full  bool
+	}{{0, true}, {keptLife - time.Hour, true}, {2 * time.Hour, false}} {
+		*at = at.Add(x.after)
+		if _, err := b.intent(on("1")); errors.Is(err, ErrAuditFull) != x.full {
+			t.Errorf("at %v: %v", at, err)
+		}
 	}
+}
+
+// A new file takes over the lock-outs, and a start finds them though the line that made them
+// is long gone. Lines of former daemons, which knew one lock-out an output, mean what they did.
+func TestAuditCarriesLockOuts(t *testing.T) {
+	dir := t.TempDir()
+	a, _ := clockedAudit(t, dir)
+	say := func(event, by, door, of string) {
+		t.Helper()
+		if err := a.lockOut(AuditLine{Event: event, Identity: by, Door: door, Of: of, Place: "sump", Resource: "/output", Reason: "belt"}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	is := func(want ...string) {
+		t.Helper()
+		a.close()
+		for i := 1; i <= mostAudits; i++ {
+			os.Remove(a.name(i))
+		}
+		a, _ = clockedAudit(t, dir)
+		if got := slices.Sorted(maps.Keys(a.locks["sump/output"])); !slices.Equal(got, want) {
+			t.Errorf("locked out by %q, want %q", got, want)
+		}
+	}
+	say("lock", "ops", "dtls", "")
+	say("lock", "miller", "dtls", "")
+	for range 20 {
+		closeOrder(t, a, testOrder(t, a, "bank"), api.OutcomeDone)
+	}
+	is("miller", "ops")
+	say("unlock", "ops", "dtls", "ops")
+	is("miller")
+	say("lock", "uid 0", "", "")
+	is("uid 0")
+	say("lock", "ops", "dtls", "")
+	say("unlock", "uid 7", "", "")
+	is()
 }
 
 // A file covers a week at most, however little is written; that needs no room that is not
