@@ -46,6 +46,7 @@ func (s *Server) forward(req *msg.Request, t node.Member, reply func(msg.Respons
 	path := msg.ResourcePath(opts, message.URIPath)
 	x := &nodeclient.Exchange{
 		Code: req.Code, Options: opts, Body: req.Payload, Deadline: s.now().Add(s.nodes.Towards(t.Table).NodeTimeout),
+		Anonymous: req.Anonymous(),
 	}
 	_, secret := msg.Option(opts, msg.OptOSCORE)
 	reads := req.Code == codes.GET || req.Code == codes.FETCH

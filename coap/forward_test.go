@@ -513,7 +513,8 @@ func TestNodeLinks(t *testing.T) {
 }
 
 // One request at a time reaches a node (NSTART 1: RFC 7252, section 4.7); the queue
-// has an end, and who finds it full is told when to come again.
+// has an end, and who finds it full is told when to come again. Clients without an identity
+// leave room in it for the others.
 func TestQueue(t *testing.T) {
 	f := newFront(t, quick)
 	release := make(chan struct{})
@@ -537,7 +538,7 @@ func TestQueue(t *testing.T) {
 		}
 		return 0
 	}
-	eventually(t, "the rest is refused", func() bool { return full() == asked-nodeclient.MaxQueue })
+	eventually(t, "the rest is refused", func() bool { return full() == asked-nodeclient.MaxAnonymous })
 	if got := len(n.seen()); got > 1 {
 		t.Errorf("%d requests reached the node at once", got)
 	}
@@ -549,7 +550,23 @@ func TestQueue(t *testing.T) {
 	if m := f.client().ask(codes.GET, "nodes/grain-bin", ""); m.Code != codes.Content {
 		t.Errorf("the front itself: %v", m.Code)
 	}
+	known := make(chan string, nodeclient.MaxQueue-nodeclient.MaxAnonymous)
+	for i := range cap(known) {
+		go func() {
+			_, code := f.ask(codes.GET, "/nodes/grain-bin/own/q", "", "known="+itoa(i))
+			known <- code
+		}()
+	}
+	eventually(t, "the queue is full", func() bool { return f.nodes.Stats().Queued == nodeclient.MaxQueue })
+	if _, code := f.ask(codes.GET, "/nodes/grain-bin/own/q", "", "known=more"); code != "5.03" {
+		t.Errorf("one more of the control socket: %s", code)
+	}
 	close(release)
+	for range cap(known) {
+		if code := <-known; code != "2.05" {
+			t.Errorf("of the control socket: %s", code)
+		}
+	}
 	answered, refused := 0, 0
 	for i, c := range clients {
 		m := c.message()
@@ -565,7 +582,7 @@ func TestQueue(t *testing.T) {
 			t.Errorf("client %d: %v %q", i, m.Code, m.Payload)
 		}
 	}
-	if answered != nodeclient.MaxQueue || refused != asked-nodeclient.MaxQueue {
+	if answered != nodeclient.MaxAnonymous || refused != asked-nodeclient.MaxAnonymous {
 		t.Errorf("%d answered, %d refused", answered, refused)
 	}
 }

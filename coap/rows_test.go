@@ -5,6 +5,7 @@ import (
 	"encoding/hex"
 	"fmt"
 	"net"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -17,6 +18,7 @@ import (
 	"culvert/bridge/bridgetest"
 	"culvert/coap/door"
 	"culvert/coap/msg"
+	"culvert/coap/nodeclient"
 	"culvert/coap/observe"
 )
 
@@ -122,31 +124,34 @@ func TestOneAtATime(t *testing.T) {
 		}
 		return nil
 	})
-	var clients []*udpClient
-	for i, x := range []struct {
+	rows := []struct {
 		code codes.Code
 		path string
 		opts []opt
 	}{
 		{codes.GET, "a", nil}, {codes.GET, "b", []opt{{message.Observe, ""}}}, {codes.PUT, "a", nil}, {codes.FETCH, "c", nil},
 		{codes.POST, "d", nil}, {codes.DELETE, "e", nil}, {codes.GET, "a", nil}, {codes.IPATCH, "f", nil},
-	} {
-		c := f.client()
-		c.send(build(message.Confirmable, x.code, uint16(i), "same", "nodes/grain-bin/own/"+x.path, "", x.opts...))
-		clients = append(clients, c)
 	}
-	for i, c := range clients {
-		m := c.message()
-		if m.Code == codes.Empty {
-			m = c.message()
+	for batch := range slices.Chunk(rows, nodeclient.MaxAnonymous) { // more would be refused
+		var clients []*udpClient
+		for i, x := range batch {
+			c := f.client()
+			c.send(build(message.Confirmable, x.code, uint16(i), "same", "nodes/grain-bin/own/"+x.path, "", x.opts...))
+			clients = append(clients, c)
 		}
-		if m.Code != codes.Content {
-			t.Errorf("%d: %v %q", i, m.Code, m.Payload)
+		for i, c := range clients {
+			m := c.message()
+			if m.Code == codes.Empty {
+				m = c.message()
+			}
+			if m.Code != codes.Content {
+				t.Errorf("%v %s: %v %q", batch[i].code, batch[i].path, m.Code, m.Payload)
+			}
 		}
 	}
 	n.during(func() {
-		if answered != len(clients) {
-			t.Errorf("%d answers for %d requests", answered, len(clients))
+		if answered != len(rows) {
+			t.Errorf("%d answers for %d requests", answered, len(rows))
 		}
 	})
 }

@@ -163,6 +163,10 @@ type Request struct {
 // Observation is the key under which the request registers an observation.
 func (r *Request) Observation() ObservationKey { return ObservationKey{r.Peer, r.Token, r.TokenLen} }
 
+// Anonymous reports whether the client proved no identity. A process at the control socket
+// is known by its user.
+func (r *Request) Anonymous() bool { return r.Peer.Proved == nil && r.Peer.Door != DoorControl }
+
 // Clone copies the request, so that it outlives the door's buffer.
 func (r *Request) Clone() *Request {
 	c := *r

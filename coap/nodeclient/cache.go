@@ -190,7 +190,7 @@ func (c *cache) read(req *msg.Request, t node.Member, o Request, reply func(msg.
 		c.mu.Unlock()
 		return
 	}
-	x := c.fetchLocked(e, begin, now)
+	x := c.fetchLocked(e, begin, req.Anonymous(), now)
 	x.fetch.waiting = append(x.fetch.waiting, w)
 	c.waiting++
 	c.mu.Unlock()
@@ -199,7 +199,7 @@ func (c *cache) read(req *msg.Request, t node.Member, o Request, reply func(msg.
 
 // fetchLocked makes the request to the node for e; with register it begins an
 // observation, or renews it.
-func (c *cache) fetchLocked(e *entry, register bool, now time.Time) *Exchange {
+func (c *cache) fetchLocked(e *entry, register, anonymous bool, now time.Time) *Exchange {
 	f := &fetch{e: e}
 	e.fetch = f
 	opts := e.options
@@ -211,7 +211,7 @@ func (c *cache) fetchLocked(e *entry, register bool, now time.Time) *Exchange {
 	}
 	x := &Exchange{
 		Code: e.code, Options: opts, Body: e.body, TakeBlocks: true,
-		Deadline: now.Add(c.towards(e.member.Table).NodeTimeout), fetch: f,
+		Deadline: now.Add(c.towards(e.member.Table).NodeTimeout), fetch: f, Anonymous: anonymous,
 	}
 	if register {
 		x.observation = e.observation

@@ -140,6 +140,13 @@ func (c *Client) Submit(addr netip.AddrPort, x *Exchange) { c.queues.submit(addr
 // Recall withdraws from the mesh's queues what x sent last.
 func (c *Client) Recall(x *Exchange) { c.queues.recall(x) }
 
+// WithdrawExchange ends an exchange that is queued or in progress with r; one that has ended, or was
+// not submitted, it leaves alone.
+func (c *Client) WithdrawExchange(x *Exchange, r msg.Response) { c.queues.withdraw(x, r) }
+
+// Extend gives an urgent exchange time until a later deadline.
+func (c *Client) Extend(x *Exchange, deadline time.Time) { c.queues.extend(x, deadline) }
+
 // RecallBarred withdraws the writes that are barred by now.
 func (c *Client) RecallBarred() { c.queues.recallBarred() }
 

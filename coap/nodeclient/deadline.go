@@ -77,6 +77,9 @@ func (u *queues) recallBarred() {
 	u.mu.Lock()
 	defer u.mu.Unlock()
 	for p := range u.busy {
+		if len(p.queue) == 0 {
+			continue
+		}
 		if x := p.queue[0]; x.Barred != nil && x.Barred() {
 			u.recallLocked(x)
 		}

@@ -22,13 +22,15 @@ import (
 // Limits of the queues to nodes. They are our choice.
 const (
 	MaxQueue      = 16       // requests queued for one node, with the one in progress
+	MaxAnonymous  = 4        // among them, of clients without an identity
 	maxQueued     = 8192     // requests queued for all nodes
 	maxQueuedBody = 16 << 20 // octets of their bodies
 )
 
 // queues are the requests to nodes: one UDP socket, and for each node a queue with one
 // exchange in progress (NSTART is 1: RFC 7252, section 4.7; to its nodes the front is one
-// client, whatever clients it has).
+// client, whatever clients it has). Only urgent exchanges do not count: a machine that must
+// stop does not wait for a read.
 type queues struct {
 	log     *slog.Logger
 	now     func() time.Time
@@ -50,6 +52,7 @@ type peer struct {
 	addr         netip.AddrPort
 	mid          uint16
 	queue        []*Exchange // the first one is in progress
+	urgent       []*Exchange // all in progress: at most a write or a read for each output
 	idle         time.Time   // since when the queue is empty
 	noBlocks     bool        // the node does not know blocks: it said 4.02 to one
 	lastCON      uint16      // MID of the last separate answer, whose acknowledgement may be lost
@@ -87,8 +90,8 @@ func (u *queues) close() {
 	u.closed = true
 	var ended []*Exchange
 	for _, p := range u.peers {
-		ended = append(ended, p.queue...)
-		p.queue = nil
+		ended = append(append(ended, p.queue...), p.urgent...)
+		p.queue, p.urgent = nil, nil
 	}
 	u.queued, u.octets = 0, 0
 	clear(u.busy)
@@ -108,10 +111,15 @@ func (u *queues) submit(addr netip.AddrPort, x *Exchange) {
 		p = &peer{addr: addr, mid: uint16(mrand.Uint32()), transmission: u.towards(addr.Addr())}
 		u.peers[addr] = p
 	}
+	x.peer = p
 	switch {
 	case u.closed:
 		u.mu.Unlock()
 		x.Reply(msg.Unavailable(5, "the front is stopping"))
+		return
+	case x.Urgent:
+		u.submitUrgentLocked(p, x, u.now())
+		u.mu.Unlock()
 		return
 	case !u.enqueueLocked(p, x):
 		full := len(p.queue)
@@ -127,14 +135,31 @@ func (u *queues) submit(addr netip.AddrPort, x *Exchange) {
 	answerAll(ended)
 }
 
-// enqueueLocked puts x into p's queue, if there is room.
+// enqueueLocked puts x into p's queue, if there is room. One that concerns an output is
+// bounded by the number of outputs, and goes behind the others of its kind.
 func (u *queues) enqueueLocked(p *peer, x *Exchange) bool {
-	if u.closed || len(p.queue) >= MaxQueue || u.queued >= maxQueued || u.octets+len(x.Body) > maxQueuedBody {
+	full := len(p.queue) >= MaxQueue || u.queued >= maxQueued || u.octets+len(x.Body) > maxQueuedBody ||
+		x.Anonymous && p.anonymous() >= MaxAnonymous
+	if u.closed || full && !x.Output {
 		return false
 	}
-	p.queue = append(p.queue, x)
+	at := len(p.queue)
+	for x.Output && at > 1 && !p.queue[at-1].Output {
+		at--
+	}
+	p.queue = slices.Insert(p.queue, at, x)
 	u.countLocked(x, 1)
 	return true
+}
+
+// anonymous counts the exchanges in p's queue of clients without an identity.
+func (p *peer) anonymous() (n int) {
+	for _, x := range p.queue {
+		if x.Anonymous {
+			n++
+		}
+	}
+	return n
 }
 
 // answerAll calls back those whose end was found under the lock; got says what
@@ -158,21 +183,7 @@ func (u *queues) startLocked(p *peer, now time.Time) (ended []*Exchange) {
 			u.popLocked(p, now)
 			continue
 		}
-		szx := p.transmission.szx()
-		if _, secret := msg.Option(x.Options, msg.OptOSCORE); secret {
-			szx = msg.MaxSZX // RFC 8613: as it came, if it fits into a packet
-		}
-		x.mode = bodyWhole
-		switch {
-		case !p.noBlocks && len(x.Body) > 16<<szx:
-			x.mode = bodyInBlocks
-		case p.noBlocks && x.progress != fromLaterBlock:
-			x.mode = withoutBlocks
-		}
-		x.upload = msg.Block{SZX: szx}
-		if x.progress != fromLaterBlock {
-			x.download = msg.Block{SZX: szx}
-		}
+		p.chooseBlocks(x)
 		err := u.sendLocked(p, x, now)
 		if err == nil {
 			u.busy[p] = struct{}{}
@@ -183,6 +194,25 @@ func (u *queues) startLocked(p *peer, now time.Time) (ended []*Exchange) {
 		u.popLocked(p, now)
 	}
 	return ended
+}
+
+// chooseBlocks says how x's body goes to the node, and how its response comes.
+func (p *peer) chooseBlocks(x *Exchange) {
+	szx := p.transmission.szx()
+	if _, secret := msg.Option(x.Options, msg.OptOSCORE); secret {
+		szx = msg.MaxSZX // RFC 8613: as it came, if it fits into a packet
+	}
+	x.mode = bodyWhole
+	switch {
+	case !p.noBlocks && len(x.Body) > 16<<szx:
+		x.mode = bodyInBlocks
+	case p.noBlocks && x.progress != fromLaterBlock:
+		x.mode = withoutBlocks
+	}
+	x.upload = msg.Block{SZX: szx}
+	if x.progress != fromLaterBlock {
+		x.download = msg.Block{SZX: szx}
+	}
 }
 
 // keepMeasured is how long the measured round trip of a node is kept. It is our choice.
@@ -210,6 +240,13 @@ func (u *queues) popLocked(p *peer, now time.Time) {
 	p.queue = p.queue[1:]
 	if len(p.queue) == 0 {
 		p.queue = nil
+	}
+	u.idleLocked(p, now)
+}
+
+// idleLocked takes p from the busy ones if no exchange of it is in progress.
+func (u *queues) idleLocked(p *peer, now time.Time) {
+	if len(p.queue) == 0 && len(p.urgent) == 0 {
 		p.idle = now
 		delete(u.busy, p)
 	}
@@ -304,13 +341,17 @@ func (u *queues) expire(now time.Time) {
 	u.mu.Lock()
 	defer u.mu.Unlock()
 	for addr, p := range u.peers {
-		if len(p.queue) == 0 && len(p.observations) == 0 && now.Sub(p.idle) > p.keep() {
+		if len(p.queue) == 0 && len(p.urgent) == 0 && len(p.observations) == 0 && now.Sub(p.idle) > p.keep() {
 			delete(u.peers, addr)
 		}
 	}
 }
 
 func (u *queues) tickLocked(p *peer, now time.Time) (ended []*Exchange) {
+	ended = u.tickUrgentLocked(p, now)
+	if len(p.queue) == 0 {
+		return ended
+	}
 	// Those that wait too long in the queue never reached the node.
 	for i := len(p.queue) - 1; i > 0; i-- {
 		if x := p.queue[i]; now.After(x.Deadline) {
@@ -349,9 +390,12 @@ func (u *queues) tickLocked(p *peer, now time.Time) (ended []*Exchange) {
 	return ended
 }
 
-// endLocked takes x, the first of p's queue, out with its answer, and starts the
-// next one.
+// endLocked takes x, which is in progress, out with its answer. Where it was the first of
+// p's queue, the next one starts.
 func (u *queues) endLocked(p *peer, x *Exchange, r msg.Response, now time.Time) []*Exchange {
+	if x.Urgent {
+		return u.endUrgentLocked(p, x, r, now)
+	}
 	x.response = r
 	u.popLocked(p, now)
 	return append([]*Exchange{x}, u.startLocked(p, now)...)

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"net"
 	"net/netip"
+	"slices"
 	"time"
 
 	"github.com/plgd-dev/go-coap/v3/message/codes"
@@ -98,14 +99,17 @@ func (u *queues) errorsLocked(now time.Time) {
 func (u *queues) icmpLocked(e icmpError, now time.Time) {
 	const unreachable, parameterProblem = 1, 4 // RFC 4443, sections 3.1 and 3.4
 	p := u.peers[e.to]
-	if p == nil || len(p.queue) == 0 || e.kind != unreachable && e.kind != parameterProblem {
+	if p == nil || e.kind != unreachable && e.kind != parameterProblem {
 		return
 	}
-	x := p.queue[0]
-	n := min(len(e.quoted), len(x.msg))
-	if x.phase != awaitsAck || n < 4+len(x.token) || !bytes.Equal(e.quoted[:n], x.msg[:n]) {
+	at := slices.IndexFunc(p.sent(), func(x *Exchange) bool {
+		n := min(len(e.quoted), len(x.msg))
+		return x.phase == awaitsAck && n >= 4+len(x.token) && bytes.Equal(e.quoted[:n], x.msg[:n])
+	})
+	if at < 0 {
 		return // of an earlier message, or of another sender
 	}
+	x := p.sent()[at]
 	r := msg.Errorf(codes.GatewayTimeout, "the node cannot be reached (ICMPv6 type 1 code %d): it is silent, or the radio of its mesh is down", e.code)
 	switch {
 	case e.kind == parameterProblem:

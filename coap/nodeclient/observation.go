@@ -181,7 +181,7 @@ func (c *cache) renew(now time.Time) {
 					continue
 				}
 				if addr := c.locate(e.member); addr.Addr().IsValid() {
-					jobs = append(jobs, job{addr, c.fetchLocked(e, true, now)})
+					jobs = append(jobs, job{addr, c.fetchLocked(e, true, false, now)})
 				}
 			}
 		}

@@ -20,6 +20,20 @@ type Exchange struct {
 	Reply      func(msg.Response) // called once
 	FromNode   bool               // set before Reply: the response is the node's own
 
+	// Urgent is set for the write of an output's safe value, and for the read that confirms a
+	// write to an output.
+	// The exchange waits neither in the node's queue nor behind the one in progress, and no
+	// limit refuses it. It is tried until Deadline, or until the node answers with class 2 or 4.
+	Urgent bool
+	// NotBefore, with Urgent, is when the first message is sent; the zero time: at once.
+	NotBefore time.Time
+	// Output is set for other writes to outputs: they go ahead of what waits in the node's
+	// queue, and its limits do not count for them.
+	Output bool
+	// Anonymous is set where the client proved no identity: a few such exchanges may wait for
+	// one node.
+	Anonymous bool
+
 	// Barred is set for a write to an output. It reports whether the write must not be
 	// sent, or not once more.
 	Barred func() bool
@@ -34,6 +48,7 @@ type Exchange struct {
 	observation *observation // with purpose
 	purpose     purpose
 
+	peer  *peer // since it was submitted
 	phase phase
 	transmission
 	returns
@@ -44,7 +59,7 @@ type Exchange struct {
 type phase uint8
 
 const (
-	awaitsTurn     phase = iota // in the node's queue
+	awaitsTurn     phase = iota // in the node's queue; an urgent one: until due
 	awaitsAck                   // its message is retransmitted until something comes back
 	awaitsResponse              // acknowledged: the response comes as a message of its own (RFC 7252, section 5.2.2)
 )
@@ -106,6 +121,12 @@ const (
 
 // asksForBlocks reports whether the request names a block size for the response.
 func (x *Exchange) asksForBlocks() bool { return x.TakeBlocks && x.mode != withoutBlocks }
+
+// settled reports whether a response ends an urgent exchange before its deadline: the node
+// took the request, or refused it for good (RFC 7252, section 5.9; 4.29 is RFC 8516).
+func (x *Exchange) settled(r msg.Response) bool {
+	return x.FromNode && r.Code>>5 != 5 && r.Code != msg.CodeTooMany
+}
 
 // Transmitted reports whether any message of the exchange was sent.
 func (x *Exchange) Transmitted() bool { return x.msg != nil }

@@ -29,8 +29,8 @@ func (u *queues) receive(b []byte, from netip.AddrPort) {
 	now := u.now()
 	p := u.peers[from]
 	var x *Exchange
-	if p != nil && len(p.queue) > 0 {
-		x = p.queue[0]
+	if p != nil {
+		x = p.inProgress(&m)
 	}
 	var ended []*Exchange
 	var deliver func()
@@ -46,7 +46,7 @@ func (u *queues) receive(b []byte, from netip.AddrPort) {
 		ended = u.endLocked(p, x, msg.Errorf(codes.BadGateway, "the node's answer could not be read"), now)
 	case acknowledged:
 		p.measure(x, true, now)
-		x.phase = awaitsResponse
+		x.phase = awaitsResponse // x.due is not looked at any more
 	case notified:
 		deliver, ended = u.notificationLocked(p, w, &m, now)
 	case answered:
