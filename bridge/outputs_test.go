@@ -65,7 +65,7 @@ func newDrivenOn(t *testing.T, w *sim.Radio, change ...func(*output.Output)) *dr
 			pump = d.m.Nodes().ByAddress(global(p.EUI64)).Label()
 		}
 	}
-	o := output.Output{Place: pump, Resource: "/output", Lease: 20 * time.Minute, MaxLease: time.Hour, Off: "0"}
+	o := output.Output{Place: pump, Resource: "/output", Lease: 20 * time.Minute, MaxLease: time.Hour, Safe: "0"}
 	for _, c := range change {
 		c(&o)
 	}
@@ -85,11 +85,7 @@ func query(s string) message.Option { return message.Option{ID: message.URIQuery
 func (d *driven) write(value string, queries ...string) (w api.Written, code codes.Code) {
 	d.t.Helper()
 	a := d.asker()
-	var opts []message.Option
-	for _, q := range queries {
-		opts = append(opts, query(q))
-	}
-	a.request(codes.PUT, d.own, "w", value, opts...)
+	a.request(codes.PUT, d.own, "w", value, d.proved(a, value, queries)...)
 	m := a.must(90 * time.Second)
 	if err := json.Unmarshal(m.Payload, &w); err != nil {
 		d.t.Fatalf("%v %q: %v", m.Code, m.Payload, err)
@@ -97,14 +93,30 @@ func (d *driven) write(value string, queries ...string) (w api.Written, code cod
 	return w, m.Code
 }
 
+// proved returns the options of a write: queries, and for other values than the safe one the
+// proof that it is fresh (RFC 9175, section 2.3), which the front gives where it is missing.
+func (d *driven) proved(a *asker, value string, queries []string) (opts []message.Option) {
+	d.t.Helper()
+	for _, q := range queries {
+		opts = append(opts, query(q))
+	}
+	if value == "0" {
+		return opts
+	}
+	a.request(codes.PUT, d.own, "p", value, opts...)
+	m := a.must(90 * time.Second)
+	echo, err := m.Options.GetBytes(message.Echo)
+	if err != nil || m.Code != codes.Unauthorized {
+		d.t.Fatalf("a write without a proof: %v %q", m.Code, m.Payload)
+	}
+	return append(opts, message.Option{ID: message.Echo, Value: echo})
+}
+
 // begin is write whose answer comes later.
 func (d *driven) begin(value string, queries ...string) (answer func() api.Written) {
 	d.t.Helper()
 	a := d.asker()
-	var opts []message.Option
-	for _, q := range queries {
-		opts = append(opts, query(q))
-	}
+	opts := d.proved(a, value, queries)
 	asked := d.Stats().NodeMessages
 	a.request(codes.PUT, d.own, "w", value, opts...)
 	tuntest.Poll(d.t, 30*time.Second, func() (bool, string) { return d.Stats().NodeMessages > asked, "the write was not sent" })
@@ -178,7 +190,7 @@ func TestOutputsAndFaults(t *testing.T) {
 		if m := d.ask(codes.PUT, lock, "sump open"); m.Code != codes.Changed {
 			t.Errorf("lock-out: %v %q", m.Code, m.Payload)
 		}
-		if out, code := d.write("0"); code != codes.Forbidden || out.Outcome != api.OutcomeRefused || !strings.Contains(out.Reason, "sump open") {
+		if out, code := d.write("1"); code != codes.Forbidden || out.Outcome != api.OutcomeRefused || !strings.Contains(out.Reason, "sump open") {
 			t.Errorf("locked out: %v %+v", code, out)
 		}
 		if got := d.reached(); got != "0" {

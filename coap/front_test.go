@@ -241,6 +241,17 @@ func (c *udpClient) ask(code codes.Code, path, payload string, opts ...opt) mess
 	return m
 }
 
+// askFresh asks, and where a proof of freshness is wanted once more with it (RFC 9175,
+// section 2.3).
+func (c *udpClient) askFresh(code codes.Code, path, payload string, opts ...opt) message.Message {
+	c.t.Helper()
+	m := c.ask(code, path, payload, opts...)
+	if echo, ok := msg.Option(m.Options, message.Echo); ok && m.Code == codes.Unauthorized {
+		m = c.ask(code, path, payload, append(opts, opt{message.Echo, string(echo)})...)
+	}
+	return m
+}
+
 func u(v uint32) string { return string(msg.EncodeUint(v)) }
 
 // eventually polls until ok holds.

@@ -292,7 +292,7 @@ func TestUnlockLoggedWhenItHolds(t *testing.T) {
 func TestLockOutBeforeDisk(t *testing.T) {
 	dir := t.TempDir()
 	f := newFront(t, siteOutput(), inDir(dir))
-	if err := f.SetOutputs([]output.Output{f.opts.Outputs[0], {Place: "mast", Resource: "/lamp", Off: "0"}}); err != nil {
+	if err := f.SetOutputs([]output.Output{f.opts.Outputs[0], {Place: "mast", Resource: "/lamp", Safe: "0"}}); err != nil {
 		t.Fatal(err)
 	}
 	r := pump(t, f)

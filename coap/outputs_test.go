@@ -69,7 +69,7 @@ func do(t testing.TB, r *sim.Radio, f func(*sim.Mesh) error) {
 
 // siteOutput is the output of the tests.
 func siteOutput(change ...func(*output.Output)) func(*Server) {
-	o := output.Output{Place: "grain-bin", Resource: "/output", Lease: 20 * time.Minute, MaxLease: time.Hour, Off: "0"}
+	o := output.Output{Place: "grain-bin", Resource: "/output", Lease: 20 * time.Minute, MaxLease: time.Hour, Safe: "0"}
 	for _, c := range change {
 		c(&o)
 	}
@@ -181,10 +181,10 @@ func TestOutput(t *testing.T) {
 	}
 	// The forward proxy is no way round.
 	to := opt{message.ProxyURI, "coap://[" + f.table.Address(f.table.ByLabel("grain-bin")).String() + "]/output"}
-	if m := c.ask(codes.PUT, "", "1", to, opt{message.URIQuery, "for=9"}); m.Code != codes.BadRequest && !strings.Contains(string(m.Payload), "interlock") {
+	if m := c.askFresh(codes.PUT, "", "1", to, opt{message.URIQuery, "for=9"}); m.Code != codes.BadRequest && !strings.Contains(string(m.Payload), "interlock") {
 		t.Errorf("through the proxy: %v %s", m.Code, m.Payload)
 	}
-	if m := c.ask(codes.PUT, "", "1", to); m.Code != codes.Conflict || !strings.Contains(string(m.Payload), `"outcome":"refused"`) {
+	if m := c.askFresh(codes.PUT, "", "1", to); m.Code != codes.Conflict || !strings.Contains(string(m.Payload), `"outcome":"refused"`) {
 		t.Errorf("through the proxy: %v %s", m.Code, m.Payload)
 	}
 	f.stop()
@@ -285,10 +285,11 @@ func TestOutputLockOut(t *testing.T) {
 		t.Fatalf("lock: %s", code)
 	}
 	for range 2 {
-		for _, v := range []string{"1", "0"} {
-			if w, code := f.write(v); code != "4.03" || w.Outcome != api.OutcomeRefused || !strings.Contains(w.Reason, "stands in the sump") {
-				t.Errorf("%s: %s %+v", v, code, w)
-			}
+		if w, code := f.write("1"); code != "4.03" || w.Outcome != api.OutcomeRefused || !strings.Contains(w.Reason, "stands in the sump") {
+			t.Errorf("on: %s %+v", code, w)
+		}
+		if w, code := f.write("0"); code != "2.04" || w.Outcome != api.OutcomeDone { // a lock-out never keeps a machine running
+			t.Errorf("off: %s %+v", code, w)
 		}
 		f.stop()
 		f = newFront(t, siteOutput(), inDir(dir))
@@ -324,8 +325,15 @@ func TestOutputLockOutMeanwhile(t *testing.T) {
 	if _, code := f.ask(codes.PUT, "/outputs/grain-bin/output/lock", ""); code != "2.04" {
 		t.Fatal(code)
 	}
-	if w := <-done; w.Outcome != api.OutcomeUnknown || f.reads("output") != "0" {
-		t.Errorf("%+v, output %s", w, f.reads("output"))
+	if w := <-done; w.Outcome != api.OutcomeUnknown || !strings.Contains(w.Reason, "locked out by") {
+		t.Errorf("%+v", w)
+	}
+	eventually(t, "the node is back", func() bool {
+		_, code := f.ask(codes.GET, "/nodes/grain-bin/own/output", "")
+		return code == "2.05"
+	})
+	if got := f.reads("output"); got != "0" {
+		t.Errorf("output %s", got)
 	}
 }
 

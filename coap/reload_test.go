@@ -114,7 +114,7 @@ func TestSetOutputs(t *testing.T) {
 	if err := f.SetOutputs(declared); err != nil {
 		t.Fatal(err)
 	}
-	if w, code := f.write("0"); code != "4.03" || !strings.Contains(w.Reason, "sump open") {
+	if w, code := f.write("1"); code != "4.03" || !strings.Contains(w.Reason, "sump open") {
 		t.Errorf("the lock-out is gone: %s %+v", code, w)
 	}
 	if _, code := f.ask(codes.DELETE, lock, ""); code != "2.02" {
@@ -149,7 +149,7 @@ func TestSetOutputsFirst(t *testing.T) {
 	dir := t.TempDir()
 	f := newFront(t, inDir(dir))
 	pump(t, f)
-	declared := []output.Output{{Place: "grain-bin", Resource: "/output", Off: "0"}, {Place: "mast", Resource: "/lamp", Off: "0"}}
+	declared := []output.Output{{Place: "grain-bin", Resource: "/output", Safe: "0"}, {Place: "mast", Resource: "/lamp", Safe: "0"}}
 	if err := f.SetOutputs(declared); err != nil {
 		t.Fatal(err)
 	}

@@ -263,6 +263,7 @@ func (s *Server) tick(ctx context.Context) {
 			return
 		case <-t.C:
 			now := s.now()
+			s.outputs.CheckStandstill() // before the nodes: what waited too long is not sent again
 			s.nodes.Tick(now)
 			s.doors.Tick(now)
 			s.observers.RefreshLocal(now)

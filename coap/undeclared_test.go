@@ -238,7 +238,7 @@ func TestUndeclaredThenDeclared(t *testing.T) {
 	if code, text := undeclaredWrite(t, f, "udp", codes.PUT, "output"); code != codes.Changed {
 		t.Fatalf("%v %s", code, text)
 	}
-	if err := f.SetOutputs([]output.Output{{Place: "grain-bin", Resource: "/output", Off: "0", Interval: 3600e9}}); err != nil {
+	if err := f.SetOutputs([]output.Output{{Place: "grain-bin", Resource: "/output", Safe: "0", Interval: 3600e9}}); err != nil {
 		t.Fatal(err)
 	}
 	if w, code := f.write("1"); code != "2.04" || w.Outcome != api.OutcomeDone {

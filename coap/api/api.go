@@ -82,10 +82,11 @@ type OutputState struct {
 	Who      []string `json:"who,omitempty"`
 	Lock     *LockOut `json:"lock,omitempty"`
 	Writing  bool     `json:"writing"`
+	Safe     string   `json:"safe"`           // the value that makes the machine safe
 	Last     *Written `json:"last,omitempty"` // the latest write since the daemon began
 }
 
-// LockOut blocks every write to an output until it is lifted. Each identity has one of its
+// LockOut blocks every write to an output, but those of its safe value, until it is lifted. Each identity has one of its
 // own.
 type LockOut struct {
 	By     string    `json:"by"`

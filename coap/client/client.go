@@ -12,6 +12,7 @@ import (
 	"io"
 	"net"
 	"os"
+	"slices"
 	"strings"
 	"syscall"
 	"time"
@@ -169,26 +170,42 @@ func (c *Client) Close() error {
 }
 
 // Do asks and waits for the answer, at most until ctx ends. A response of class 4 or
-// 5 is a *StatusError; where the daemon was lost, the error wraps ErrUnreachable.
+// 5 is a *StatusError; where the daemon was lost, the error wraps ErrUnreachable. A write to
+// an output for which the daemon wants a proof of freshness is sent once more with it.
 func (c *Client) Do(ctx context.Context, a Ask) (Answer, error) {
 	if len(a.Body) > msg.MaxBody {
 		return Answer{}, fmt.Errorf("coap: %s: a body of %d octets, at most %d are allowed", a.Path, len(a.Body), msg.MaxBody)
 	}
-	m, err := c.request(ctx, a)
+	s, err := c.once(ctx, a, nil)
+	if err == nil && s.echo != nil && s.Code == codes.Unauthorized {
+		s, err = c.once(ctx, a, s.echo)
+	}
 	if err != nil {
 		return Answer{}, err
+	}
+	return s.Answer, s.err
+}
+
+// once sends one request. echo is the value of its Echo option (RFC 9175, section 2.3), nil
+// for none.
+func (c *Client) once(ctx context.Context, a Ask, echo []byte) (s state, err error) {
+	m, err := c.request(ctx, a)
+	if err != nil {
+		return s, err
+	}
+	if echo != nil {
+		m.SetOptionBytes(message.Echo, echo)
 	}
 	defer c.conn.ReleaseMessage(m)
 	got, err := c.conn.Do(m)
 	if err != nil {
 		if ctx.Err() != nil {
-			return Answer{}, fmt.Errorf("coap: %s: %w", a.Path, context.Cause(ctx))
+			return s, fmt.Errorf("coap: %s: %w", a.Path, context.Cause(ctx))
 		}
-		return Answer{}, fmt.Errorf("%w: %s: the connection was lost: %w", ErrUnreachable, a.Path, err)
+		return s, fmt.Errorf("%w: %s: the connection was lost: %w", ErrUnreachable, a.Path, err)
 	}
 	defer c.conn.ReleaseMessage(got)
-	s := a.state(got)
-	return s.Answer, s.err
+	return a.state(got), nil
 }
 
 // request makes the message, which the caller releases.
@@ -234,6 +251,9 @@ func (a *Ask) state(m *pool.Message) state {
 	s := state{Answer: Answer{Code: m.Code(), Format: -1}, observed: m.HasOption(message.Observe), maxAge: msg.MaxAge(msg.Response{Options: m.Options()})}
 	if f, err := m.ContentFormat(); err == nil {
 		s.Format = int(f)
+	}
+	if echo, err := m.GetOptionBytes(message.Echo); err == nil {
+		s.echo = slices.Clone(echo)
 	}
 	if b := m.Body(); b != nil {
 		if s.Body, s.err = io.ReadAll(io.LimitReader(b, maxResponse)); s.err != nil {

@@ -30,7 +30,8 @@ const (
 type state struct {
 	Answer
 	err      error
-	observed bool // notifications will follow
+	observed bool   // notifications will follow
+	echo     []byte // value of the Echo option, nil for none
 	maxAge   time.Duration
 }
 

@@ -30,8 +30,9 @@ const (
 	maxAudit       = 8 << 20 // octets of a file, and what it took over from the one before
 	keptAudits     = 8       // files before the latest that are kept, if they are full
 	mostAudits     = 63      // files before the latest, at most
-	refusalShare   = 4       // of a file at most one part in so many is refused writes
-	writesAtOnce   = 1000    // writes to one output that are written down without a pause,
+	maxOwed        = 4 * maxOutputs
+	refusalShare   = 4    // of a file at most one part in so many is refused writes
+	writesAtOnce   = 1000 // writes to one output that are written down without a pause,
 	writesEvery    = 10 * time.Second
 )
 
@@ -78,7 +79,7 @@ type auditState struct {
 	open       map[uint64]AuditLine            // intents without an outcome
 	latest     map[string]AuditLine            // intent for each output
 	locks      map[string]map[string]AuditLine // lock-outs by output and identity
-	owed       []AuditLine                     // outcomes that the disk did not take yet, one an output at most
+	owed       []AuditLine                     // lines that the disk did not take yet: outcomes, and intents of safe values
 	second     time.Time
 	refusals   int
 	suppressed int // refusals that were not written down
@@ -105,9 +106,11 @@ func openAudit(dir string, now func() time.Time) (a *audit, begun map[string]tim
 		a.f.Close()
 		return nil, nil, fmt.Errorf("coap: audit log %s: %w", a.name(0), err)
 	}
-	begun = map[string]time.Time{}
+	// By the clock that runs from here on: where it was set back since, or the line's was
+	// ahead, an interval begins now, and is not longer than it was configured.
+	begun, since := map[string]time.Time{}, a.now()
 	for key, l := range a.latest {
-		begun[key] = l.Time
+		begun[key] = since.Add(-max(since.Sub(l.Time), 0))
 	}
 	return a, begun, nil
 }
@@ -198,15 +201,15 @@ func (a *audit) remember(l AuditLine, octets int64) {
 	switch l.Event {
 	case "intent":
 		a.open[l.ID] = l
-		if l.Undeclared {
-			break
-		}
-		a.latest[key] = l
 	case "latest":
 		a.latest[key] = l
 	case "outcome":
+		// What was not sent does not use up the interval of an output.
+		if begun, ok := a.open[l.ID]; ok && !l.NotSent && !begun.Undeclared {
+			a.latest[outputKey(begun.Place, begun.Resource)] = begun
+		}
 		delete(a.open, l.ID)
-	case "refused":
+	case "refused", "joined":
 		a.refused += octets
 	case "lock":
 		if a.locks[key] == nil || l.Door == "" { // by a daemon of former times, as below
@@ -222,31 +225,27 @@ func (a *audit) remember(l AuditLine, octets int64) {
 	a.next = max(a.next, l.ID+1)
 }
 
-// append writes one line, after the outcomes that are owed, and has it on the disk
-// when it returns, but for refused writes.
-func (a *audit) append(l AuditLine) error { return a.appendAs(l, false) }
-
-// appendAs is append; safe says that the line is an intent to write the safe value, which has
-// room where others have none any more.
-func (a *audit) appendAs(l AuditLine, safe bool) error {
+// append writes one line, after those that are owed, and has it on the disk when it returns,
+// but for refused writes.
+func (a *audit) append(l AuditLine) error {
 	l.Time = a.now().UTC()
 	err := a.writeOwed()
 	if err == nil {
-		err = a.write(l, safe)
+		err = a.write(l)
 	}
 	if err != nil {
 		a.failed.Add(1)
-		if l.Event == "outcome" && l.ID != 0 {
+		if (l.Event == "outcome" && l.ID != 0 || l.Safe) && len(a.owed) < maxOwed {
 			a.owed = append(a.owed, l)
 		}
 	}
 	return err
 }
 
-// writeOwed writes down the outcomes that are owed.
+// writeOwed writes down the lines that are owed.
 func (a *audit) writeOwed() error {
 	for len(a.owed) > 0 {
-		if err := a.write(a.owed[0], false); err != nil {
+		if err := a.write(a.owed[0]); err != nil {
 			return err
 		}
 		a.owed = a.owed[1:]
@@ -255,7 +254,7 @@ func (a *audit) writeOwed() error {
 }
 
 // write writes one line. One that could not be written is taken back.
-func (a *audit) write(l AuditLine, safe bool) error {
+func (a *audit) write(l AuditLine) error {
 	if a.shut != nil {
 		return a.shut
 	}
@@ -263,14 +262,14 @@ func (a *audit) write(l AuditLine, safe bool) error {
 	if err != nil {
 		return err
 	}
-	if err := a.makeRoom(l.Event, safe, int64(len(b))); err != nil {
+	if err := a.makeRoom(l.Event, l.Safe, int64(len(b))); err != nil {
 		return err
 	}
 	if a.torn {
 		b = append([]byte{'\n'}, b...)
 	}
 	n, err := a.f.Write(b)
-	if err == nil && l.Event != "refused" {
+	if err == nil && l.Event != "refused" && l.Event != "joined" {
 		err = a.f.Sync()
 	}
 	if err != nil {
@@ -307,7 +306,7 @@ func (a *audit) makeRoom(event string, safe bool, octets int64) error {
 }
 
 func (o *write) line(event string) AuditLine {
-	return AuditLine{Event: event, ID: o.ID, Identity: o.by, Door: o.door, From: o.from, Place: o.Place, Resource: o.Resource, Value: o.Value, Lease: o.Lease, Undeclared: o.undeclared}
+	return AuditLine{Event: event, ID: o.id.Load(), Identity: o.by, Door: o.door, From: o.from, Place: o.Place, Resource: o.Resource, Value: o.Value, Lease: o.Lease, Undeclared: o.undeclared}
 }
 
 // ErrTooOften says that an output is written to so often that the audit log would lose its
@@ -328,20 +327,24 @@ func (a *audit) intent(o *write) (uint64, error) {
 		key = o.Place
 	}
 	if a.writes.take(key, a.now()) > 0 {
-		if !o.safe() {
+		if !o.safe {
 			return 0, ErrTooOften
 		}
 		a.unsaid[key]++
 		return 0, nil
 	}
 	l.ID = a.next
-	l.Deadline = &o.deadline
+	deadline := o.issued.Add(o.within)
+	if o.undeclared {
+		deadline = o.deadline
+	}
+	l.Deadline, l.Safe = &deadline, o.safe
 	l.Held = a.unsaid[key]
 	if o.undeclared {
 		l.Reason = o.Reason // why it may move something
 	}
 	a.next++
-	if err := a.appendAs(l, o.safe()); err != nil {
+	if err := a.append(l); err != nil {
 		return l.ID, err
 	}
 	delete(a.unsaid, key)
@@ -351,19 +354,16 @@ func (a *audit) intent(o *write) (uint64, error) {
 func (a *audit) outcome(o *write) error {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	if o.ID == 0 && o.safe() && o.Outcome == api.OutcomeDone {
+	if o.id.Load() == 0 && o.safe && o.Outcome == api.OutcomeDone {
 		return nil // only counted
 	}
-	return a.append(AuditLine{Event: "outcome", ID: o.ID, Identity: o.by, Place: o.Place, Resource: o.Resource,
+	return a.append(AuditLine{Event: "outcome", ID: o.id.Load(), NotSent: o.notSent, Identity: o.by, Place: o.Place, Resource: o.Resource,
 		Outcome: o.Outcome, Reads: o.Reads, Reason: o.Reason, Undeclared: o.undeclared})
 }
 
-// safe reports whether the safe value is written.
-func (o *write) safe() bool { return o.entry != nil && o.Value == o.entry.Off }
-
-// refusal writes down a write that was refused here: a few each second and some in
-// each file, so that refused writes cannot push out those that were made.
-func (a *audit) refusal(o *write) {
+// refusal writes down a write that was refused here, or joined another one: a few each
+// second and some in each file, so that they cannot push out the writes that were made.
+func (a *audit) refusal(event string, o *write) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	if now := a.now(); now.Sub(a.second) >= time.Second {
@@ -374,7 +374,7 @@ func (a *audit) refusal(o *write) {
 		return
 	}
 	a.refusals++
-	l := o.line("refused")
+	l := o.line(event)
 	l.Reason, l.Held = o.Reason, a.suppressed
 	if a.append(l) != nil {
 		a.suppressed++

@@ -19,7 +19,7 @@ const maxAuditID = 1 << 53
 // AuditLine is one line.
 type AuditLine struct {
 	Time      time.Time  `json:"time"`
-	Event     string     `json:"event"` // intent, outcome, refused, lock, unlock, latest, begin
+	Event     string     `json:"event"` // intent, outcome, refused, joined, lock, unlock, latest, begin
 	ID        uint64     `json:"id,omitempty"`
 	Identity  string     `json:"identity,omitempty"`
 	Door      string     `json:"door,omitempty"`
@@ -35,11 +35,15 @@ type AuditLine struct {
 	Of        string     `json:"of,omitempty"`    // unlock: whose lock-out was lifted
 	Since     *time.Time `json:"since,omitempty"` // lock: when it began, if it was written down later
 	Held      int        `json:"not_written_before,omitempty"`
+	NotSent   bool       `json:"not_sent,omitempty"`   // outcome: no message of the write was sent
 	Again     bool       `json:"again,omitempty"`      // it stands in the file before, too
 	LocksKept bool       `json:"locks_kept,omitempty"` // begin: the lines before it name every lock-out
 	// Undeclared says that no [[output]] declares the resource. Such lines say nothing of
 	// the interval of an output, and do not outlive their file.
 	Undeclared bool `json:"undeclared,omitempty"`
+	// Safe marks the intent of a write of the safe value, which goes on where the disk does
+	// not take its line; the line follows then as soon as it can be written.
+	Safe bool `json:"safe,omitempty"`
 	// Escaped says that a text of the line held octets that are not UTF-8. In each of its
 	// texts such an octet is written as \x and two hexadecimal digits, and a backslash as two.
 	Escaped bool `json:"escaped,omitempty"`

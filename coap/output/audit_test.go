@@ -34,6 +34,7 @@ func testOrder(t *testing.T, a *audit, place string) *write {
 	if err != nil {
 		t.Fatal(err)
 	}
+	o.id.Store(id)
 	o.ID = id
 	return o
 }
@@ -135,7 +136,7 @@ func TestAuditRefusals(t *testing.T) {
 	o := &write{Written: api.Written{Place: "bank", Resource: "/output", Value: "1", Reason: "no"}}
 	for range 1000 {
 		a.second = time.Time{} // the bound for each second is another one
-		a.refusal(o)
+		a.refusal("refused", o)
 	}
 	if _, files, longest := allAudit(t, a); files != 1 || longest > 2000 || a.suppressed == 0 {
 		t.Errorf("%d files, the longest of %d octets, %d refusals not written", files, longest, a.suppressed)
@@ -143,7 +144,7 @@ func TestAuditRefusals(t *testing.T) {
 	if err := a.rotate(); err != nil {
 		t.Fatal(err)
 	}
-	a.refusal(o)
+	a.refusal("refused", o)
 	lines := linesOf(t, a.dir)
 	if l := lines[len(lines)-1]; l.Event != "refused" || l.Held < 900 {
 		t.Errorf("the next file says %+v", l)

@@ -28,7 +28,7 @@ func clockedAudit(t *testing.T, dir string) (a *audit, at *time.Time) {
 
 // on is a write to a declared output; value "0" is its safe value.
 func on(value string) *write {
-	return &write{Written: api.Written{Place: "sump", Resource: "/output", Value: value}, by: "ops", entry: &declaredOutput{Output: Output{Off: "0"}}}
+	return &write{Written: api.Written{Place: "sump", Resource: "/output", Value: value}, by: "ops", safe: value == "0", entry: &declaredOutput{Output: Output{Safe: "0"}}}
 }
 
 // fillAudit writes until the log refuses, and returns how many intents it took.
@@ -43,7 +43,7 @@ func fillAudit(t *testing.T, a *audit) (n int) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		o.ID = id
+		o.id.Store(id)
 		closeOrder(t, a, o, api.OutcomeDone)
 	}
 	t.Fatal("nothing is refused")
@@ -69,7 +69,7 @@ func TestAuditKeepsLastWeek(t *testing.T) {
 	if err != nil || id == 0 {
 		t.Errorf("the safe value: %v", err)
 	}
-	off.ID = id
+	off.id.Store(id)
 	closeOrder(t, a, off, api.OutcomeDone)
 	if err := a.lockOut(AuditLine{Event: "lock", Identity: "ops", Door: "dtls", Place: "sump", Resource: "/output"}); err != nil {
 		t.Errorf("a lock-out: %v", err)

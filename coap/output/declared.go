@@ -14,6 +14,7 @@ import (
 // error here, no output is driven until Tick could open the audit log.
 func (o *Outputs) Open(declared []Output, undeclared UndeclaredPolicy, dir string) error {
 	o.dir = dir
+	o.fresh.seen = o.Boot()
 	o.policy.Store(&undeclared)
 	return o.start(declared)
 }
@@ -93,7 +94,7 @@ func (o *Outputs) declare(declared []Output) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	for key, x := range o.known { // those that are declared come back at once
-		if len(x.locks) == 0 && !x.writing && x.last == nil && o.Now().Sub(x.begun) > latestInterval {
+		if len(x.locks) == 0 && x.pending == nil && x.safe == nil && x.last == nil && o.Now().Sub(x.begun) > latestInterval {
 			delete(o.known, key)
 		}
 	}
@@ -157,4 +158,14 @@ func (o *Outputs) Close() error {
 }
 
 // New returns outputs without any.
-func New(o Options) *Outputs { return &Outputs{Options: o} }
+func New(o Options) *Outputs {
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	if o.Boot == nil {
+		o.Boot = BootTime
+	}
+	s := &Outputs{Options: o}
+	s.fresh.epoch, s.fresh.seen = o.Now(), o.Boot()
+	return s
+}

@@ -80,7 +80,7 @@ func plainReason(s string) string {
 // lock makes a lock-out. It holds, and what waits is withdrawn, before the disk is asked.
 func (s *Outputs) lock(x *declaredOutput, l api.LockOut, reply func(msg.Response)) {
 	made, err := s.lockNow(x, l)
-	s.Nodes.RecallBarred()
+	s.stopPending(x, "locked out by "+l.By)
 	if err != nil {
 		reply(msg.Errorf(msg.CodeTooMany, "%v; the output stays locked out", err))
 		return
@@ -91,7 +91,6 @@ func (s *Outputs) lock(x *declaredOutput, l api.LockOut, reply func(msg.Response
 	}
 	s.wg.Go(func() {
 		err := s.persist(x.outputState, outputName{x.Place, x.Resource}, made)
-		s.Nodes.RecallBarred()
 		if err != nil {
 			s.Log.Error("lock-out of an output is not safe: the disk did not take it, and is asked again until it does", "place", x.Place, "resource", x.Resource, "by", l.By, "error", err)
 			reply(msg.Errorf(codes.InternalServerError, "locked out, but not safe: the disk did not take it, so that it would not outlive the daemon; the daemon tries again until the disk takes it"))
@@ -163,7 +162,7 @@ func (o *Outputs) state(x *declaredOutput) api.OutputState {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	return api.OutputState{
-		Place: x.Place, Resource: x.Resource, Who: x.Who, Lock: x.lock, Writing: x.writing, Last: x.last,
+		Place: x.Place, Resource: x.Resource, Who: x.Who, Lock: x.lock, Writing: x.pending != nil || x.safe != nil, Safe: x.Safe, Last: x.last,
 		Lease: int64(x.Lease.Seconds()), MaxLease: int64(x.MaxLease.Seconds()), Interval: int64(x.Interval.Seconds()),
 	}
 }

@@ -245,7 +245,7 @@ func related(a, b []string) bool {
 func (s *Outputs) undeclaredOrder(req *msg.Request, t node.Member, path, why string, deadline time.Time) *write {
 	now := s.Now()
 	o := &write{
-		Written: api.Written{Place: t.Node.Label(), Resource: path, Value: string(req.Payload[:min(len(req.Payload), maxOutputValue)]), Reason: why, At: now.UTC()},
+		Written: api.Written{Place: t.Node.Label(), Resource: path, Value: string(req.Payload[:min(len(req.Payload), MaxValue)]), Reason: why, At: now.UTC()},
 		by:      s.writer(req), door: req.Peer.Door.String(), begun: now, deadline: deadline, undeclared: true,
 	}
 	if req.Peer.Door != msg.DoorControl {
@@ -260,7 +260,9 @@ func (s *Outputs) writeUndeclared(o *write, x *nodeclient.Exchange, send func(),
 	s.wg.Go(func() { // the disk is slow, and a door must not wait for it
 		log, err := s.auditLog(s.dir)
 		if err == nil {
-			o.ID, err = log.intent(o)
+			var id uint64
+			id, err = log.intent(o)
+			o.id.Store(id)
 		}
 		if err != nil {
 			s.Log.Error("audit log not written: an undeclared output is not driven", "place", o.Place, "resource", o.Resource, "error", err)
@@ -275,9 +277,9 @@ func (s *Outputs) writeUndeclared(o *write, x *nodeclient.Exchange, send func(),
 			}
 			s.wg.Go(func() {
 				if err := log.outcome(o); err != nil {
-					s.Log.Error("outcome not written to the audit log", "id", o.ID, "outcome", o.Outcome, "error", err)
+					s.Log.Error("outcome not written to the audit log", "id", o.id.Load(), "outcome", o.Outcome, "error", err)
 				}
-				s.Log.Info("undeclared output written", "place", o.Place, "resource", o.Resource, "by", o.by, "outcome", o.Outcome, "id", o.ID)
+				s.Log.Info("undeclared output written", "place", o.Place, "resource", o.Resource, "by", o.by, "outcome", o.Outcome, "id", o.id.Load())
 				answer(r)
 			})
 		}
@@ -302,7 +304,7 @@ func (s *Outputs) refuseUndeclared(req *msg.Request, o *write, policy Undeclared
 		if err != nil {
 			s.Log.Error("refusal not written to the audit log", "place", o.Place, "resource", o.Resource, "error", err)
 		} else {
-			log.refusal(o)
+			log.refusal("refused", o)
 		}
 		reply(text)
 	})

@@ -60,10 +60,12 @@ itself when that ends (--for); and it is read back. Its outcome is one of
   unknown  whether it moved is not known: look at it, or read it again
 
 Exit code 0 is done, 1 refused or unknown. All of it stands in the daemon's audit
-log. --lock keeps everybody from writing to an output until --unlock. Each user and
-each identity has a lock-out of its own, and the output stays locked out until the
-last one is lifted. --unlock lifts your own; with --of it lifts that of somebody
-else, as /outputs names them: speak to them first, they may stand in the machine.
+log. The safe value of the output goes first: it withdraws a pending write of another
+value, and is tried until the node reads it back. --lock keeps everybody from writing
+another value than that until --unlock. Each user and each identity has a lock-out of
+its own, and the output stays locked out until the last one is lifted. --unlock lifts
+your own; with --of it lifts that of somebody else, as /outputs names them: speak to
+them first, they may stand in the machine.
 
 ` + outputCaution,
 		Example: `  culvert set grain-bin /period 120

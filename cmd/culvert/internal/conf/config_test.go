@@ -83,7 +83,7 @@ func TestConfigFull(t *testing.T) {
 		Access: identities(t, access.Identity{Name: "anyone", May: access.MayRead, Nodes: []string{"fenland/*"}},
 			access.Identity{Name: "ops-laptop", Subject: "ops laptop", May: access.MayRead | access.MayWrite}),
 		Outputs: []output.Output{{Place: "grain-bin", Resource: "/output", Lease: 20 * time.Minute, MaxLease: time.Hour,
-			Interval: 10 * time.Second, Off: "off", Who: []string{"ops-laptop"}}},
+			Interval: 10 * time.Second, Safe: "off", Who: []string{"ops-laptop"}}},
 		HttpListen: "[::1]:6282",
 		Upstream: &UpstreamConfig{Interfaces: []string{"eth0", "eth1"}, Advertise: true, Mdns: true,
 			HostsFile: dir + "/names/hosts", Domain: "site.example"},

@@ -66,6 +66,9 @@ var invalidConfigs = map[string][]string{
 		`c.toml:42: output.resource: "/%": segment "%": a percent sign without two digits; want ` + wantResource,
 		`c.toml:47: output.who: empty: nobody could write it; want ` + wantWho + `, or leave it out for every identity that may write`,
 		`c.toml:51: output.resource: "/a%2fb": segment "a%2fb" holds a slash; want ` + wantResource,
+		`c.toml:56: output.off: the key is called safe now; want safe, ` + wantSafe,
+		`c.toml:57: output.safe: 0 octets; want ` + wantSafe + `, of 1 to 256 octets`,
+		`c.toml:58: output.stale_safe: "perhaps"; want "send" or "refuse"`,
 	},
 	"report": {
 		`c.toml:5: mesh.report: "often"; want a time from 1 s to 744 h, like "90 s", "5 min" or "2 h"`,

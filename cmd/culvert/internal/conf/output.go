@@ -15,6 +15,7 @@ const (
 	wantResource = `the path of the node's own resource that drives it, like "/output"`
 	wantPlace    = `the name of a place`
 	wantWho      = `names of identities of [[access]] that may write`
+	wantSafe     = `the value that makes the machine safe, like "0"`
 	longestLease = 24 * time.Hour
 )
 
@@ -33,7 +34,7 @@ func (r *ConfigReader) outputs(t *Table, cfg *Config) []output.Output {
 
 // output reads one [[output]].
 func (r *ConfigReader) output(t *Table, cfg *Config) output.Output {
-	o := output.Output{Off: "0"}
+	o := output.Output{Safe: "0"}
 	if s, ok := t.Required("place", wantPlace); ok {
 		if r.names[s] == 0 {
 			t.Errorf("place", "no place is called %q; want %s", s, wantPlace)
@@ -58,12 +59,17 @@ func (r *ConfigReader) output(t *Table, cfg *Config) output.Output {
 		t.Errorf("max_lease", "shorter than the lease; want at least %s", cli.DurationText(o.Lease))
 	}
 	o.Interval = t.duration("interval", time.Second, 24*time.Hour)
-	if s, ok := t.Text("off", `the value that switches off, like "0"`); ok {
-		if s == "" {
-			t.Errorf("off", `empty; want the value that switches off, like "0"`)
+	if s, ok := t.Text("safe", wantSafe); ok {
+		if s == "" || len(s) > output.MaxValue {
+			t.Errorf("safe", "%d octets; want %s, of 1 to %d octets", len(s), wantSafe, output.MaxValue)
 		}
-		o.Off = s
+		o.Safe = s
 	}
+	if _, ok := t.M["off"]; ok { // the key's former name
+		t.Errorf("off", "the key is called safe now; want safe, %s", wantSafe)
+		delete(t.M, "off")
+	}
+	o.RefuseStale = t.word("stale_safe", []string{"send", "refuse"}) == "refuse"
 	who := t.Texts("who", wantWho)
 	if t.Has("who") && len(who) == 0 {
 		t.Errorf("who", "empty: nobody could write it; want %s, or leave it out for every identity that may write", wantWho)
