@@ -13,6 +13,8 @@ import (
 
 	"github.com/vishvananda/netlink"
 	"golang.org/x/sys/unix"
+
+	"culvert/tun/rtnl"
 )
 
 // addressWait bounds the wait for an address to serve, which takes milliseconds.
@@ -101,12 +103,12 @@ func (d *Device) addAddress(link netlink.Link, a netip.Addr) error {
 		return refused(fmt.Sprintf("add address %v", a), err)
 	}
 	want := &netlink.Route{
-		Dst:   ipNet(netip.PrefixFrom(a, a.BitLen())),
+		Dst:   rtnl.IPNet(netip.PrefixFrom(a, a.BitLen())),
 		Table: unix.RT_TABLE_LOCAL, LinkIndex: d.index,
 	}
 	const fields = netlink.RT_FILTER_DST | netlink.RT_FILTER_TABLE | netlink.RT_FILTER_OIF
 	for deadline := time.Now().Add(addressWait); ; time.Sleep(time.Millisecond) {
-		found, err := dump(func() ([]netlink.Route, error) {
+		found, err := rtnl.Dump(func() ([]netlink.Route, error) {
 			return d.handle.RouteListFiltered(unix.AF_INET6, want, fields)
 		})
 		switch {
@@ -123,7 +125,7 @@ func (d *Device) addAddress(link netlink.Link, a netip.Addr) error {
 // addresses lists the IPv6 addresses of the interface.
 func (d *Device) addresses() ([]netlink.Addr, error) {
 	link := &netlink.Device{LinkAttrs: netlink.LinkAttrs{Index: d.index}}
-	all, err := dump(func() ([]netlink.Addr, error) { return d.handle.AddrList(link, unix.AF_INET6) })
+	all, err := rtnl.Dump(func() ([]netlink.Addr, error) { return d.handle.AddrList(link, unix.AF_INET6) })
 	if err != nil {
 		return nil, fmt.Errorf("list addresses: %w", err)
 	}

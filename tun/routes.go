@@ -8,6 +8,8 @@ import (
 	"github.com/vishvananda/netlink"
 	"github.com/vishvananda/netlink/nl"
 	"golang.org/x/sys/unix"
+
+	"culvert/tun/rtnl"
 )
 
 // The kernel adds the routes of the mesh with its addresses, and does not add them
@@ -90,7 +92,7 @@ func (d *Device) addRoutes(addrs []netip.Addr) error {
 
 // missingRoute returns a prefix of ours to which there is no route.
 func (d *Device) missingRoute(addrs []netip.Addr) (netip.Prefix, error) {
-	all, err := dump(func() ([]netlink.Route, error) {
+	all, err := rtnl.Dump(func() ([]netlink.Route, error) {
 		return d.handle.RouteListFiltered(unix.AF_INET6, &netlink.Route{LinkIndex: d.index, Table: unix.RT_TABLE_UNSPEC},
 			netlink.RT_FILTER_OIF|netlink.RT_FILTER_TABLE)
 	})

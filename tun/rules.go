@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"net"
 	"net/netip"
 	"os"
 	"time"
@@ -12,6 +11,8 @@ import (
 	"github.com/vishvananda/netlink"
 	"github.com/vishvananda/netlink/nl"
 	"golang.org/x/sys/unix"
+
+	"culvert/tun/rtnl"
 )
 
 // Protocol marks our policy rules, so that they are told from those of others. It
@@ -157,7 +158,7 @@ func (r ruleSet) locked(f func() error) error {
 func (r ruleSet) mesh() []*netlink.Rule {
 	rule := func(priority int, source netip.Prefix) *netlink.Rule {
 		rule := netlink.NewRule()
-		rule.Priority, rule.Protocol, rule.Src = priority, Protocol, ipNet(source)
+		rule.Priority, rule.Protocol, rule.Src = priority, Protocol, rtnl.IPNet(source)
 		return rule
 	}
 	from := func(interfaceName string) *netlink.Rule {
@@ -338,22 +339,11 @@ func (r ruleSet) addLocal() error {
 }
 
 func (r ruleSet) list() ([]netlink.Rule, error) {
-	all, err := dump(func() ([]netlink.Rule, error) { return r.handle.RuleList(unix.AF_INET6) })
+	all, err := rtnl.Dump(func() ([]netlink.Rule, error) { return r.handle.RuleList(unix.AF_INET6) })
 	if err != nil {
 		return nil, refused("list policy rules", err)
 	}
 	return all, nil
-}
-
-// dump asks the kernel for a list, and again if it changed while it was read.
-func dump[T any](list func() ([]T, error)) (all []T, err error) {
-	const tries = 5
-	for range tries {
-		if all, err = list(); !errors.Is(err, netlink.ErrDumpInterrupted) {
-			break
-		}
-	}
-	return all, err
 }
 
 // isLocal recognises the kernel's own rule for local addresses.
@@ -372,16 +362,5 @@ func hasLocal(all []netlink.Rule) bool {
 	return false
 }
 
-// source is the prefix that a rule is for; none if it is for all.
-func source(r netlink.Rule) netip.Prefix {
-	if r.Src == nil {
-		return netip.Prefix{}
-	}
-	a, _ := netip.AddrFromSlice(r.Src.IP)
-	bits, _ := r.Src.Mask.Size()
-	return netip.PrefixFrom(a, bits)
-}
-
-func ipNet(p netip.Prefix) *net.IPNet {
-	return &net.IPNet{IP: p.Addr().AsSlice(), Mask: net.CIDRMask(p.Bits(), p.Addr().BitLen())}
-}
+// source returns the prefix of a rule's source; the zero prefix if it has none.
+func source(r netlink.Rule) netip.Prefix { return rtnl.Prefix(r.Src) }

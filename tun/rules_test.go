@@ -16,6 +16,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"culvert/tun"
+	"culvert/tun/rtnl"
 	"culvert/tun/tuntest"
 )
 
@@ -213,7 +214,7 @@ func TestHostsOwnRules(t *testing.T) {
 	other := netlink.NewRule()
 	other.Family, other.Priority, other.Table, other.Protocol = unix.AF_INET6, 1000, unix.RT_TABLE_LOCAL, unix.RTPROT_STATIC
 	vpn := netlink.NewRule()
-	vpn.Priority, vpn.Table, vpn.Protocol, vpn.Src = 2000, 51, unix.RTPROT_STATIC, ipNet(meshPrefix)
+	vpn.Priority, vpn.Table, vpn.Protocol, vpn.Src = 2000, 51, unix.RTPROT_STATIC, rtnl.IPNet(meshPrefix)
 	for _, r := range []*netlink.Rule{other, vpn} {
 		if err := n.Handle().RuleAdd(r); err != nil {
 			t.Fatal(err)
@@ -238,7 +239,7 @@ func TestHostsOwnRules(t *testing.T) {
 	})
 	ping(t, n, d, gateway) // a local address, from the mesh
 	// What leaves the mesh goes where the host's rule sends it.
-	if err := n.Handle().RouteAdd(&netlink.Route{Dst: ipNet(netip.MustParsePrefix("2001:db8:51::/48")),
+	if err := n.Handle().RouteAdd(&netlink.Route{Dst: rtnl.IPNet(netip.MustParsePrefix("2001:db8:51::/48")),
 		LinkIndex: n.Link("lo").Attrs().Index, Table: 51}); err != nil {
 		t.Fatal(err)
 	}
@@ -246,7 +247,7 @@ func TestHostsOwnRules(t *testing.T) {
 	if err != nil || len(got) != 1 || got[0].Table != 51 {
 		t.Errorf("from the gateway's address: %v, %v", got, err)
 	}
-	if err := n.Handle().RouteDel(&netlink.Route{Dst: ipNet(netip.MustParsePrefix("2001:db8:51::/48")),
+	if err := n.Handle().RouteDel(&netlink.Route{Dst: rtnl.IPNet(netip.MustParsePrefix("2001:db8:51::/48")),
 		LinkIndex: n.Link("lo").Attrs().Index, Table: 51}); err != nil {
 		t.Fatal(err)
 	}
@@ -313,8 +314,4 @@ func TestForeignInterface(t *testing.T) {
 		t.Errorf("got %v", err)
 	}
 	same(t, "after a refusal", snapshot(t, n), before)
-}
-
-func ipNet(p netip.Prefix) *net.IPNet {
-	return &net.IPNet{IP: p.Addr().AsSlice(), Mask: net.CIDRMask(p.Bits(), 128)}
 }

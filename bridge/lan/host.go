@@ -11,6 +11,8 @@ import (
 	"github.com/vishvananda/netlink"
 	"github.com/vishvananda/netlink/nl"
 	"golang.org/x/sys/unix"
+
+	"culvert/tun/rtnl"
 )
 
 // Numbers of the kernel's interface that no package names.
@@ -57,7 +59,7 @@ func look(h *netlink.Handle) (host, error) {
 	if err := s.readForwarding(); err != nil {
 		return s, fmt.Errorf("read whether this host forwards: %w", err)
 	}
-	addrs, err := dump(func() ([]netlink.Addr, error) { return h.AddrList(nil, unix.AF_INET6) })
+	addrs, err := rtnl.Dump(func() ([]netlink.Addr, error) { return h.AddrList(nil, unix.AF_INET6) })
 	if err != nil {
 		return s, fmt.Errorf("list addresses: %w", err)
 	}
@@ -69,14 +71,14 @@ func look(h *netlink.Handle) (host, error) {
 		}
 		l.local = ip
 	}
-	routes, err := dump(func() ([]netlink.Route, error) {
+	routes, err := rtnl.Dump(func() ([]netlink.Route, error) {
 		return h.RouteListFiltered(unix.AF_INET6, &netlink.Route{Table: unix.RT_TABLE_MAIN}, netlink.RT_FILTER_TABLE)
 	})
 	if err != nil {
 		return s, fmt.Errorf("list routes: %w", err)
 	}
 	for _, r := range routes {
-		l, dst := byIndex[r.LinkIndex], prefixOf(r.Dst)
+		l, dst := byIndex[r.LinkIndex], rtnl.Prefix(r.Dst)
 		if l == nil || r.Gw != nil || r.Via != nil || len(r.MultiPath) > 0 || r.Type != unix.RTN_UNICAST || r.Protocol == routeProtocol ||
 			!dst.IsValid() || dst.Bits() == 0 || dst.Bits() > 64 || dst.Addr().IsLinkLocalUnicast() || dst.Addr().IsMulticast() {
 			continue
@@ -89,7 +91,7 @@ func look(h *netlink.Handle) (host, error) {
 func (s *host) readLinks(byIndex map[int]*link) error {
 	req := nl.NewNetlinkRequest(unix.RTM_GETLINK, unix.NLM_F_DUMP)
 	req.AddData(nl.NewIfInfomsg(unix.AF_UNSPEC))
-	messages, err := dump(func() ([][]byte, error) { return req.Execute(unix.NETLINK_ROUTE, unix.RTM_NEWLINK) })
+	messages, err := rtnl.Dump(func() ([][]byte, error) { return req.Execute(unix.NETLINK_ROUTE, unix.RTM_NEWLINK) })
 	if err != nil {
 		return err
 	}
@@ -141,7 +143,7 @@ func (l *link) readParameters(spec []byte) {
 func (s *host) readForwarding() error {
 	req := nl.NewNetlinkRequest(unix.RTM_GETNETCONF, unix.NLM_F_DUMP)
 	req.AddRawData([]byte{unix.AF_INET6, 0, 0, 0}) // struct netconfmsg, padded
-	messages, err := dump(func() ([][]byte, error) { return req.Execute(unix.NETLINK_ROUTE, unix.RTM_NEWNETCONF) })
+	messages, err := rtnl.Dump(func() ([][]byte, error) { return req.Execute(unix.NETLINK_ROUTE, unix.RTM_NEWNETCONF) })
 	if err != nil {
 		return err
 	}
@@ -188,30 +190,3 @@ func (l *link) shares(p netip.Prefix) bool {
 // usable reports whether advertisements can be sent on l: their source must be a
 // link-local address (RFC 4861, section 4.2).
 func (l *link) usable() bool { return l != nil && l.up && l.local.IsValid() }
-
-// dump asks the kernel for a list, and again if it changed while it was read.
-func dump[T any](list func() ([]T, error)) (all []T, err error) {
-	const tries = 5
-	for range tries {
-		if all, err = list(); !errors.Is(err, netlink.ErrDumpInterrupted) {
-			break
-		}
-	}
-	return all, err
-}
-
-func prefixOf(n *net.IPNet) netip.Prefix {
-	if n == nil {
-		return netip.Prefix{}
-	}
-	a, ok := netip.AddrFromSlice(n.IP)
-	bits, _ := n.Mask.Size()
-	if !ok || !a.Is6() {
-		return netip.Prefix{}
-	}
-	return netip.PrefixFrom(a, bits)
-}
-
-func ipNet(p netip.Prefix) *net.IPNet {
-	return &net.IPNet{IP: p.Addr().AsSlice(), Mask: net.CIDRMask(p.Bits(), p.Addr().BitLen())}
-}

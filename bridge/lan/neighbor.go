@@ -90,7 +90,7 @@ func appendAdvertisement(b []byte, from, to, target netip.Addr, mac [6]byte, sol
 // appendProbe appends a solicitation that asks whether anybody has target (RFC
 // 4862, section 5.4.2).
 func appendProbe(b []byte, target netip.Addr) []byte {
-	return appendNeighbor(b, ipv6.TypeNeighborSol, netip.IPv6Unspecified(), solicitedNode(target), target, 0, nil)
+	return appendNeighbor(b, ipv6.TypeNeighborSol, netip.IPv6Unspecified(), ipv6.SolicitedNode(target), target, 0, nil)
 }
 
 func appendNeighbor(b []byte, kind byte, from, to, target netip.Addr, f uint32, option []byte) []byte {
@@ -108,12 +108,6 @@ func appendNeighbor(b []byte, kind byte, from, to, target netip.Addr, f uint32, 
 
 // solicitedNodes are all solicited-node addresses.
 var solicitedNodes = netip.MustParsePrefix("ff02::1:ff00:0/104")
-
-// solicitedNode returns the solicited-node address of a (RFC 4291, section 2.7.1).
-func solicitedNode(a netip.Addr) netip.Addr {
-	b := a.As16()
-	return netip.AddrFrom16([16]byte{0xff, 0x02, 11: 0x01, 12: 0xff, 13: b[13], 14: b[14], 15: b[15]})
-}
 
 // multicastMAC returns the Ethernet address of a multicast group (RFC 2464, section 7).
 func multicastMAC(a netip.Addr) [6]byte {

@@ -15,6 +15,7 @@ import (
 	"culvert/bridge/ieee802154"
 	"culvert/bridge/ipv6"
 	"culvert/bridge/node"
+	"culvert/bridge/rate"
 
 	"github.com/mdlayher/ndp"
 )
@@ -41,7 +42,7 @@ func testProxy(t testing.TB, p netip.Prefix, nodes ...uint64) (*proxy, *node.Tab
 		}
 	}
 	x := &proxy{name: "eth0", mac: ourMAC, local: ourLocal, routes: routes, stats: &portStats{}, log: slog.New(slog.DiscardHandler),
-		known: map[netip.Addr]struct{}{}, conflicts: map[netip.Addr]time.Time{}, bucket: bucket{rate: answerRate, burst: answerBurst}}
+		known: map[netip.Addr]struct{}{}, conflicts: map[netip.Addr]time.Time{}, bucket: rate.New(answerRate, answerBurst)}
 	x.shares.Store(&[]share{{p, table, 7}})
 	return x, table
 }
@@ -117,7 +118,7 @@ func TestProxyVectors(t *testing.T) {
 
 // mutate changes a good solicitation, and puts the checksum right.
 func mutate(change func(p ipv6.Packet) ipv6.Packet) []byte {
-	p := ipv6.Packet(appendNeighbor(nil, ipv6.TypeNeighborSol, addr("2001:db8::99"), solicitedNode(addr("2001:db8::b")), addr("2001:db8::b"), 0,
+	p := ipv6.Packet(appendNeighbor(nil, ipv6.TypeNeighborSol, addr("2001:db8::99"), ipv6.SolicitedNode(addr("2001:db8::b")), addr("2001:db8::b"), 0,
 		append([]byte{optionSource, 1}, hostMAC[:]...)))
 	p = change(p)
 	binary.BigEndian.PutUint16(p[4:], uint16(len(p)-40))
@@ -130,7 +131,7 @@ func mutate(change func(p ipv6.Packet) ipv6.Packet) []byte {
 
 // RFC 4861, sections 7.1.1 and 7.1.2, point by point.
 func TestNeighborValidation(t *testing.T) {
-	group, target, unspecified := solicitedNode(addr("2001:db8::b")).As16(), addr("2001:db8::b").As16(), make([]byte, 16)
+	group, target, unspecified := ipv6.SolicitedNode(addr("2001:db8::b")).As16(), addr("2001:db8::b").As16(), make([]byte, 16)
 	for name, tt := range map[string]struct {
 		change func(p ipv6.Packet) ipv6.Packet
 		want   bool
@@ -182,7 +183,7 @@ func TestNeighborValidation(t *testing.T) {
 }
 
 func solicit(target string) []byte {
-	return appendNeighbor(nil, ipv6.TypeNeighborSol, addr("2001:db8::99"), solicitedNode(addr(target)), addr(target), 0, nil)
+	return appendNeighbor(nil, ipv6.TypeNeighborSol, addr("2001:db8::99"), ipv6.SolicitedNode(addr(target)), addr(target), 0, nil)
 }
 
 func claim(target string, mac [6]byte) []byte {

@@ -12,7 +12,9 @@ import (
 	"sync/atomic"
 	"time"
 
+	"culvert/bridge/ipv6"
 	"culvert/bridge/node"
+	"culvert/bridge/rate"
 
 	"github.com/mdlayher/packet"
 	"golang.org/x/net/bpf"
@@ -53,7 +55,7 @@ type proxy struct {
 	groups *groups
 	stats  *portStats
 	log    *slog.Logger
-	bucket bucket // of the reading goroutine
+	bucket rate.Bucket // of the reading goroutine
 
 	mu        sync.Mutex // guards what follows
 	known     map[netip.Addr]struct{}
@@ -83,7 +85,7 @@ func newProxy(l *link, routes *nodeRoutes, stats *portStats, log *slog.Logger) (
 		return nil, err
 	}
 	p := &proxy{name: l.name, mac: [6]byte(l.mac), local: l.local, routes: routes, stats: stats, log: log,
-		known: map[netip.Addr]struct{}{}, conflicts: map[netip.Addr]time.Time{}, bucket: bucket{rate: answerRate, burst: answerBurst}}
+		known: map[netip.Addr]struct{}{}, conflicts: map[netip.Addr]time.Time{}, bucket: rate.New(answerRate, answerBurst)}
 	p.shares.Store(new([]share))
 	p.groups = newGroups(l.index)
 	ifi := &net.Interface{Index: l.index, Name: l.name, HardwareAddr: l.mac}
@@ -178,7 +180,7 @@ func (p *proxy) receive(out, b []byte, from [6]byte, now time.Time) (to [6]byte,
 	if n == nil || !n.Admitted() || n.State() == node.Retired || p.conflicting(m.target, now) || !p.routes.ensure(m.target, s.index) {
 		return to, nil
 	}
-	if !p.bucket.take(now) {
+	if !p.bucket.Take(now) {
 		return to, nil
 	}
 	p.stats.answered.Add(1)
@@ -248,7 +250,7 @@ func (p *proxy) setAddresses(shares []share, addrs map[netip.Addr]int) {
 		if _, ok := addrs[a]; !ok || !mine(a) {
 			delete(p.known, a)
 			delete(p.conflicts, a)
-			p.groups.leave(solicitedNode(a))
+			p.groups.leave(ipv6.SolicitedNode(a))
 		}
 	}
 	for a := range addrs {
@@ -256,7 +258,7 @@ func (p *proxy) setAddresses(shares []share, addrs map[netip.Addr]int) {
 			continue
 		}
 		p.known[a] = struct{}{}
-		if err := p.groups.join(solicitedNode(a)); err != nil {
+		if err := p.groups.join(ipv6.SolicitedNode(a)); err != nil {
 			p.stats.groupsRefused.Add(1)
 			p.allMulticast(err)
 		}
@@ -302,24 +304,7 @@ func (p *proxy) probe(ctx context.Context) {
 		_, known := p.known[a]
 		p.mu.Unlock()
 		if known {
-			p.send(appendProbe(b[:0], a), multicastMAC(solicitedNode(a)))
+			p.send(appendProbe(b[:0], a), multicastMAC(ipv6.SolicitedNode(a)))
 		}
 	}
-}
-
-// A bucket lets through what comes at its rate.
-type bucket struct {
-	rate, burst float64 // a second, at once
-	level       float64 // taken so far
-	at          time.Time
-}
-
-func (b *bucket) take(now time.Time) bool {
-	b.level = max(0, b.level-b.rate*now.Sub(b.at).Seconds())
-	b.at = now
-	if b.level+1 > b.burst {
-		return false
-	}
-	b.level++
-	return true
 }

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"culvert/bridge/ipv6"
+	"culvert/tun/rtnl"
 	"culvert/tun/tuntest"
 
 	"github.com/mdlayher/packet"
@@ -208,7 +209,7 @@ func TestSharedWithoutProxy(t *testing.T) {
 		t.Errorf("routes %v", got)
 	}
 	// The network is renumbered, and the prefix is the mesh's alone.
-	if err := gw.Handle().AddrDel(gw.Link("eth0"), &netlink.Addr{IPNet: ipNet(prefix("2001:db8:1::a/64"))}); err != nil {
+	if err := gw.Handle().AddrDel(gw.Link("eth0"), &netlink.Addr{IPNet: rtnl.IPNet(prefix("2001:db8:1::a/64"))}); err != nil {
 		t.Fatal(err)
 	}
 	if _, ok := e.next(waitLong, func(a advertisement) bool { return a.routes()[prefix(sharedPrefix)] > 0 }); !ok {
@@ -279,7 +280,7 @@ func TestProxyScan(t *testing.T) {
 	hostMAC := host.Link("eth0").Attrs().HardwareAddr
 	to := gw.Link("eth0").Attrs().HardwareAddr
 	solicit := func(target netip.Addr) {
-		b := appendNeighbor(nil, ipv6.TypeNeighborSol, addr("2001:db8:1::2"), solicitedNode(target), target, 0, append([]byte{optionSource, 1}, hostMAC...))
+		b := appendNeighbor(nil, ipv6.TypeNeighborSol, addr("2001:db8:1::2"), ipv6.SolicitedNode(target), target, 0, append([]byte{optionSource, 1}, hostMAC...))
 		if _, err := conn.WriteTo(b, &packet.Addr{HardwareAddr: to}); err != nil {
 			t.Fatal(err)
 		}

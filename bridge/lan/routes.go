@@ -10,6 +10,8 @@ import (
 
 	"github.com/vishvananda/netlink"
 	"golang.org/x/sys/unix"
+
+	"culvert/tun/rtnl"
 )
 
 // Where a mesh prefix is that of the site's network too, the kernel has two routes
@@ -98,7 +100,7 @@ func (r *nodeRoutes) forget() error {
 	}
 	there := map[netip.Addr]int{}
 	for _, n := range routes {
-		if p := prefixOf(n.Dst); p.IsSingleIP() {
+		if p := rtnl.Prefix(n.Dst); p.IsSingleIP() {
 			there[p.Addr()] = n.LinkIndex
 		}
 	}
@@ -113,15 +115,15 @@ func (r *nodeRoutes) forget() error {
 }
 
 func nodeRoute(a netip.Addr, index int) *netlink.Route {
-	return &netlink.Route{Dst: ipNet(netip.PrefixFrom(a, 128)), LinkIndex: index, Protocol: routeProtocol, Priority: routeMetric}
+	return &netlink.Route{Dst: rtnl.IPNet(netip.PrefixFrom(a, 128)), LinkIndex: index, Protocol: routeProtocol, Priority: routeMetric}
 }
 
 func networkRoute(p netip.Prefix, index int) *netlink.Route {
-	return &netlink.Route{Dst: ipNet(p), LinkIndex: index, Protocol: routeProtocol, Priority: routeMetric}
+	return &netlink.Route{Dst: rtnl.IPNet(p), LinkIndex: index, Protocol: routeProtocol, Priority: routeMetric}
 }
 
 func ourRoutes(h *netlink.Handle) ([]netlink.Route, error) {
-	return dump(func() ([]netlink.Route, error) {
+	return rtnl.Dump(func() ([]netlink.Route, error) {
 		return h.RouteListFiltered(unix.AF_INET6, &netlink.Route{Protocol: routeProtocol}, netlink.RT_FILTER_PROTOCOL)
 	})
 }

@@ -10,6 +10,8 @@ import (
 	"sync/atomic"
 	"testing"
 
+	"culvert/bridge/ipv6"
+	"culvert/tun/rtnl"
 	"culvert/tun/tuntest"
 
 	"github.com/vishvananda/netlink"
@@ -24,7 +26,7 @@ func ours(t *testing.T, ns *tuntest.NS) []string {
 	}
 	var out []string
 	for _, r := range list {
-		out = append(out, fmt.Sprintf("%v dev %d", prefixOf(r.Dst), r.LinkIndex))
+		out = append(out, fmt.Sprintf("%v dev %d", rtnl.Prefix(r.Dst), r.LinkIndex))
 	}
 	slices.Sort(out)
 	return out
@@ -139,7 +141,7 @@ func TestGroups(t *testing.T) {
 		}
 		g := newGroups(lan)
 		defer g.close()
-		a := solicitedNode(addr("2001:db8::5"))
+		a := ipv6.SolicitedNode(addr("2001:db8::5"))
 		if err := errors.Join(g.join(a), g.join(a)); err != nil || !member(a) {
 			t.Error("not joined:", err)
 		}

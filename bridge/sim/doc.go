@@ -84,10 +84,4 @@
 // Reboot, StaleOrder, Duplicate, Interlock, ChangeTags, AddLog, Notify. NodeStats
 // counts the CoAP messages that a node received and sent, everything included, and
 // Observers tells who observes with which token.
-//
-// # Without a mesh
-//
-// Hear and Beside give a node a CoAP message past the mesh and take its answers, and
-// Radio.ServeCoAP does so for a UDP socket: a client may be tried with the nodes on
-// the loopback, at the speed of the Radio.
 package sim

@@ -292,7 +292,7 @@ func TestFaultErrors(t *testing.T) {
 	m, _ := start(t, Options{Site: chain(1), Ideal: true})
 	for _, name := range []string{"nobody", GatewayName, ""} {
 		for i, err := range []error{m.Slow(name, 1, false), m.Silence(name, 1), m.Mute(name, 1), m.Reboot(name), m.StaleOrder(name),
-			m.Duplicate(name), m.Interlock(name, true), m.ChangeTags(name), m.AddLog(name, "x"), m.Notify(name), m.Hear(name, farPort, nil)} {
+			m.Duplicate(name), m.Interlock(name, true), m.ChangeTags(name), m.AddLog(name, "x"), m.Notify(name), m.receiveDirect(name, farPort, nil)} {
 			if err == nil {
 				t.Errorf("%q, method %d: no error", name, i)
 			}

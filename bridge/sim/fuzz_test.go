@@ -128,13 +128,13 @@ func FuzzCoAPDialogue(f *testing.F) {
 			t.Fatal(err)
 		}
 		said := 0
-		m.Beside(func(_ string, _ netip.AddrPort, msg []byte) {
+		m.direct = func(_ string, _ netip.AddrPort, msg []byte) {
 			said++
 			out := gocoap.Message{Options: make(gocoap.Options, 0, 16)}
 			if n, err := coder.DefaultCoder.Decode(msg, &out); err != nil || n != len(msg) || len(msg) > 1152 {
 				t.Fatalf("go-coap reads %d octets of %x: %v", n, msg, err)
 			}
-		})
+		}
 		for i, msg := range [][]byte{a, b, c, a} {
 			if faults>>i&1 == 1 {
 				must(t, m.Slow("n1", time.Duration(faults>>4)*time.Second, faults&2 > 0))
@@ -142,7 +142,7 @@ func FuzzCoAPDialogue(f *testing.F) {
 				must(t, m.Interlock("n1", faults&4 > 0))
 				_ = m.StaleOrder("n1") // nobody may observe it
 			}
-			must(t, m.Hear("n1", farPort, msg))
+			must(t, m.receiveDirect("n1", farPort, msg))
 			m.Advance(m.Now() + time.Second)
 		}
 		nd := &m.nodes[1]

@@ -98,10 +98,10 @@ type Mesh struct {
 	floods []flood
 	free   []*frame // not in use
 
-	adaptation adaptation // what the nodes share
-	scratch    []byte     // the representation of a resource
-	answer     []byte     // the CoAP message being sent
-	beside     func(node string, to netip.AddrPort, msg []byte)
+	adaptation adaptation                                       // what the nodes share
+	scratch    []byte                                           // the representation of a resource
+	answer     []byte                                           // the CoAP message being sent
+	direct     func(node string, to netip.AddrPort, msg []byte) // takes messages to clients that are not reached over the mesh; see Radio.ServeCoAP
 	stats      Stats
 }
 

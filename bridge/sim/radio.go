@@ -32,12 +32,11 @@ type Radio struct {
 
 	mu      sync.Mutex // guards what follows
 	mesh    *Mesh
-	began   time.Time               // when the mesh's time was 0; zero before Run
-	current *line                   // nil while no daemon is there
-	lineCut bool                    // no line is served
-	mended  chan struct{}           // closed when the line is not cut any more; nil while it is not
-	silent  bool                    // nothing passes the line
-	doors   map[string]*net.UDPConn // of nodes that are served past the mesh
+	began   time.Time     // when the mesh's time was 0; zero before Run
+	current *line         // nil while no daemon is there
+	lineCut bool          // no line is served
+	mended  chan struct{} // closed when the line is not cut any more; nil while it is not
+	silent  bool          // nothing passes the line
 }
 
 // NewRadio returns a Radio for a mesh, which belongs to it from now on. The mesh's

@@ -86,14 +86,14 @@ func TestScaleObservedNode(t *testing.T) {
 		t.Fatal(err)
 	}
 	told := 0
-	m.Beside(func(_ string, _ netip.AddrPort, msg []byte) { told++ })
+	m.direct = func(_ string, _ netip.AddrPort, msg []byte) { told++ }
 	m.Advance(time.Minute)
 	before := heap()
 	c := &client{host: &host{t: t}}
 	ask := func(id int32, observe int) {
 		b := c.get(id, "tok", "/temp", observe)
 		for i := 1; i <= n; i++ {
-			must(t, m.Hear(m.nodes[i].name, farPort, b))
+			must(t, m.receiveDirect(m.nodes[i].name, farPort, b))
 		}
 	}
 	ask(1, 0)

@@ -68,8 +68,8 @@ func (m *Mesh) say(n int32, local netip.Addr, to netip.AddrPort, msg []byte) {
 	for range times {
 		nd.stats.CoAPSent++
 		if !local.IsValid() {
-			if m.beside != nil {
-				m.beside(nd.name, to, msg)
+			if m.direct != nil {
+				m.direct(nd.name, to, msg)
 			}
 			continue
 		}

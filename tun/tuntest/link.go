@@ -1,7 +1,6 @@
 package tuntest
 
 import (
-	"net"
 	"net/netip"
 	"os"
 	"path/filepath"
@@ -10,6 +9,8 @@ import (
 
 	"github.com/vishvananda/netlink"
 	"golang.org/x/sys/unix"
+
+	"culvert/tun/rtnl"
 )
 
 // Veth joins two namespaces by a pair of virtual Ethernet interfaces and sets
@@ -47,7 +48,7 @@ func (n *NS) Up(name string) {
 // Addr gives an interface an address with its prefix, without duplicate address detection.
 func (n *NS) Addr(name string, prefix netip.Prefix) {
 	n.t.Helper()
-	addr := &netlink.Addr{IPNet: ipNet(prefix)}
+	addr := &netlink.Addr{IPNet: rtnl.IPNet(prefix)}
 	if prefix.Addr().Is6() {
 		addr.Flags = unix.IFA_F_NODAD
 	}
@@ -59,7 +60,7 @@ func (n *NS) Addr(name string, prefix netip.Prefix) {
 // Route sends what is for prefix to the neighbour via, which must be reachable already.
 func (n *NS) Route(prefix netip.Prefix, via netip.Addr) {
 	n.t.Helper()
-	if err := n.handle.RouteAdd(&netlink.Route{Dst: ipNet(prefix), Gw: via.AsSlice()}); err != nil {
+	if err := n.handle.RouteAdd(&netlink.Route{Dst: rtnl.IPNet(prefix), Gw: via.AsSlice()}); err != nil {
 		n.t.Fatalf("tuntest: route %v via %v: %v", prefix, via, err)
 	}
 }
@@ -102,8 +103,4 @@ func writeSysctl(key, value string) error {
 // the thread is in.
 func sysctlPath(key string) string {
 	return filepath.Join("/proc/sys", strings.ReplaceAll(key, ".", "/"))
-}
-
-func ipNet(p netip.Prefix) *net.IPNet {
-	return &net.IPNet{IP: p.Addr().AsSlice(), Mask: net.CIDRMask(p.Bits(), p.Addr().BitLen())}
 }

@@ -55,7 +55,7 @@ func (r *Responder) answer(now time.Time, q *query, send Send) {
 	if len(answers) == 0 && !(q.listing && q.legacy()) {
 		return
 	}
-	if !r.bucket.take(now) {
+	if !r.bucket.Take(now) {
 		r.stats.Limited++
 		return
 	}

@@ -16,6 +16,8 @@ import (
 	"strings"
 	"sync"
 	"time"
+
+	"culvert/bridge/rate"
 )
 
 // Constants of RFC 6762.
@@ -114,7 +116,7 @@ type Responder struct {
 	list     *listing
 	again    *listing // asked for while list is being sent
 	listed   time.Time
-	bucket   bucket
+	bucket   rate.Bucket
 	counts   [withheld + 1]int // names by state
 	stats    Stats
 }
@@ -129,7 +131,7 @@ func New(o Options) *Responder {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
 	return &Responder{opts: o, service: strings.ToLower(o.Service) + ".local", names: map[string]*name{},
-		addrs: map[netip.Addr]*name{}, bucket: bucket{rate: answerRate, burst: answerBurst}}
+		addrs: map[netip.Addr]*name{}, bucket: rate.New(answerRate, answerBurst)}
 }
 
 // Stats returns the figures now.
@@ -440,23 +442,6 @@ func (s *steps) Pop() any {
 	n.at = -1
 	*s = old[:len(old)-1]
 	return n
-}
-
-// A bucket lets through what comes at its rate.
-type bucket struct {
-	rate, burst float64 // a second, at once
-	level       float64
-	at          time.Time
-}
-
-func (b *bucket) take(now time.Time) bool {
-	b.level = max(0, b.level-b.rate*now.Sub(b.at).Seconds())
-	b.at = now
-	if b.level+1 > b.burst {
-		return false
-	}
-	b.level++
-	return true
 }
 
 func isLabel(s string) bool {

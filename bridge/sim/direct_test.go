@@ -24,22 +24,22 @@ import (
 
 var farPort = netip.AddrPortFrom(farHost, 40001)
 
-// What is heard past the mesh is answered past it, by Hear and by Advance, and no
-// frame is sent for it.
-func TestHear(t *testing.T) {
+// A client that is not reached over the mesh gets its answers and notifications
+// directly; no frame is sent for them.
+func TestDirectClient(t *testing.T) {
 	m, _ := start(t, Options{Site: chain(2), Ideal: true, Period: 10 * time.Second})
 	h := newHost(t, m)
 	m.Advance(10 * time.Second)
 	h.packets = nil
 	var said []gocoap.Message
-	m.Beside(func(node string, to netip.AddrPort, msg []byte) {
+	m.direct = func(node string, to netip.AddrPort, msg []byte) {
 		if node != "n2" || to != farPort {
 			t.Errorf("from %s to %v", node, to)
 		}
 		said = append(said, decodeCoAP(t, bytes.Clone(msg)))
-	})
+	}
 	c := &client{host: h}
-	must(t, m.Hear("n2", farPort, c.get(1, "tok", "/temp", 0)))
+	must(t, m.receiveDirect("n2", farPort, c.get(1, "tok", "/temp", 0)))
 	if len(said) != 1 || said[0].Code != codes.Content || !said[0].Options.HasOption(gocoap.Observe) {
 		t.Fatalf("%v", said)
 	}
@@ -52,13 +52,13 @@ func TestHear(t *testing.T) {
 		checkReport(t, p[48:])
 	}
 	must(t, m.CutNode("n2"))
-	must(t, m.Hear("n2", farPort, c.get(2, "tok", "/temp", -1)))
+	must(t, m.receiveDirect("n2", farPort, c.get(2, "tok", "/temp", -1)))
 	if len(said) != 4 {
 		t.Error("a node that is off answers")
 	}
 }
 
-// served runs an ideal mesh whose first node answers on a socket of the loopback.
+// served runs an ideal mesh whose first node answers on a loopback socket.
 func served(t *testing.T, o Options, speed float64) (*Radio, netip.AddrPort) {
 	o.Site, o.Ideal = chain(1), true
 	m, err := New(o)
@@ -76,11 +76,6 @@ func served(t *testing.T, o Options, speed float64) (*Radio, netip.AddrPort) {
 		}
 	})
 	t.Cleanup(func() { cancel(); wg.Wait() })
-	tuntest.Poll(t, 10*time.Second, func() (open bool, why string) {
-		r.mu.Lock()
-		defer r.mu.Unlock()
-		return r.doors["n1"] != nil, "the door does not open"
-	})
 	return r, at
 }
 
@@ -148,17 +143,19 @@ func TestLibcoap(t *testing.T) {
 	}
 }
 
-// A node has one door past the mesh, and the door closes with its context.
-func TestServeCoAP(t *testing.T) {
+// A second node is refused, and the socket is closed.
+func TestServeCoAPRefusesSecondNode(t *testing.T) {
 	r, _ := served(t, Options{Period: -1}, 1)
-	for _, name := range []string{"n1", "nobody"} {
-		conn, err := net.ListenUDP("udp6", &net.UDPAddr{IP: net.IPv6loopback})
-		must(t, err)
-		if r.ServeCoAP(t.Context(), name, conn) == nil {
-			t.Errorf("%s: a second door", name)
-		}
-		if _, err := conn.Write([]byte{0}); !errors.Is(err, net.ErrClosed) {
-			t.Errorf("the socket is still open: %v", err)
-		}
+	tuntest.Poll(t, 10*time.Second, func() (serving bool, why string) {
+		r.Do(func(m *Mesh) { serving = m.direct != nil })
+		return serving, "the first node is not served"
+	})
+	conn, err := net.ListenUDP("udp6", &net.UDPAddr{IP: net.IPv6loopback})
+	must(t, err)
+	if r.ServeCoAP(t.Context(), "n1", conn) == nil {
+		t.Error("a second node is served")
+	}
+	if _, err := conn.Write([]byte{0}); !errors.Is(err, net.ErrClosed) {
+		t.Errorf("the socket is still open: %v", err)
 	}
 }
