@@ -57,6 +57,7 @@ type Stats struct {
 	AuditFailures    uint64 // lines of the audit log that the disk did not take
 	LockOutsNotSafe  int    // lock-outs that would not outlive the daemon: the disk did not take them yet
 	AuditFull        bool   // the audit log has no room for a write, since it keeps the last week
+	AuditUnread      int    // lines of the audit log that could not be read when it was opened
 	AuditShut        string // why the audit log cannot be opened, so that no output is driven; empty: it is open
 	Outputs          int    // that are declared
 	ReadingsRejected uint64 // packs of readings that could not be taken
@@ -92,7 +93,7 @@ func (s *Server) Stats() Stats {
 		CacheHits: nodes.CacheHits, Observers: watching.Observers,
 		Notifications: watching.Notifications, Disordered: nodes.Disordered, Challenged: d.Challenged,
 		OutputsDone: outputs.Done, OutputsRefused: outputs.Refused, OutputsUnknown: outputs.Unknown, OutputsLocked: outputs.Locked, AuditFailures: outputs.AuditFailures,
-		LockOutsNotSafe: outputs.NotSafe, AuditFull: outputs.AuditFull, AuditShut: outputs.AuditShut, Outputs: outputs.Declared,
+		LockOutsNotSafe: outputs.NotSafe, AuditFull: outputs.AuditFull, AuditShut: outputs.AuditShut, AuditUnread: outputs.AuditUnread, Outputs: outputs.Declared,
 		ReadingsRejected: readings.Rejected, ReadingsRefused: readings.Refused,
 		ReadingsClock: readings.Clock, Datagrams: s.bareStats(),
 	}

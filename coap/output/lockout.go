@@ -183,6 +183,7 @@ type Stats struct {
 	Locked                 int    // declared outputs that are locked out
 	NotSafe                int    // lock-outs that would not outlive the daemon: the disk did not take them yet
 	AuditFull              bool   // no write is taken, since the audit log holds less than the last week
+	AuditUnread            int    // lines that could not be read when the audit log was opened
 	AuditShut              string // why the audit log cannot be opened, so that nothing is driven; empty: it is open
 	AuditFailures          uint64 // lines of the audit log that the disk did not take
 }
@@ -207,7 +208,7 @@ func (o *Outputs) Stats() Stats {
 	if o.all.Load() != nil { // there is an audit log since before the first of them
 		s.AuditFailures = o.audit.failed.Load()
 		o.audit.mu.Lock()
-		s.AuditFull = o.audit.full
+		s.AuditFull, s.AuditUnread = o.audit.full, o.audit.unread
 		if o.audit.shut != nil {
 			s.AuditShut = o.audit.shut.Error()
 		}

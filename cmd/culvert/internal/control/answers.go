@@ -113,6 +113,7 @@ type SiteOutputs struct {
 	NotSafe  int    `json:"lockouts_not_safe"`     // lock-outs that the disk did not take yet
 	Full     bool   `json:"audit_full"`            // the audit log has no room, since it keeps the last week
 	Shut     string `json:"audit_cause,omitempty"` // why the audit log cannot be opened
+	Unread   int    `json:"audit_unread"`          // lines that could not be read at the start
 	Failures uint64 `json:"audit_failures"`        // lines that the disk did not take, since the start
 	Unknown  uint64 `json:"writes_unknown"`        // writes since the start of which nobody knows whether they acted
 }

@@ -29,7 +29,7 @@ func (d *daemon) siteNow(coap.ControlRequest) (any, error) {
 		a.Meshes = append(a.Meshes, s)
 	}
 	if o := d.coap.Stats(); o.Outputs > 0 {
-		a.Outputs = &control.SiteOutputs{Declared: o.Outputs, Locked: o.OutputsLocked, NotSafe: o.LockOutsNotSafe, Full: o.AuditFull, Shut: o.AuditShut,
+		a.Outputs = &control.SiteOutputs{Declared: o.Outputs, Locked: o.OutputsLocked, NotSafe: o.LockOutsNotSafe, Full: o.AuditFull, Shut: o.AuditShut, Unread: o.AuditUnread,
 			Failures: o.AuditFailures, Unknown: o.OutputsUnknown}
 	}
 	if d.site != nil {

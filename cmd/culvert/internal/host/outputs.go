@@ -27,7 +27,7 @@ func (h *host) checkOutputs(ctx context.Context, f *findings.Finding) {
 	says := cli.Plural(o.Declared, "output") + fmt.Sprintf(", %d locked out", o.Locked)
 	switch {
 	case o.NotSafe > 0:
-		f.Set(findings.VerdictWrong, "%s; %s not safe: the disk did not take it, and it is forgotten if the daemon ends now", says, cli.Plural(o.NotSafe, "lock-out"))
+		f.Set(findings.VerdictWrong, "%s; %s not safe: not on the disk, and forgotten if the daemon ends now", says, cli.Plural(o.NotSafe, "lock-out"))
 		f.Remedy = "free the disk of state_dir, or make the folder writable for the daemon's user: the daemon tries again every 5 s. Until then do not stop it, and padlock the isolator"
 	case o.Shut != "":
 		f.Set(findings.VerdictWrong, "%s; the audit log cannot be opened, so that none is driven\n%s", says, cli.Printable([]byte(o.Shut)))
@@ -35,6 +35,9 @@ func (h *host) checkOutputs(ctx context.Context, f *findings.Finding) {
 	case o.Full:
 		f.Set(findings.VerdictWrong, "%s; the audit log is full with what was written in the last week, which it keeps: only safe values are written", says)
 		f.Remedy = "find out in audit.jsonl, in state_dir, who writes so often, and stop it; there is room again when the oldest of its files is a week old"
+	case o.Unread > 0:
+		f.Set(findings.VerdictNote, "%s; %s of the audit log cannot be read: it was damaged, and does not tell everything", says, cli.Plural(o.Unread, "line"))
+		f.Remedy = "look into audit.jsonl, in state_dir, and make sure that no lock-out is missing; see to the disk"
 	case o.Failures > 0:
 		f.Set(findings.VerdictNote, "%s; the disk did not take %s of the audit log since the start", says, cli.Plural(int(min(o.Failures, 1<<30)), "line"))
 		f.Remedy = "see to the disk of state_dir"

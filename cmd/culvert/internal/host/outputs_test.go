@@ -21,6 +21,7 @@ func TestCheckOutputsRow(t *testing.T) {
 		{"not safe", &control.SiteOutputs{Declared: 2, Locked: 1, NotSafe: 1, Failures: 3}, findings.VerdictWrong, "1 lock-out not safe", "do not stop it"},
 		{"shut", &control.SiteOutputs{Declared: 2, Shut: "read-only\x1b[2J"}, findings.VerdictWrong, `read-only\x1b[2J`, "make state_dir writable"},
 		{"full", &control.SiteOutputs{Declared: 2, Full: true}, findings.VerdictWrong, "only safe values are written", "who writes so often"},
+		{"damaged", &control.SiteOutputs{Declared: 2, Unread: 1}, findings.VerdictNote, "1 line of the audit log", "no lock-out is missing"},
 		{"failures", &control.SiteOutputs{Declared: 2, Failures: 3}, findings.VerdictNote, "3 lines", "see to the disk"},
 		{"unknown", &control.SiteOutputs{Declared: 2, Unknown: 1}, findings.VerdictNote, "1 write", "look at the machines"},
 	} {
