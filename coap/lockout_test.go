@@ -385,6 +385,9 @@ func TestAuditOpenedLater(t *testing.T) {
 	if _, code := f.ask(codes.PUT, siteLock, "the belt is off"); code != "5.00" || f.Stats().AuditShut == "" {
 		t.Errorf("lock: %s", code)
 	}
+	if w, code := f.write("0"); code != "2.04" { // the safe value passes both
+		t.Errorf("%s %+v", code, w)
+	}
 	if err := os.Remove(blocker); err != nil {
 		t.Fatal(err)
 	}
@@ -399,7 +402,11 @@ func TestAuditOpenedLater(t *testing.T) {
 		t.Errorf("%s %+v", code, w)
 	}
 	f.stop()
-	if got := words(auditLines(t, dir)); !slices.Equal(got, []string{"lock", "unlock", "intent", "outcome done"}) {
-		t.Errorf("audit log: %q", got)
+	lines := auditLines(t, dir)
+	if got := words(lines); !slices.Equal(got, []string{"intent", "outcome done", "lock", "unlock", "intent", "outcome done"}) {
+		t.Fatalf("audit log: %q", got)
+	}
+	if lines[0].Value != "0" || lines[0].ID != lines[1].ID || lines[0].ID == lines[4].ID || lines[4].ID != lines[5].ID {
+		t.Errorf("%+v", lines)
 	}
 }

@@ -58,8 +58,9 @@ type audit struct {
 	// driven then.
 	shut error
 	auditState
-	writes budget         // by output
-	unsaid map[string]int // safe writes of an output that were not written down, since the last one that was
+	writes     budget            // by output
+	renumbered map[uint64]uint64 // numbers that writes got while the log was shut
+	unsaid     map[string]int    // safe writes of an output that were not written down, since the last one that was
 }
 
 // auditState is what an audit knows of its files and lines.
@@ -357,7 +358,11 @@ func (a *audit) outcome(o *write) error {
 	if o.id.Load() == 0 && o.safe && o.Outcome == api.OutcomeDone {
 		return nil // only counted
 	}
-	return a.append(AuditLine{Event: "outcome", ID: o.id.Load(), NotSent: o.notSent, Identity: o.by, Place: o.Place, Resource: o.Resource,
+	id := o.id.Load()
+	if is, ok := a.renumbered[id]; ok {
+		id = is
+	}
+	return a.append(AuditLine{Event: "outcome", ID: id, NotSent: o.notSent, Identity: o.by, Place: o.Place, Resource: o.Resource,
 		Outcome: o.Outcome, Reads: o.Reads, Reason: o.Reason, Undeclared: o.undeclared})
 }
 
@@ -388,6 +393,24 @@ func (a *audit) lockOut(l AuditLine) error {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	return a.append(l)
+}
+
+// adopt opens a shut log as what opened is. Lines that are owed since it was shut get numbers
+// of the log, which may have given theirs to others.
+func (a *audit) adopt(opened *audit) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	owed, next := a.owed, a.next
+	a.auditState, a.shut, a.renumbered = opened.auditState, nil, map[uint64]uint64{}
+	a.next = max(a.next, next) // no later write has a number that one had while it was shut
+	for _, l := range owed {
+		if a.renumbered[l.ID] == 0 {
+			a.renumbered[l.ID] = a.next
+			a.next++
+		}
+		l.ID = a.renumbered[l.ID]
+		a.owed = append(a.owed, l)
+	}
 }
 
 // isShut reports whether the log could not be opened.

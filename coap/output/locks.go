@@ -275,9 +275,7 @@ func (o *Outputs) reopen() {
 	if err != nil {
 		return
 	}
-	o.audit.mu.Lock()
-	o.audit.auditState, o.audit.shut = a.auditState, nil
-	o.audit.mu.Unlock()
+	o.audit.adopt(a)
 	o.mu.Lock()
 	o.restoreLocked(locks, begun)
 	o.mu.Unlock()

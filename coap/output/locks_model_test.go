@@ -31,7 +31,7 @@ type lockModel struct {
 func (m *lockModel) start() {
 	m.t.Helper()
 	m.o = New(Options{Log: slog.New(slog.DiscardHandler), Now: func() time.Time { return m.now }})
-	if err := m.o.Open([]Output{{Place: "sump", Resource: "/output", Off: "0"}}, UndeclaredAsk, m.dir); err != nil {
+	if err := m.o.Open([]Output{{Place: "sump", Resource: "/output", Safe: "0"}}, UndeclaredAsk, m.dir); err != nil {
 		m.t.Fatalf("%v\n%v", err, m.log)
 	}
 	if m.o.audit.isShut() {
