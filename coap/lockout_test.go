@@ -410,3 +410,33 @@ func TestAuditOpenedLater(t *testing.T) {
 		t.Errorf("%+v", lines)
 	}
 }
+
+// A lock-out does not fail for its reason, and no terminal is moved by one.
+func TestLockOutReason(t *testing.T) {
+	for said, want := range map[string]string{
+		"": "", "the belt is off": "the belt is off", "größer": "größer", strings.Repeat("x", 300): strings.Repeat("x", 200), strings.Repeat("ä", 150): strings.Repeat("ä", 100),
+		"x" + strings.Repeat("ä", 150): "x" + strings.Repeat("ä", 99), "\xff\x1b[2J\x00\n": `\xff\u001b[2J\u0000\u000a`, "a\u202eb": `a\u202eb`, "\u0085": `\u0085`,
+	} {
+		dir := t.TempDir()
+		f := newFront(t, siteOutput(), inDir(dir))
+		if _, code := f.ask(codes.PUT, siteLock, said); code != "2.04" {
+			t.Errorf("%q: %s", said, code)
+		}
+		if l := f.lockState(); l == nil || l.Reason != want {
+			t.Errorf("%q: %+v, want %q", said, l, want)
+		}
+		f.stop()
+		for _, lost := range []string{"", locksFile} { // by the file, and by the audit log
+			if lost != "" {
+				if err := os.Remove(filepath.Join(dir, lost)); err != nil {
+					t.Fatal(err)
+				}
+			}
+			f = newFront(t, siteOutput(), inDir(dir))
+			if l := f.lockState(); l == nil || l.Reason != want {
+				t.Errorf("%q after a new start without %q: %+v, want %q", said, lost, l, want)
+			}
+			f.stop()
+		}
+	}
+}

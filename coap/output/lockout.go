@@ -2,9 +2,11 @@ package output
 
 import (
 	"errors"
+	"fmt"
 	"slices"
 	"strings"
 	"time"
+	"unicode"
 	"unicode/utf8"
 
 	"github.com/plgd-dev/go-coap/v3/message"
@@ -54,11 +56,8 @@ func (s *Outputs) lockResource(req *msg.Request, x *declaredOutput, reply func(m
 	case !s.mayWrite(req, x):
 		reply(msg.Errorf(codes.Forbidden, "%s is not one of those who may drive this output", s.writer(req)))
 		return
-	case len(req.Payload) > maxLockReason:
-		reply(msg.Errorf(codes.BadRequest, "a reason of at most %d octets", maxLockReason))
-		return
 	}
-	l := api.LockOut{By: s.writer(req), Since: s.Now().UTC(), Reason: plainReason(string(req.Payload)), Door: req.Peer.Door.String()}
+	l := api.LockOut{By: s.writer(req), Since: s.Now().UTC(), Reason: plainReason(cutReason(string(req.Payload))), Door: req.Peer.Door.String()}
 	if req.Peer.Door != msg.DoorControl {
 		l.From = req.Peer.Addr.String()
 	}
@@ -69,12 +68,33 @@ func (s *Outputs) lockResource(req *msg.Request, x *declaredOutput, reply func(m
 	s.unlock(req, x, l, reply)
 }
 
-// plainReason makes a reason text: octets that are not UTF-8 are escaped.
-func plainReason(s string) string {
-	if utf8.ValidString(s) {
-		return s
+// cutReason cuts a reason that is too long: a lock-out must not fail for its reason.
+func cutReason(s string) string {
+	if len(s) > maxLockReason {
+		end := maxLockReason
+		for end > maxLockReason-utf8.UTFMax && !utf8.RuneStart(s[end]) {
+			end-- // not within a character
+		}
+		s = s[:end]
 	}
-	return escapeOctets(s)
+	return s
+}
+
+// plainReason makes a reason text that any terminal may show: octets that are not UTF-8, and
+// control characters, are escaped.
+func plainReason(s string) string {
+	if !utf8.ValidString(s) {
+		s = escapeOctets(s)
+	}
+	var b strings.Builder
+	for _, r := range s {
+		if unicode.IsControl(r) || unicode.Is(unicode.Cf, r) {
+			fmt.Fprintf(&b, `\u%04x`, r)
+			continue
+		}
+		b.WriteRune(r)
+	}
+	return b.String()
 }
 
 // lock makes a lock-out. It holds, and what waits is withdrawn, before the disk is asked.

@@ -195,3 +195,19 @@ func TestLockOutModel(t *testing.T) {
 		m.o.audit.f.Close()
 	}
 }
+
+// The lock-outs of one output are bounded; one more leaves it locked out.
+func TestLockOutsBounded(t *testing.T) {
+	m := &lockModel{t: t, dir: t.TempDir(), now: time.Now(), holds: map[string]bool{}, maybe: map[string]bool{}}
+	m.start()
+	for i := range maxLocks + 3 {
+		l, err := m.o.lockNow(m.o.entries()[0], api.LockOut{By: fmt.Sprint(i), Since: m.now})
+		if (err != nil) != (i >= maxLocks) || (l == nil) != (err != nil) {
+			t.Errorf("lock-out %d: %v", i, err)
+		}
+	}
+	if n := len(m.locked()); n != maxLocks {
+		t.Errorf("%d lock-outs", n)
+	}
+	m.o.audit.f.Close()
+}

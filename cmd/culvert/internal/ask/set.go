@@ -271,7 +271,11 @@ func driveOutput(cmd *cobra.Command, c *client.Client, o setOptions, asJSON bool
 			text += fmt.Sprintf("; reads %q", w.Reads)
 		}
 		if w.Reason != "" {
-			text += ": " + w.Reason
+			reason := w.Reason
+			if textOf([]byte(reason)) == "" { // a node's words may be in it
+				reason = cli.Printable([]byte(reason))
+			}
+			text += ": " + reason
 		}
 		_, err = fmt.Fprintln(out, text)
 	}
@@ -299,7 +303,7 @@ func lockOutput(cmd *cobra.Command, c *client.Client, o setOptions, at string) e
 	}
 	if left := (api.LockOut{}); o.unlock && json.Unmarshal(a.Body, &left) == nil && left.By != "" {
 		for _, l := range append([]api.LockOut{left}, left.Others...) {
-			said += fmt.Sprintf("; still locked out by %s since %s: %s", l.By, l.Since.Local().Format("2006-01-02 15:04:05"), cli.Printable([]byte(l.Reason)))
+			said += fmt.Sprintf("; still locked out by %s since %s: %s", cli.Printable([]byte(l.By)), l.Since.Local().Format("2006-01-02 15:04:05"), cli.Printable([]byte(l.Reason)))
 		}
 	}
 	_, err = fmt.Fprintf(cmd.OutOrStdout(), "%s: %s\n", strings.TrimPrefix(at, "/outputs/"), said)
