@@ -58,6 +58,7 @@ var mayImport = map[string][]string{
 	"cmd/culvert/internal/web":     {"bridge/node", "cmd/culvert/internal/metrics"},
 	"tun":                          {"tun/rtnl"},
 	"tun/rtnl":                     {},
+	"tun/netns":                    {},
 	"bridge": {"bridge/drop", "bridge/ieee802154", "bridge/ipv6", "bridge/lowpan", "bridge/frag", "bridge/adapt", "bridge/radio",
 		"bridge/node", "bridge/nd", "bridge/policy", "bridge/forward", "tun"},
 	"deploy":                          {},
@@ -68,7 +69,7 @@ var mayImport = map[string][]string{
 	"cmd/culvert/internal/conf":       {"bridge/ieee802154", "bridge/ipv6", "bridge/node", "bridge/policy", "bridge/reading", "bridge/senml", "cmd/culvert/internal/cli", "coap/access", "coap/nodeclient", "coap/output"},
 	"cmd/culvert/internal/control":    {"bridge/ieee802154", "cmd/culvert/internal/cli", "cmd/culvert/internal/conf", "coap/api", "coap/client"},
 	"cmd/culvert/internal/daemon":     nil, // all
-	"cmd/culvert/internal/demo":       {"bridge/node", "bridge/senml", "cmd/culvert/internal/cli", "cmd/culvert/internal/conf", "cmd/culvert/internal/control", "cmd/culvert/internal/daemon", "cmd/culvert/internal/ping", "cmd/culvert/internal/simulate", "coap/api", "coap/client", "deploy/fenland"},
+	"cmd/culvert/internal/demo":       {"bridge/node", "bridge/senml", "cmd/culvert/internal/cli", "cmd/culvert/internal/conf", "cmd/culvert/internal/control", "cmd/culvert/internal/daemon", "cmd/culvert/internal/ping", "cmd/culvert/internal/simulate", "coap/api", "coap/client", "deploy/fenland", "tun/netns"},
 	"cmd/culvert/internal/dissect":    {"bridge/adapt", "bridge/drop", "bridge/ieee802154", "bridge/ipv6", "bridge/lowpan", "cmd/culvert/internal/cli"},
 	"cmd/culvert/internal/findings":   {"cmd/culvert/internal/cli"},
 	"cmd/culvert/internal/host":       {"bridge/ipv6", "bridge/policy", "cmd/culvert/internal/cli", "cmd/culvert/internal/conf", "cmd/culvert/internal/control", "cmd/culvert/internal/findings", "cmd/culvert/internal/radiocheck", "coap/client", "tun"},

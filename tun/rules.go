@@ -64,41 +64,6 @@ func (d *Device) rules() ruleSet {
 		own: netip.PrefixFrom(d.opts.Gateway, 128), shared: d.opts.Shared}
 }
 
-// Cleanup removes the policy rules that a killed run with these options left
-// behind; its interface has vanished with it. Open does the same. It refuses
-// while the interface is in use.
-func Cleanup(o Options) error {
-	if err := o.check(); err != nil {
-		return err
-	}
-	h, err := netlink.NewHandle(unix.NETLINK_ROUTE)
-	if err != nil {
-		return fmt.Errorf("tun: open netlink: %w", err)
-	}
-	defer h.Close()
-	lock, err := openLock()
-	if err != nil {
-		return fmt.Errorf("tun: %w", err)
-	}
-	defer lock.Close()
-	r := ruleSet{handle: h, lock: lock, log: o.Log, name: o.Name, prefix: o.Prefix}
-	if err := r.locked(r.cleanup); err != nil {
-		return fmt.Errorf("tun: %s: %w", o.Name, err)
-	}
-	return nil
-}
-
-func (r ruleSet) cleanup() error {
-	link, err := r.handle.LinkByName(r.name)
-	if t, ok := link.(*netlink.Tuntap); err == nil && ok && t.NonPersist {
-		return errBusy
-	}
-	if err := r.unclaimed(); err != nil {
-		return err
-	}
-	return r.remove()
-}
-
 // setRules replaces what an earlier run left by the rules of the mesh.
 func (d *Device) setRules() error {
 	r := d.rules()

@@ -67,29 +67,6 @@ func TestLeftovers(t *testing.T) {
 	}
 }
 
-func TestCleanup(t *testing.T) {
-	n := tuntest.NewNS(t)
-	before := snapshot(t, n)
-	killed(t, n, "mesh0", meshPrefix)
-	n.Do(func() {
-		if err := tun.Cleanup(meshOptions()); err != nil {
-			t.Error(err)
-		}
-	})
-	same(t, "after Cleanup", snapshot(t, n), before)
-
-	d := open(t, n, meshOptions())
-	n.Do(func() {
-		if err := tun.Cleanup(meshOptions()); err == nil || !strings.Contains(err.Error(), "in use") {
-			t.Errorf("Cleanup under an open device: %v", err)
-		}
-	})
-	same(t, "after a refused Cleanup", rules(t, n), meshRules("mesh0 "+meshPrefix.String()))
-	if err := d.Close(); err != nil {
-		t.Error(err)
-	}
-}
-
 // A run killed while it moved the rule for local addresses leaves two of them.
 func TestDoubledLocalRule(t *testing.T) {
 	n := tuntest.NewNS(t)

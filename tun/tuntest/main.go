@@ -14,7 +14,8 @@ import (
 	"os/signal"
 	"runtime"
 	"strings"
-	"syscall"
+
+	"culvert/tun/netns"
 
 	"go.uber.org/goleak"
 	"golang.org/x/sys/unix"
@@ -32,7 +33,6 @@ type Option func(*options)
 
 type options struct {
 	roles map[string]func(args []string) int
-	leaks []goleak.Option
 }
 
 // Role names a function that the test binary runs, instead of its tests, when
@@ -40,11 +40,6 @@ type options struct {
 // is a process of its own, which a test may kill or measure.
 func Role(name string, run func(args []string) int) Option {
 	return func(o *options) { o.roles[name] = run }
-}
-
-// Leaks hands options to the search for leaked goroutines that follows the tests.
-func Leaks(opts ...goleak.Option) Option {
-	return func(o *options) { o.leaks = append(o.leaks, opts...) }
 }
 
 // Main is the body of a TestMain: Main(m). It runs the tests in a fresh network
@@ -73,7 +68,7 @@ func Main(m interface{ Run() int }, opts ...Option) {
 	}
 	status := m.Run()
 	if status == 0 {
-		if err := goleak.Find(o.leaks...); err != nil {
+		if err := goleak.Find(); err != nil {
 			fmt.Fprintln(os.Stderr, "tuntest: the tests passed, but", err)
 			status = 1
 		}
@@ -126,16 +121,7 @@ func command(user bool, outside string) *exec.Cmd {
 	cmd.Args[0] = os.Args[0]
 	cmd.Env = append(os.Environ(), envInside+"="+outside)
 	cmd.Stdin, cmd.Stdout, cmd.Stderr = os.Stdin, os.Stdout, os.Stderr
-	attr := &syscall.SysProcAttr{
-		Cloneflags: unix.CLONE_NEWNET | unix.CLONE_NEWNS,
-		Pdeathsig:  unix.SIGKILL,
-	}
-	if user {
-		attr.Cloneflags |= unix.CLONE_NEWUSER
-		attr.UidMappings = []syscall.SysProcIDMap{{ContainerID: 0, HostID: os.Geteuid(), Size: 1}}
-		attr.GidMappings = []syscall.SysProcIDMap{{ContainerID: 0, HostID: os.Getegid(), Size: 1}}
-	}
-	cmd.SysProcAttr = attr
+	cmd.SysProcAttr = netns.Attr(user)
 	return cmd
 }
 
@@ -169,16 +155,10 @@ func run(cmd *exec.Cmd) (int, error) {
 	}
 }
 
-// enter finishes the namespaces from inside: mounts must not travel back to the
-// host, and the loopback interface starts down.
+// enter sets up the namespaces from inside.
 func enter() error {
-	if err := unix.Mount("", "/", "", unix.MS_REC|unix.MS_PRIVATE, ""); err != nil {
-		return fmt.Errorf("make the mounts private: %w", err)
-	}
-	h, err := handleHere()
-	if err != nil {
+	if err := netns.Enter(); err != nil {
 		return err
 	}
-	defer h.Close()
-	return prepare(h)
+	return disableDAD()
 }

@@ -159,5 +159,9 @@ func prepare(h *netlink.Handle) error {
 	if err := h.LinkSetUp(lo); err != nil {
 		return fmt.Errorf("set lo up: %w", err)
 	}
-	return writeSysctl("net.ipv6.conf.default.accept_dad", "0")
+	return disableDAD()
 }
+
+// disableDAD turns off duplicate address detection (RFC 4862, section 5.4) on new
+// interfaces of the calling thread's namespace: addresses are usable at once.
+func disableDAD() error { return writeSysctl("net.ipv6.conf.default.accept_dad", "0") }

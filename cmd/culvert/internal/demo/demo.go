@@ -16,6 +16,7 @@ import (
 
 	"culvert/cmd/culvert/internal/cli"
 	"culvert/cmd/culvert/internal/conf"
+	"culvert/tun/netns"
 )
 
 // demoLimit is how long the demo may take by itself, without --stay and --shell; the
@@ -153,7 +154,7 @@ func runDemoInside(cmd *cobra.Command, g *cli.Globals, o demoOptions) error {
 	if o.dir == "" {
 		return cli.Usagef("--inside is for the demo itself")
 	}
-	if err := settleInner(); err != nil {
+	if err := netns.Enter(); err != nil {
 		return err
 	}
 	file := os.NewFile(httpDescriptor, "http")

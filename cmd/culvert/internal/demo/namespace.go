@@ -12,10 +12,10 @@ import (
 	"strings"
 	"syscall"
 
-	"github.com/vishvananda/netlink"
 	"golang.org/x/sys/unix"
 
 	"culvert/cmd/culvert/internal/cli"
+	"culvert/tun/netns"
 )
 
 // This file runs a command of ours again inside a network namespace that is made
@@ -97,13 +97,7 @@ func innerCommand(in inner, userNamespace bool) *exec.Cmd {
 	cmd.Env = append(os.Environ(), in.env...)
 	cmd.Stdin, cmd.Stdout, cmd.Stderr = in.stdin, in.stdout, in.stderr
 	cmd.ExtraFiles = in.files
-	attr := &syscall.SysProcAttr{Cloneflags: unix.CLONE_NEWNET | unix.CLONE_NEWNS, Pdeathsig: syscall.SIGKILL}
-	if userNamespace {
-		attr.Cloneflags |= unix.CLONE_NEWUSER
-		attr.UidMappings = []syscall.SysProcIDMap{{ContainerID: 0, HostID: os.Geteuid(), Size: 1}}
-		attr.GidMappings = []syscall.SysProcIDMap{{ContainerID: 0, HostID: os.Getegid(), Size: 1}}
-	}
-	cmd.SysProcAttr = attr
+	cmd.SysProcAttr = netns.Attr(userNamespace)
 	return cmd
 }
 
@@ -163,20 +157,4 @@ var namespaceSwitches = []struct{ name, bad, good string }{
 func sysctl(name string) (string, bool) {
 	b, err := os.ReadFile("/proc/sys/" + strings.ReplaceAll(name, ".", "/"))
 	return strings.TrimSpace(string(b)), err == nil
-}
-
-// settleInner is the first thing that the inner process does.
-func settleInner() error {
-	lo, err := netlink.LinkByName("lo")
-	if err == nil {
-		err = netlink.LinkSetUp(lo)
-	}
-	if err != nil {
-		return fmt.Errorf("bring up the loopback interface of the namespace: %w", err)
-	}
-	// Whatever is mounted from here on stays inside.
-	if err := unix.Mount("none", "/", "", unix.MS_REC|unix.MS_PRIVATE, ""); err != nil {
-		return fmt.Errorf("make the mounts of the namespace private: %w", err)
-	}
-	return nil
 }
