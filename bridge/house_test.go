@@ -35,7 +35,9 @@ var mayImport = map[string][]string{
 	"bridge/node":           {"bridge/ieee802154", "bridge/ipv6"},
 	"bridge/nd":             {"bridge/ieee802154", "bridge/ipv6", "bridge/lowpan", "bridge/node", "bridge/drop"},
 	"bridge/policy":         {"bridge/ipv6", "bridge/node", "bridge/drop"},
-	"bridge/lan":            {"bridge/ipv6", "bridge/node", "bridge/rate", "bridge/lan/mdns", "tun/rtnl"},
+	"bridge/lan":            {"bridge/ipv6", "bridge/node", "bridge/rate", "bridge/lan/mdns", "bridge/lan/membership", "bridge/lan/neighbor", "tun/rtnl"},
+	"bridge/lan/membership": {},
+	"bridge/lan/neighbor":   {"bridge/ipv6"},
 	"bridge/lan/mdns":       {"bridge/rate"},
 	"bridge/rate":           {},
 	"bridge/forward": {"bridge/ieee802154", "bridge/ipv6", "bridge/drop", "bridge/lowpan", "bridge/frag",
@@ -96,7 +98,6 @@ var bigPackages = map[string]string{
 	"bridge/forward":                  "the two directions, their errors and the queues between them work on the same buffers under the same counters",
 	"bridge/node":                     "one table: identity, states and addresses change together under one lock",
 	"coap/door":                       "six doors with one deduplication and one amplification guard",
-	"bridge/lan":                      "route advertisements, neighbour proxy and names share the interfaces and what is put back at the end",
 	"cmd/culvert/internal/radiocheck": "one check for each record of the link protocol, all on one probe",
 }
 

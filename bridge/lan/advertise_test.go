@@ -9,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"culvert/bridge/ipv6"
 	"culvert/tun/tuntest"
 
 	"github.com/mdlayher/ndp"
@@ -133,7 +134,7 @@ func TestAdvertisements(t *testing.T) {
 	// Solicited ones go to the host that asks, once in three seconds.
 	for range 3 {
 		rs := &ndp.RouterSolicitation{Options: []ndp.Option{&ndp.LinkLayerAddress{Direction: ndp.Source, Addr: host.Link("eth0").Attrs().HardwareAddr}}}
-		if err := e.conn.WriteTo(rs, &netipv6.ControlMessage{HopLimit: 255, Src: e.own.AsSlice(), IfIndex: host.Link("eth0").Attrs().Index}, allRouters); err != nil {
+		if err := e.conn.WriteTo(rs, &netipv6.ControlMessage{HopLimit: 255, Src: e.own.AsSlice(), IfIndex: host.Link("eth0").Attrs().Index}, ipv6.AllRouters); err != nil {
 			t.Fatal(err)
 		}
 	}

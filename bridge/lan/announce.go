@@ -10,9 +10,11 @@ import (
 	"net/netip"
 	"time"
 
+	"culvert/bridge/ipv6"
+
 	"github.com/mdlayher/ndp"
 	"golang.org/x/net/icmp"
-	"golang.org/x/net/ipv6"
+	netipv6 "golang.org/x/net/ipv6"
 )
 
 // finalWait bounds the withdrawal of the routes: the last advertisement may have
@@ -23,15 +25,10 @@ const finalWait = (maxFinalAdverts + 1) * minDelayBetweenRAs
 // lost, as on any network.
 const heardQueue = 32
 
-var (
-	allNodes   = netip.MustParseAddr("ff02::1")
-	allRouters = netip.MustParseAddr("ff02::2")
-)
-
 // An announcer sends the router advertisements of one interface.
 type announcer struct {
 	ifi    *net.Interface
-	conn   *ipv6.PacketConn
+	conn   *netipv6.PacketConn
 	local  netip.Addr
 	source *ndp.LinkLayerAddress // nil where the link has no addresses of six octets
 	plan   *schedule
@@ -59,10 +56,10 @@ func newAnnouncer(l *link, interval time.Duration, stats *portStats, log *slog.L
 		return nil, fmt.Errorf("open an ICMPv6 socket on %v%%%s: %w%s", l.local, l.name, err, permission(err, "CAP_NET_RAW"))
 	}
 	a.conn = c.IPv6PacketConn()
-	var filter ipv6.ICMPFilter
+	var filter netipv6.ICMPFilter
 	filter.SetAll(true)
-	filter.Accept(ipv6.ICMPTypeRouterSolicitation)
-	filter.Accept(ipv6.ICMPTypeRouterAdvertisement)
+	filter.Accept(netipv6.ICMPTypeRouterSolicitation)
+	filter.Accept(netipv6.ICMPTypeRouterAdvertisement)
 	const checksumAt = 2
 	err = errors.Join(
 		a.conn.SetICMPFilter(&filter),
@@ -70,8 +67,8 @@ func newAnnouncer(l *link, interval time.Duration, stats *portStats, log *slog.L
 		a.conn.SetHopLimit(ndp.HopLimit),
 		a.conn.SetMulticastHopLimit(ndp.HopLimit),
 		a.conn.SetMulticastLoopback(false), // no program of this host is to take us for a router
-		a.conn.SetControlMessage(ipv6.FlagHopLimit|ipv6.FlagInterface, true),
-		a.conn.JoinGroup(a.ifi, &net.IPAddr{IP: allRouters.AsSlice()}),
+		a.conn.SetControlMessage(netipv6.FlagHopLimit|netipv6.FlagInterface, true),
+		a.conn.JoinGroup(a.ifi, &net.IPAddr{IP: ipv6.AllRouters.AsSlice()}),
 	)
 	if err != nil {
 		return nil, errors.Join(fmt.Errorf("set up the ICMPv6 socket on %s: %w", l.name, err), a.conn.Close())
@@ -148,11 +145,11 @@ func (a *announcer) take(now time.Time, m heard) {
 
 func (a *announcer) send(now time.Time, to netip.Addr) bool {
 	if to.IsUnspecified() {
-		to = allNodes
+		to = ipv6.AllNodes
 	}
 	b, err := ndp.MarshalMessage(a.plan.message(now, a.source))
 	if err == nil {
-		cm := &ipv6.ControlMessage{HopLimit: ndp.HopLimit, Src: a.local.AsSlice(), IfIndex: a.ifi.Index}
+		cm := &netipv6.ControlMessage{HopLimit: ndp.HopLimit, Src: a.local.AsSlice(), IfIndex: a.ifi.Index}
 		_, err = a.conn.WriteTo(b, cm, &net.IPAddr{IP: to.AsSlice(), Zone: a.ifi.Name})
 	}
 	if err != nil {
@@ -192,7 +189,7 @@ func (a *announcer) listen(messages chan<- heard) {
 
 // parse checks a message (RFC 4861, sections 6.1.1 and 6.1.2). The kernel has
 // checked its checksum.
-func (a *announcer) parse(b []byte, cm *ipv6.ControlMessage, src net.Addr) (heard, bool) {
+func (a *announcer) parse(b []byte, cm *netipv6.ControlMessage, src net.Addr) (heard, bool) {
 	ip, ok := src.(*net.IPAddr)
 	if !ok || cm == nil || cm.HopLimit != ndp.HopLimit || cm.IfIndex != a.ifi.Index || len(b) < 8 || b[1] != 0 {
 		return heard{}, false

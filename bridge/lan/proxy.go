@@ -13,6 +13,8 @@ import (
 	"time"
 
 	"culvert/bridge/ipv6"
+	"culvert/bridge/lan/membership"
+	"culvert/bridge/lan/neighbor"
 	"culvert/bridge/node"
 	"culvert/bridge/rate"
 
@@ -52,7 +54,7 @@ type proxy struct {
 	local  netip.Addr
 	shares atomic.Pointer[[]share]
 	routes *nodeRoutes
-	groups *groups
+	groups *membership.Groups
 	stats  *portStats
 	log    *slog.Logger
 	bucket rate.Bucket // of the reading goroutine
@@ -74,7 +76,7 @@ func newProxy(l *link, routes *nodeRoutes, stats *portStats, log *slog.Logger) (
 		bpf.LoadAbsolute{Off: 6, Size: 1}, // next header
 		bpf.JumpIf{Cond: bpf.JumpNotEqual, Val: unix.IPPROTO_ICMPV6, SkipTrue: 6},
 		bpf.LoadAbsolute{Off: 7, Size: 1}, // hop limit
-		bpf.JumpIf{Cond: bpf.JumpNotEqual, Val: ndHopLimit, SkipTrue: 4},
+		bpf.JumpIf{Cond: bpf.JumpNotEqual, Val: neighbor.HopLimit, SkipTrue: 4},
 		bpf.LoadAbsolute{Off: 40, Size: 1}, // ICMPv6 type
 		bpf.JumpIf{Cond: bpf.JumpEqual, Val: 135, SkipTrue: 1},
 		bpf.JumpIf{Cond: bpf.JumpNotEqual, Val: 136, SkipTrue: 1},
@@ -87,7 +89,7 @@ func newProxy(l *link, routes *nodeRoutes, stats *portStats, log *slog.Logger) (
 	p := &proxy{name: l.name, mac: [6]byte(l.mac), local: l.local, routes: routes, stats: stats, log: log,
 		known: map[netip.Addr]struct{}{}, conflicts: map[netip.Addr]time.Time{}, bucket: rate.New(answerRate, answerBurst)}
 	p.shares.Store(new([]share))
-	p.groups = newGroups(l.index)
+	p.groups = membership.New(l.index)
 	ifi := &net.Interface{Index: l.index, Name: l.name, HardwareAddr: l.mac}
 	if p.conn, err = packet.Listen(ifi, packet.Datagram, etherTypeIPv6, &packet.Config{Filter: filter}); err != nil {
 		return nil, fmt.Errorf("open a packet socket on %s: %w%s", l.name, err,
@@ -149,7 +151,7 @@ func (p *proxy) close() {
 	_ = p.conn.Close()
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	_ = p.groups.close()
+	_ = p.groups.Close()
 }
 
 func (p *proxy) send(b []byte, to [6]byte) {
@@ -161,37 +163,37 @@ func (p *proxy) send(b []byte, to [6]byte) {
 // receive takes what arrived from the Ethernet address from, and appends the answer
 // to out: nil for none.
 func (p *proxy) receive(out, b []byte, from [6]byte, now time.Time) (to [6]byte, answer []byte) {
-	m, ok := parseNeighbor(b)
+	m, ok := neighbor.Parse(b)
 	if !ok || from == p.mac {
 		return to, nil
 	}
-	s := p.shareOf(m.target)
+	s := p.shareOf(m.Target)
 	if s == nil {
 		return to, nil
 	}
-	n := s.table.ByAddress(m.target)
-	if m.advertisement {
-		if n != nil && n.Admitted() && !(m.hasMAC && m.mac == p.mac) {
-			p.conflict(m.target, n, from, now)
+	n := s.table.ByAddress(m.Target)
+	if m.Advertisement {
+		if n != nil && n.Admitted() && !(m.HasMAC && m.MAC == p.mac) {
+			p.conflict(m.Target, n, from, now)
 		}
 		return to, nil
 	}
 	p.stats.solicitations.Add(1)
-	if n == nil || !n.Admitted() || n.State() == node.Retired || p.conflicting(m.target, now) || !p.routes.ensure(m.target, s.index) {
+	if n == nil || !n.Admitted() || n.State() == node.Retired || p.conflicting(m.Target, now) || !p.routes.ensure(m.Target, s.index) {
 		return to, nil
 	}
 	if !p.bucket.Take(now) {
 		return to, nil
 	}
 	p.stats.answered.Add(1)
-	if m.source.IsUnspecified() { // RFC 4862, section 5.4.3
+	if m.Source.IsUnspecified() { // RFC 4862, section 5.4.3
 		p.stats.defended.Add(1)
-		return multicastMAC(allNodes), appendAdvertisement(out, p.local, allNodes, m.target, p.mac, false)
+		return neighbor.MulticastMAC(ipv6.AllNodes), neighbor.AppendAdvertisement(out, p.local, ipv6.AllNodes, m.Target, p.mac, false)
 	}
-	if to = from; m.hasMAC {
-		to = m.mac
+	if to = from; m.HasMAC {
+		to = m.MAC
 	}
-	return to, appendAdvertisement(out, p.local, m.source, m.target, p.mac, true)
+	return to, neighbor.AppendAdvertisement(out, p.local, m.Source, m.Target, p.mac, true)
 }
 
 func (p *proxy) shareOf(a netip.Addr) *share {
@@ -243,14 +245,14 @@ func (p *proxy) setAddresses(shares []share, addrs map[netip.Addr]int) {
 	}
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	if p.groups.closed {
+	if p.groups.Closed() {
 		return
 	}
 	for a := range p.known {
 		if _, ok := addrs[a]; !ok || !mine(a) {
 			delete(p.known, a)
 			delete(p.conflicts, a)
-			p.groups.leave(ipv6.SolicitedNode(a))
+			p.groups.Leave(ipv6.SolicitedNode(a))
 		}
 	}
 	for a := range addrs {
@@ -258,7 +260,7 @@ func (p *proxy) setAddresses(shares []share, addrs map[netip.Addr]int) {
 			continue
 		}
 		p.known[a] = struct{}{}
-		if err := p.groups.join(ipv6.SolicitedNode(a)); err != nil {
+		if err := p.groups.Join(ipv6.SolicitedNode(a)); err != nil {
 			p.stats.groupsRefused.Add(1)
 			p.allMulticast(err)
 		}
@@ -270,19 +272,14 @@ func (p *proxy) setAddresses(shares []share, addrs map[netip.Addr]int) {
 	p.stats.conflicts.Store(int64(len(p.conflicts)))
 }
 
-// allMulticast has the interface take every group once single ones cannot be
+// allMulticast makes the interface receive every group, once single groups cannot be
 // joined.
 func (p *proxy) allMulticast(cause error) {
-	if p.groups.all {
+	if !p.groups.ReceiveAll(p.control) {
 		return
 	}
-	p.groups.all = true
-	p.control(func(fd int) error {
-		return unix.SetsockoptPacketMreq(fd, unix.SOL_PACKET, unix.PACKET_ADD_MEMBERSHIP,
-			&unix.PacketMreq{Ifindex: int32(p.groups.index), Type: unix.PACKET_MR_ALLMULTI})
-	})
-	p.log.Warn("more nodes than multicast groups can be joined: a switch that watches joins may keep solicitations "+
-		"for some of them from this host", "interface", p.name, "groups", len(p.groups.joined), "err", cause)
+	p.log.Warn("more nodes than multicast groups can be joined: a switch that snoops on joins may not forward solicitations "+
+		"for some of them to this host", "interface", p.name, "groups", p.groups.Len(), "err", cause)
 }
 
 // probe asks for the addresses that are new.
@@ -304,7 +301,7 @@ func (p *proxy) probe(ctx context.Context) {
 		_, known := p.known[a]
 		p.mu.Unlock()
 		if known {
-			p.send(appendProbe(b[:0], a), multicastMAC(ipv6.SolicitedNode(a)))
+			p.send(neighbor.AppendProbe(b[:0], a), neighbor.MulticastMAC(ipv6.SolicitedNode(a)))
 		}
 	}
 }

@@ -10,7 +10,6 @@ import (
 	"testing"
 	"time"
 
-	"culvert/bridge/ipv6"
 	"culvert/tun/rtnl"
 	"culvert/tun/tuntest"
 
@@ -280,7 +279,7 @@ func TestProxyScan(t *testing.T) {
 	hostMAC := host.Link("eth0").Attrs().HardwareAddr
 	to := gw.Link("eth0").Attrs().HardwareAddr
 	solicit := func(target netip.Addr) {
-		b := appendNeighbor(nil, ipv6.TypeNeighborSol, addr("2001:db8:1::2"), ipv6.SolicitedNode(target), target, 0, append([]byte{optionSource, 1}, hostMAC...))
+		b := solicitation(t, addr("2001:db8:1::2"), target, hostMAC)
 		if _, err := conn.WriteTo(b, &packet.Addr{HardwareAddr: to}); err != nil {
 			t.Fatal(err)
 		}

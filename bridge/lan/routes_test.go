@@ -1,7 +1,6 @@
 package lan
 
 import (
-	"errors"
 	"fmt"
 	"net/netip"
 	"path/filepath"
@@ -10,7 +9,7 @@ import (
 	"sync/atomic"
 	"testing"
 
-	"culvert/bridge/ipv6"
+	"culvert/bridge/lan/membership"
 	"culvert/tun/rtnl"
 	"culvert/tun/tuntest"
 
@@ -126,44 +125,6 @@ func TestNetworkRoutes(t *testing.T) {
 	}
 }
 
-// Groups are joined as often as they are wanted, left with the last one, and bounded;
-// beyond that the interface takes them all.
-func TestGroups(t *testing.T) {
-	ns := tuntest.NewNS(t)
-	_, lan := dummies(t, ns)
-	ns.Do(func() {
-		member := func(a netip.Addr) bool {
-			out, err := ns.Command("ip", "-6", "maddress", "show", "dev", "eth0").CombinedOutput()
-			if err != nil {
-				t.Fatal(err)
-			}
-			return strings.Contains(string(out), "inet6 "+a.String())
-		}
-		g := newGroups(lan)
-		defer g.close()
-		a := ipv6.SolicitedNode(addr("2001:db8::5"))
-		if err := errors.Join(g.join(a), g.join(a)); err != nil || !member(a) {
-			t.Error("not joined:", err)
-		}
-		if g.leave(a); !member(a) {
-			t.Error("left, though somebody wants it")
-		}
-		if g.leave(a); member(a) {
-			t.Error("not left")
-		}
-		g.leave(a)
-		joined := 0
-		for i := range maxGroups + 10 {
-			if g.join(netip.AddrFrom16([16]byte{0xff, 2, 11: 1, 12: 0xff, 14: byte(i >> 8), 15: byte(i)})) == nil {
-				joined++
-			}
-		}
-		if joined != maxGroups {
-			t.Errorf("%d groups, want %d", joined, maxGroups)
-		}
-	})
-}
-
 // A gateway with more nodes than groups still answers for the last one, and says
 // what a switch may do.
 func TestManyNodes(t *testing.T) {
@@ -174,11 +135,11 @@ func TestManyNodes(t *testing.T) {
 	c := shared()
 	c.Advertise = false
 	c.Nodes = nil
-	for i := range maxGroups + 100 {
+	for i := range membership.Max + 100 {
 		c.Nodes = append(c.Nodes, nodeConfig{fmt.Sprintf("node-%d", i), 0x00005eef10010000 + uint64(i)})
 	}
 	g := startGateway(t, gw, c)
-	reaches(t, host, fmt.Sprintf("2001:db8:1:0:200:5eef:1001:%x", maxGroups+99))
+	reaches(t, host, fmt.Sprintf("2001:db8:1:0:200:5eef:1001:%x", membership.Max+99))
 	tuntest.Poll(t, waitLong, func() (bool, string) {
 		s := g.stats()
 		return s.HostRoutes == len(c.Nodes) && s.Interfaces[0].Proxied == len(c.Nodes) && s.Interfaces[0].GroupsUnavailable == 100, fmt.Sprintf("%+v", s)
