@@ -9,7 +9,6 @@ import (
 	"io"
 	"io/fs"
 	"net/netip"
-	"os"
 	"path"
 	"slices"
 	"strings"
@@ -141,19 +140,13 @@ const maxSecret = 64 << 10
 
 // ReadSecret reads a file that others must not be able to read or change.
 func ReadSecret(file string) ([]byte, error) {
-	f, err := os.Open(file)
+	f, info, err := openRegular(file)
 	if err != nil {
 		return nil, err
 	}
 	defer f.Close()
-	info, err := f.Stat() // of what was opened
-	if err != nil {
-		return nil, err
-	}
 	mode := info.Mode()
 	switch {
-	case !mode.IsRegular():
-		return nil, fmt.Errorf("%s is no regular file", file)
 	case mode.Perm()&0o007 != 0:
 		return nil, fmt.Errorf("%s can be used by everybody on this machine (mode %04o); make a new key, since this one may be known, and chmod 0600 its file", file, mode.Perm())
 	case mode.Perm()&0o020 != 0:
@@ -212,7 +205,7 @@ func (r *ConfigReader) doors(t *Table, cfg *Config) {
 }
 
 func readCertificate(cert, key string) (*tls.Certificate, error) {
-	c, err := os.ReadFile(cert)
+	c, err := readBounded(cert, maxFileOctets)
 	if err != nil {
 		return nil, err
 	}
@@ -228,7 +221,7 @@ func readCertificate(cert, key string) (*tls.Certificate, error) {
 }
 
 func readAuthorities(file string) (*x509.CertPool, error) {
-	b, err := os.ReadFile(file)
+	b, err := readBounded(file, maxFileOctets)
 	if err != nil {
 		return nil, err
 	}

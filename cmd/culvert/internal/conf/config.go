@@ -108,11 +108,7 @@ func LoadConfig(path string) (*Config, error) {
 	if err != nil {
 		return nil, cli.Usagef("configuration %s: %w", path, err)
 	}
-	info, err := os.Stat(abs)
-	if err == nil && info.Size() > maxConfigOctets {
-		return nil, cli.Usagef("configuration %s: %d octets; want at most %d", path, info.Size(), maxConfigOctets)
-	}
-	data, err := os.ReadFile(abs)
+	data, err := readBounded(abs, maxConfigOctets)
 	switch {
 	case errors.Is(err, os.ErrNotExist):
 		return nil, cli.Usagef("configuration %s does not exist; name another with --config FILE", path)

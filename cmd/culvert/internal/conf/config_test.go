@@ -210,8 +210,8 @@ func TestConfigFile(t *testing.T) {
 	}
 	for _, c := range []struct{ path, want string }{
 		{filepath.Join(dir, "none.toml"), "configuration " + dir + "/none.toml does not exist; name another with --config FILE"},
-		{dir, "configuration: read " + dir + ": is a directory"},
-		{big, "configuration " + big + ": 1048577 octets; want at most 1048576"},
+		{dir, "configuration: " + dir + " is no regular file, but a directory"},
+		{big, "configuration: " + big + " has 1048577 octets; want at most 1048576"},
 	} {
 		_, err := LoadConfig(c.path)
 		var e *cli.ExitError

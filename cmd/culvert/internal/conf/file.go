@@ -49,9 +49,6 @@ func (e ConfigErrors) Error() string {
 // Count returns how many there are.
 func (e ConfigErrors) Count() int { return len(e) }
 
-// maxConfigOctets bounds the size of a configuration file.
-const maxConfigOctets = 1 << 20
-
 // document is one TOML file that is being read: the lines of its keys and the
 // errors found so far.
 type document struct {
@@ -67,6 +64,10 @@ func ParseDocument(file string, data []byte) (*document, *Table) {
 	if len(data) > maxConfigOctets {
 		d.Errs = append(d.Errs, ConfigError{File: file,
 			Text: fmt.Sprintf("%d octets; want at most %d", len(data), maxConfigOctets)})
+		return d, nil
+	}
+	if line, text := checkShape(data); text != "" {
+		d.Errs = append(d.Errs, ConfigError{File: file, Line: line, Text: text})
 		return d, nil
 	}
 	var m map[string]any
