@@ -28,7 +28,7 @@ func (s *Server) publish(req *msg.Request) msg.Response {
 	t, ok := s.sender(req)
 	if !ok {
 		s.readings.Reject()
-		return msg.Errorf(codes.Forbidden, "the sender is no node of a mesh here")
+		return notANode()
 	}
 	now := s.now()
 	readings, r, ok := parseReadings(req, now)

@@ -116,8 +116,9 @@ func (f *front) through(t *testing.T, who *msg.Credential, code codes.Code, path
 	}
 }
 
-// real puts what there is into a path of the reference.
-func (f *front) real(t *testing.T, path string) string {
+// real puts what there is into a path of the reference. A registration is that of a node,
+// or of a host where from is nil.
+func (f *front) real(t *testing.T, path string, from *node.Node) string {
 	t.Helper()
 	path = strings.NewReplacer("{node}", "grain-bin", "{name}", "temp", "{place}", "grain-bin", "{resource}", "output", "{path}", "temp").Replace(path)
 	if path == "/.well-known/rd" {
@@ -126,7 +127,11 @@ func (f *front) real(t *testing.T, path string) string {
 	if !strings.Contains(path, "{id}") {
 		return path
 	}
-	r := f.through(t, nil, codes.POST, "/rd?ep=reference", "</x>", msg.FormatLink, -1, nil)
+	name := "/rd?ep=reference"
+	if from != nil {
+		name += "-node"
+	}
+	r := f.through(t, nil, codes.POST, name, "</x>", msg.FormatLink, -1, from)
 	var parts []string
 	for _, o := range r.Options {
 		if o.ID == message.LocationPath {
@@ -154,7 +159,7 @@ func TestResourceReference(t *testing.T) {
 			}
 			code, right := codes.Code(i), row.rights[method]
 			ask := func(who *msg.Credential, from *node.Node) codes.Code {
-				return f.through(t, who, code, f.real(t, row.path), "", -1, -1, from).Code
+				return f.through(t, who, code, f.real(t, row.path, from), "", -1, -1, from).Code
 			}
 			if got := ask(nil, nil); !own && (got == codes.MethodNotAllowed) != (right == "") {
 				t.Errorf("%s %s: %v; the reference says %q", method, row.path, got, right)
@@ -184,7 +189,7 @@ func TestResourceReference(t *testing.T) {
 // checkFormats holds a resource that can be read to its row.
 func (f *front) checkFormats(t *testing.T, row resourceRow) {
 	t.Helper()
-	path := f.real(t, row.path)
+	path := f.real(t, row.path, nil)
 	if strings.HasSuffix(path, "/lock") { // it is there while the output is locked out
 		if r := f.through(t, nil, codes.PUT, path, "the sump is open", -1, -1, nil); r.Code>>5 != 2 {
 			t.Fatalf("lock-out: %v %s", r.Code, r.Payload)

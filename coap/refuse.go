@@ -50,6 +50,34 @@ func (s *Server) deniedNode(req *msg.Request, t node.Member) (refusal msg.Respon
 	return s.refuse(req, id, "may not reach this node")
 }
 
+// deniedBody returns a refusal if the client may not send a body to this resource. It is
+// judged for every block: nothing is kept of what will be refused.
+func (s *Server) deniedBody(req *msg.Request, t node.Member, known bool) (refusal msg.Response, denied bool) {
+	p := req.Path
+	_, isNode := s.sender(req)
+	id := s.who(req)
+	switch {
+	case p.Len == 1 && p.Part[0] == "readings" && !isNode:
+		return notANode(), true
+	case p.Len >= 1 && p.Part[0] == "rd" && !isNode && !mayRegister(id):
+		return s.refuse(req, id, "may not register")
+	case known && p.Own() && !s.outputs.MayWrite(req, t.Node.Label(), msg.ResourcePath(req.Options, message.URIPath)):
+		return msg.Errorf(codes.Forbidden, "this client is not one of those who may drive this output"), true
+	}
+	return msg.Response{}, false
+}
+
+// mayRegister reports whether a client that is no node may change the resource directory. An
+// identity that is limited to nodes reaches no list of all.
+func mayRegister(id *access.Identity) bool {
+	return id == nil || id.May&access.MayWrite != 0 && len(id.Nodes) == 0
+}
+
+// notANode refuses what only nodes may do.
+func notANode() msg.Response {
+	return msg.Errorf(codes.Forbidden, "the sender is no node of a mesh here")
+}
+
 // refusesObservation judges a registration by the rights that are in force now; a reload may
 // have changed them while the request waited for its node.
 func (s *Server) refusesObservation(req *msg.Request) (refusal msg.Response, refused bool) {

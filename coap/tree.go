@@ -9,7 +9,6 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 
 	"culvert/bridge/node"
-	"culvert/coap/access"
 	"culvert/coap/msg"
 	"culvert/coap/observe"
 )
@@ -66,6 +65,10 @@ func (s *Server) serve(req *msg.Request, reply func(msg.Response)) {
 		}
 	}
 	if up {
+		if r, no := s.deniedBody(req, t, known); no {
+			reply(s.count(req, r))
+			return
+		}
 		if r := s.uploads.Add(req, b1, s.now()); r != nil {
 			if b1.More && r.Code == codes.Continue || r.Code == codes.RequestEntityTooLarge {
 				r.Options = msg.With(r.Options, message.Block1, b1.Encode())
@@ -179,7 +182,7 @@ var (
 // need the right to write.
 func (s *Server) register(req *msg.Request, reply func(msg.Response)) {
 	t, isNode := s.sender(req)
-	if id := s.who(req); !isNode && id != nil && id.May&access.MayWrite == 0 {
+	if id := s.who(req); !isNode && !mayRegister(id) {
 		r, _ := s.refuse(req, id, "may not register")
 		reply(r)
 		return

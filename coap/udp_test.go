@@ -181,12 +181,12 @@ func TestTooLong(t *testing.T) {
 }
 
 // RFC 7959, section 2.3: a body in blocks, and each way to get it wrong. The
-// resource is /readings, which refuses the sender once the body is whole (4.03).
+// resource is /rd, which refuses the format once the body is whole (4.15).
 func TestUpload(t *testing.T) {
 	f := newFront(t)
 	body := string(bytes.Repeat([]byte("0123456789abcdef"), 8)) // 128 octets: 8 blocks of 16
 	put := func(c *udpClient, num int, more bool, payload string) message.Message {
-		return c.ask(codes.POST, "readings", payload, opt{message.ContentFormat, u(110)},
+		return c.ask(codes.POST, "rd", payload, opt{message.ContentFormat, u(110)}, opt{message.URIQuery, "ep=x"},
 			opt{message.Block1, string(msg.Block{Num: uint32(num), More: more}.Encode())})
 	}
 	c := f.client()
@@ -198,7 +198,7 @@ func TestUpload(t *testing.T) {
 		}
 	}
 	m := put(c, 7, false, body[112:])
-	if b, ok, _ := msg.BlockOption(m.Options, message.Block1, false); m.Code != codes.Forbidden || !ok || b.More || b.Num != 7 {
+	if b, ok, _ := msg.BlockOption(m.Options, message.Block1, false); m.Code != codes.UnsupportedMediaType || !ok || b.More || b.Num != 7 {
 		t.Fatalf("last block: %v %+v", m.Code, b)
 	}
 	if n := f.uploads.Len(); n != 0 {
@@ -216,7 +216,7 @@ func TestUpload(t *testing.T) {
 		{"not full", 0, true, body[:15], codes.BadRequest},
 		{"too full", 0, true, body[:17], codes.BadRequest},
 		{"the last one too full", 0, false, body[:17], codes.BadRequest},
-		{"alone", 0, false, body[:16], codes.Forbidden},
+		{"alone", 0, false, body[:16], codes.UnsupportedMediaType},
 		{"past every limit", msg.MaxBody / 16, true, body[:16], codes.RequestEntityTooLarge},
 	} {
 		if m := put(f.client(), x.num, x.more, x.payload); m.Code != x.want {
@@ -235,7 +235,7 @@ func TestUpload(t *testing.T) {
 	if m := put(b, 1, true, body[:16]); m.Code != codes.RequestEntityIncomplete {
 		t.Errorf("another client's block: %v", m.Code)
 	}
-	if m := put(a, 1, false, body[:16]); m.Code != codes.Forbidden {
+	if m := put(a, 1, false, body[:16]); m.Code != codes.UnsupportedMediaType {
 		t.Errorf("after it: %v", m.Code)
 	}
 }

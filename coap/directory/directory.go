@@ -3,6 +3,7 @@ package directory
 
 import (
 	"cmp"
+	"fmt"
 	"log/slog"
 	"net/netip"
 	"net/url"
@@ -24,6 +25,8 @@ import (
 // Limits of the resource directory. Ours, except for the default lifetime.
 const (
 	maxEndpoints = 8192
+	maxOthers    = 4096 // registrations of endpoints that are no nodes, so that nodes find room
+	maxOfNode    = 8    // registrations of one node
 	maxLinksAll  = 16 << 20
 	rdLifetime   = 90000 // seconds (RFC 9176, section 5)
 	maxName      = 63    // octets of ep and d (section 5)
@@ -109,7 +112,7 @@ func parseRegistration(req *msg.Request) (g registration, bad msg.Response, ok b
 		case "", "href", "page", "count", "anchor", "rel":
 			return g, msg.Errorf(codes.BadRequest, "%q is no attribute of an endpoint", name), false
 		default:
-			if !isAttributeName(name) {
+			if !msg.IsAttributeName(name) {
 				return g, msg.Errorf(codes.BadRequest, "%q is no name of an attribute", name), false
 			}
 			g.extra = append(g.extra, msg.Attribute{Name: name, Value: v})
@@ -123,15 +126,6 @@ func parseRegistration(req *msg.Request) (g registration, bad msg.Response, ok b
 		return g, msg.Errorf(codes.BadRequest, "ep and d have at most %d octets, and there are at most 8 other attributes", maxName), false
 	}
 	return g, msg.Response{}, true
-}
-
-// isAttributeName reports whether s may stand as the name of an attribute in a listing
-// (RFC 6690, section 2: parmname; RFC 5987, section 3.2.1: attr-char): with other
-// characters, one endpoint could write the links of others into a lookup's result.
-func isAttributeName(s string) bool {
-	return s != "" && !strings.ContainsFunc(s, func(c rune) bool {
-		return !(c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' || c >= '0' && c <= '9' || strings.ContainsRune("!#$&+-.^_`|~", c))
-	})
 }
 
 // Serve is /rd, /rd/ID and /.well-known/rd (section 5).
@@ -167,6 +161,10 @@ func (d *Directory) Serve(req *msg.Request, t node.Member, isNode bool, reply fu
 		if isNode {
 			g.owner = t.Node
 		}
+		if why := d.reserved(&g, t, isNode); why != "" {
+			reply(msg.Errorf(codes.Forbidden, "%s", why))
+			return
+		}
 		if simple {
 			reply(msg.Empty(codes.Changed)) // section 5.1: the links are fetched after it
 			d.fetchLinks(t, g.Endpoint, func(bool) {})
@@ -178,10 +176,39 @@ func (d *Directory) Serve(req *msg.Request, t node.Member, isNode bool, reply fu
 		}
 		reply(d.register(g.Endpoint, req.Payload, d.Now()))
 	case p.Len == 2:
-		reply(d.change(req, p.Part[1], t.Node, isNode, d.Now()))
+		reply(d.change(req, p.Part[1], t, isNode, d.Now()))
 	default:
 		reply(msg.Errorf(codes.NotFound, "there is no such registration"))
 	}
+}
+
+// reserved says why a registration may not have its name or its base; empty if it may.
+func (d *Directory) reserved(g *registration, t node.Member, isNode bool) string {
+	if m, known := d.Meshes.ByLabel(strings.ToLower(g.name.ep)); known && (!isNode || m.Node != t.Node) {
+		return fmt.Sprintf("%s is a node here: only that node itself may register this name", g.name.ep)
+	}
+	return d.foreignBase(g, t, isNode)
+}
+
+// named reports whether e has the name that its node has here.
+func (d *Directory) named(e Endpoint) bool {
+	m, known := d.Meshes.ByLabel(e.name.ep)
+	return known && m.Node == e.owner
+}
+
+// foreignBase says why a node may not give a base: a node speaks for itself alone.
+func (d *Directory) foreignBase(g *registration, t node.Member, isNode bool) string {
+	if !isNode || !g.hasBase {
+		return ""
+	}
+	u, err := url.Parse(g.base)
+	if err == nil {
+		a, err := netip.ParseAddr(u.Hostname())
+		if m, ok := d.Meshes.Sender(a); err == nil && ok && m.Node == t.Node {
+			return ""
+		}
+	}
+	return "base must be an address of the node itself"
 }
 
 // baseOf is the default of base (section 5): where the registration came from.
@@ -208,14 +235,19 @@ func (d *Directory) register(e Endpoint, body []byte, now time.Time) msg.Respons
 	case len(links) > msg.MaxLinks || len(body) > msg.MaxLinkText:
 		return msg.Errorf(codes.RequestEntityTooLarge, "an endpoint has at most %d links in %d octets", msg.MaxLinks, msg.MaxLinkText)
 	}
+	for _, l := range links {
+		if err := l.Check(); err != nil {
+			return msg.Errorf(codes.BadRequest, "%v", err)
+		}
+	}
 	e.links, e.size = links, len(body)
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	old := d.byName[e.name]
 	switch {
-	case old != nil && old.owner != nil && e.owner != nil && old.owner != e.owner:
-		return msg.Errorf(codes.Forbidden, "another node has registered this name")
-	case old == nil && len(d.byName) >= maxEndpoints, d.octets+e.size > maxLinksAll:
+	case old != nil && old.owner != e.owner && !d.named(e):
+		return msg.Errorf(codes.Forbidden, "another endpoint has registered this name")
+	case old == nil && d.fullLocked(e.owner), d.octets+e.size > maxLinksAll:
 		return msg.Unavailable(600, "the directory is full")
 	case old != nil:
 		e.id = old.id
@@ -234,6 +266,21 @@ func (d *Directory) register(e Endpoint, body []byte, now time.Time) msg.Respons
 	}}
 }
 
+// fullLocked reports whether an owner may have no further registration; nil stands for all
+// endpoints that are no nodes.
+func (d *Directory) fullLocked(owner *node.Node) bool {
+	own := 0
+	for _, e := range d.byName {
+		if e.owner == owner {
+			own++
+		}
+	}
+	if owner == nil {
+		return own >= maxOthers || len(d.byName) >= maxEndpoints
+	}
+	return own >= maxOfNode || len(d.byName) >= maxEndpoints
+}
+
 func (d *Directory) removeLocked(e *Endpoint) {
 	if d.byName[e.name] == e {
 		delete(d.byName, e.name)
@@ -243,7 +290,8 @@ func (d *Directory) removeLocked(e *Endpoint) {
 }
 
 // change is POST and DELETE on a registration (sections 5.3.1 and 5.3.2).
-func (d *Directory) change(req *msg.Request, id string, from *node.Node, isNode bool, now time.Time) msg.Response {
+func (d *Directory) change(req *msg.Request, id string, t node.Member, isNode bool, now time.Time) msg.Response {
+	from := t.Node
 	g, bad, ok := parseRegistration(req)
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -251,8 +299,8 @@ func (d *Directory) change(req *msg.Request, id string, from *node.Node, isNode 
 	switch {
 	case e == nil:
 		return msg.Errorf(codes.NotFound, "there is no such registration")
-	case isNode && e.owner != nil && e.owner != from:
-		return msg.Errorf(codes.Forbidden, "another node has registered this")
+	case isNode && e.owner != from:
+		return msg.Errorf(codes.Forbidden, "another endpoint has registered this")
 	case req.Code == codes.DELETE:
 		d.removeLocked(e)
 		return msg.Empty(codes.Deleted)
@@ -260,6 +308,8 @@ func (d *Directory) change(req *msg.Request, id string, from *node.Node, isNode 
 		return msg.Errorf(codes.MethodNotAllowed, "POST and DELETE only")
 	case !ok:
 		return bad
+	case isNode && d.foreignBase(&g, t, isNode) != "":
+		return msg.Errorf(codes.Forbidden, "%s", d.foreignBase(&g, t, isNode))
 	case len(req.Payload) > 0 || g.name != (endpointName{}):
 		return msg.Errorf(codes.BadRequest, "an update has no payload, and changes neither ep nor d")
 	}

@@ -3,6 +3,7 @@ package directory
 import (
 	"fmt"
 	"net/netip"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -10,6 +11,7 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 
+	"culvert/bridge/node"
 	"culvert/coap/msg"
 )
 
@@ -59,10 +61,11 @@ func FuzzDirectory(f *testing.F) {
 		}
 		r := s.register(g.Endpoint, []byte(body), now)
 		links, err := msg.ParseLinks(body)
-		if r.Code == codes.Created != (err == nil && len(links) <= msg.MaxLinks && len(body) <= msg.MaxLinkText) {
+		valid := err == nil && !slices.ContainsFunc(links, func(l msg.Link) bool { return l.Check() != nil })
+		if r.Code == codes.Created != (valid && len(links) <= msg.MaxLinks && len(body) <= msg.MaxLinkText) {
 			t.Fatalf("%v, %d links (%v)", r.Code, len(links), err)
 		}
-		s.change(request(ask), "1", nil, false, now)
+		s.change(request(ask), "1", node.Member{}, false, now)
 		for what, most := range map[string]int{"ep": 1, "res": len(links)} {
 			for _, q := range []string{"", ask} {
 				r := s.Lookup(request(q), what)

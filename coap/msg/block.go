@@ -13,6 +13,9 @@ import (
 // Limits of block-wise transfers with clients. They are our choice.
 const (
 	maxUploads   = 64 // bodies that arrive in blocks
+	anonUploads  = 32 // among them, of clients without an identity
+	peerUploads  = 4  // from one address without an identity
+	ownUploads   = 16 // of one identity, or one user of the control socket
 	uploadIdle   = time.Minute
 	maxTransfers = 1024     // responses kept for their later blocks
 	maxTransfer  = 64 << 20 // octets of them
@@ -99,7 +102,7 @@ func (u *Uploads) Add(r *Request, b Block, now time.Time) *Response {
 			delete(u.open, k)
 			return nil
 		}
-		if up == nil && len(u.open) >= maxUploads && !u.expireLocked(now) {
+		if up == nil && u.fullLocked(r, now) {
 			d := Errorf(codes.ServiceUnavailable, "too many bodies are arriving in blocks")
 			d.Options = With(d.Options, message.MaxAge, EncodeUint(5))
 			return &d
@@ -120,6 +123,26 @@ func (u *Uploads) Add(r *Request, b Block, now time.Time) *Response {
 	r.Payload = up.body
 	delete(u.open, k)
 	return nil
+}
+
+// fullLocked reports whether the client of r may not begin another body.
+func (u *Uploads) fullLocked(r *Request, now time.Time) bool {
+	full := func() bool {
+		anonymous, own := 0, 0
+		for k := range u.open {
+			if k.Peer.Anonymous() {
+				anonymous++
+			}
+			if k.Peer.sameClient(r.Peer) {
+				own++
+			}
+		}
+		if r.Anonymous() {
+			return own >= peerUploads || anonymous >= anonUploads || len(u.open) >= maxUploads
+		}
+		return own >= ownUploads || len(u.open) >= maxUploads
+	}
+	return full() && (!u.expireLocked(now) || full())
 }
 
 // expireLocked drops the bodies of which nothing came for long, and reports

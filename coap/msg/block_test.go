@@ -9,19 +9,49 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 )
 
-// Uploads: too many at once are refused, and those that are idle make room.
+// Uploads: too many at once are refused, by address, of clients without an identity and in
+// all; those that are idle make room. Clients without an identity never take the last place.
 func TestUploadsAreBounded(t *testing.T) {
 	now := time.Now()
 	var up Uploads
-	first, body := Block{More: true}, make([]byte, 16)
-	for i := range maxUploads + 1 {
-		r := up.Add(&Request{Payload: body, Peer: Peer{Addr: netip.AddrPortFrom(netip.IPv6Loopback(), uint16(i))}}, first, now)
-		if want := codes.Continue; i < maxUploads && r.Code != want || i == maxUploads && r.Code != codes.ServiceUnavailable {
-			t.Fatalf("upload %d: %v", i, r.Code)
+	at := func(host, port int) Peer {
+		return Peer{Addr: netip.AddrPortFrom(netip.AddrFrom16([16]byte{0x20, 1, 0xd, 0xb8, 14: byte(host >> 8), 15: byte(host)}), uint16(port))}
+	}
+	known := func(name string, port int) Peer {
+		p := at(1, port)
+		p.Door, p.Proved = DoorDTLS, &Credential{Name: name}
+		return p
+	}
+	add := func(p Peer, when time.Time) codes.Code {
+		return up.Add(&Request{Payload: make([]byte, 16), Peer: p}, Block{More: true}, when).Code
+	}
+	for host := range 3 * anonUploads {
+		for port := range peerUploads + 2 {
+			want := codes.Continue
+			if port >= peerUploads || host >= anonUploads/peerUploads {
+				want = codes.ServiceUnavailable
+			}
+			if got := add(at(host+1, port+1), now); got != want {
+				t.Fatalf("address %d, upload %d: %v, want %v", host, port, got, want)
+			}
 		}
 	}
-	if r := up.Add(&Request{Payload: body, Peer: Peer{Addr: netip.AddrPortFrom(netip.IPv6Loopback(), 999)}}, first, now.Add(2*uploadIdle)); r.Code != codes.Continue || len(up.open) != 1 {
-		t.Errorf("after the others were idle: %v, %d open", r.Code, len(up.open))
+	for i := range ownUploads + 1 {
+		if got := add(known("operator", i), now); (got == codes.Continue) != (i < ownUploads) {
+			t.Errorf("upload %d of an identity: %v", i, got)
+		}
+	}
+	if got := add(Peer{Door: DoorControl, Conn: 1}, now); got != codes.Continue {
+		t.Errorf("the control socket: %v", got)
+	}
+	for i := 0; len(up.open) < maxUploads; i++ {
+		add(known(fmt.Sprint("other", i/8), i), now)
+	}
+	if got := add(known("last", 1), now); got != codes.ServiceUnavailable {
+		t.Errorf("beyond all places: %v", got)
+	}
+	if got := add(at(1, 999), now.Add(2*uploadIdle)); got != codes.Continue || len(up.open) != 1 {
+		t.Errorf("after the others were idle: %v, %d open", got, len(up.open))
 	}
 }
 

@@ -4,6 +4,8 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 )
 
 // Limits of one listing. They are our choice.
@@ -128,6 +130,44 @@ func linkValue(s string) (v string, n int, ok bool) {
 		}
 	}
 	return "", 0, false
+}
+
+// Check reports what of a link may not stand in a listing: its target and the names and values
+// of its attributes have the characters of RFC 6690, section 2 (with RFC 3986, section 2, and
+// RFC 5987, section 3.2.1), so that no link of one endpoint can change those of others.
+func (l Link) Check() error {
+	for _, c := range []byte(l.Target) {
+		if c <= ' ' || c >= 0x7f || strings.IndexByte("<>\"{}|\\^`", c) >= 0 {
+			return fmt.Errorf("coap: %w: the target %q is no URI reference", ErrLinks, l.Target)
+		}
+	}
+	for _, a := range l.Attributes {
+		switch {
+		case !IsAttributeName(a.Name):
+			return fmt.Errorf("coap: %w: %q is no name of an attribute", ErrLinks, a.Name)
+		case !utf8.ValidString(a.Value) || strings.ContainsFunc(a.Value, unicode.IsControl):
+			return fmt.Errorf("coap: %w: %s: a text without control characters is needed", ErrLinks, a.Name)
+		case a.Bare && strings.ContainsFunc(a.Value, notToken):
+			return fmt.Errorf("coap: %w: %s=%q: such a value needs quotes", ErrLinks, a.Name, a.Value)
+		}
+	}
+	return nil
+}
+
+// notToken reports whether c may not stand in a value without quotes (RFC 6690, section 2:
+// ptokenchar).
+func notToken(c rune) bool {
+	return c <= ' ' || c >= 0x7f || strings.ContainsRune("\",;\\", c)
+}
+
+// IsAttributeName reports whether s may stand as the name of an attribute in a listing
+// (RFC 6690, section 2: parmname; RFC 5987, section 3.2.1: attr-char): with other
+// characters, one endpoint could write the links of others into a lookup's result.
+func IsAttributeName(s string) bool {
+	s = strings.TrimSuffix(s, "*") // ext-name-star
+	return s != "" && !strings.ContainsFunc(s, func(c rune) bool {
+		return !(c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' || c >= '0' && c <= '9' || strings.ContainsRune("!#$&+-.^_`|~", c))
+	})
 }
 
 // Matches reports whether the link is one that a query of the form NAME=VALUE

@@ -142,5 +142,8 @@ func Critical(id message.OptionID) bool { return id&1 != 0 }
 // UnsafeToForward reports whether a proxy must understand an option to forward it.
 func UnsafeToForward(id message.OptionID) bool { return id&2 != 0 }
 
+// Understood reports whether a critical option of requests is understood here.
+func Understood(id message.OptionID) bool { _, known := requestRules[id]; return known }
+
 // NoCacheKey reports whether an option is not part of the cache key.
 func NoCacheKey(id message.OptionID) bool { return id&0x1e == 0x1c }

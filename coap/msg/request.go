@@ -165,7 +165,24 @@ func (r *Request) Observation() ObservationKey { return ObservationKey{r.Peer, r
 
 // Anonymous reports whether the client proved no identity. A process at the control socket
 // is known by its user.
-func (r *Request) Anonymous() bool { return r.Peer.Proved == nil && r.Peer.Door != DoorControl }
+func (r *Request) Anonymous() bool { return r.Peer.Anonymous() }
+
+// Anonymous reports whether the client proved no identity.
+func (p *Peer) Anonymous() bool { return p.Proved == nil && p.Door != DoorControl }
+
+// sameClient reports whether two endpoints are those of one client: of one identity or
+// user, or, without an identity, of one address.
+func (p *Peer) sameClient(q Peer) bool {
+	switch {
+	case p.Door == DoorControl || q.Door == DoorControl:
+		return p.Door == q.Door && p.UID == q.UID
+	case p.Proved != nil && q.Proved != nil:
+		return p.Proved.Name == q.Proved.Name
+	case p.Proved != nil || q.Proved != nil:
+		return false
+	}
+	return p.Addr.Addr() == q.Addr.Addr()
+}
 
 // Clone copies the request, so that it outlives the door's buffer.
 func (r *Request) Clone() *Request {

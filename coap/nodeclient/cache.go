@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"fmt"
 	"net/netip"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -132,17 +133,19 @@ type Request struct {
 
 // NewRequest makes one. ok is false if the cache may not answer it. What OSCORE
 // hides is only for the node (RFC 8613, section 10), and Echo proves to the node that
-// the request is new (RFC 9175, section 2.3).
+// the request is new (RFC 9175, section 2.3). What a critical option that is not known here
+// asks for may change the response in any way. Options that are no part of the cache key do
+// not reach the node, since its response goes to others, too.
 func NewRequest(code codes.Code, addr netip.AddrPort, o message.Options, body []byte) (r Request, ok bool) {
 	if code != codes.GET && code != codes.FETCH {
 		return r, false
 	}
 	for _, x := range o {
-		if x.ID == msg.OptOSCORE || x.ID == message.Echo {
+		if x.ID == msg.OptOSCORE || x.ID == message.Echo || msg.Critical(x.ID) && !msg.Understood(x.ID) {
 			return r, false
 		}
 	}
-	o = msg.Without(o, message.ETag)
+	o = slices.DeleteFunc(msg.Without(o, message.ETag), func(x message.Option) bool { return msg.NoCacheKey(x.ID) })
 	r = Request{addr, o, entryKey(code, o, body)}
 	return r, len(r.key) <= maxKeyPart
 }

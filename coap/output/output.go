@@ -8,6 +8,7 @@ import (
 	"net/netip"
 	"slices"
 	"strconv"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -130,6 +131,13 @@ func (s *Outputs) isLocked(x *declaredOutput) bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return x.lock != nil
+}
+
+// MayWrite reports whether a client may write to a path below /nodes/LABEL/own, as far as the
+// declared outputs say.
+func (s *Outputs) MayWrite(req *msg.Request, label, path string) bool {
+	x := s.find(label, strings.TrimPrefix(path, "/nodes/"+label+"/own"))
+	return x == nil || s.mayWrite(req, x)
 }
 
 // Intercept takes a request that would drive an output, and reports whether it was one.
