@@ -98,6 +98,7 @@ var bigPackages = map[string]string{
 	"bridge/forward":                  "the two directions, their errors and the queues between them work on the same buffers under the same counters",
 	"bridge/node":                     "one table: identity, states and addresses change together under one lock",
 	"coap/door":                       "six doors with one deduplication and one amplification guard",
+	"coap/output":                     "writes, lock-outs and the lines of the audit log that tell of them change together, under one lock",
 	"cmd/culvert/internal/radiocheck": "one check for each record of the link protocol, all on one probe",
 }
 

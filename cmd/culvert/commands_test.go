@@ -53,6 +53,7 @@ func TestCommands(t *testing.T) {
 		}
 	}
 	must(os.WriteFile(key, []byte("0123456789abcdef0123456789abcdef\n"), 0o600))
+	must(os.WriteFile(filepath.Join(dir, "display-key"), []byte("fedcba9876543210fedcba9876543210\n"), 0o600))
 	b, err := os.ReadFile(config)
 	must(err)
 	text := strings.Replace(string(b), `listen = ["udp [::]:5683"]`, `listen = ["udp [::]:5683", "dtls [::1]:5684"]`, 1)
@@ -64,7 +65,7 @@ may = ["read", "write"]
 
 [[access]]
 identity = "display"
-psk_file = "key"
+psk_file = "display-key"
 may = "read"
 `
 	must(os.WriteFile(config, []byte(text), 0o600))
@@ -79,7 +80,11 @@ may = "read"
 	})
 	remote := func(stdin, identity string, args ...string) programAnswer {
 		t.Helper()
-		return runProgram(t, ns, stdin, append(args, "--server", "coaps://[::1]", "--identity", identity, "--psk-file", key)...)
+		file := key
+		if identity == "display" {
+			file = filepath.Join(dir, "display-key")
+		}
+		return runProgram(t, ns, stdin, append(args, "--server", "coaps://[::1]", "--identity", identity, "--psk-file", file)...)
 	}
 	tuntest.Poll(t, 60*time.Second, func() (bool, string) { // the node publishes each minute
 		a := local("", "set", "pump-house", "/period", "2")
@@ -134,6 +139,7 @@ may = "read"
 		{"undeclared, remote", remote("yes\n", "ops-laptop", "set", "cold-store", "/output", "1", "--yes"), 1, "", "no [[output]] declares it"},
 		{"lock", local("", "set", "pump-house", "/output", "--lock", "sump open"), 0, "locked out", ""},
 		{"locked", local("", "set", "pump-house", "/output", "1", "--yes"), 1, "refused", ""},
+		{"lift another one's", local("", "set", "pump-house", "/output", "--unlock", "--of", "uid 12345"), 1, "", "has no lock-out here"},
 		{"lift", local("", "set", "pump-house", "/output", "--unlock"), 0, "lifted", ""},
 		{"remote read", remote("", "display", "read", "pump-house", "/output"), 0, "0\n", ""},
 		{"remote list", remote("", "display", "nodes"), 0, "pump-house", ""},

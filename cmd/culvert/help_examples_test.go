@@ -76,6 +76,7 @@ var examples = map[string]example{
 	"culvert set pump-house /output 1 --for 20m":                                                              {answer: "yes\n"},
 	"culvert set pump-house /output 0 --yes":                                                                  {},
 	"culvert set pump-house /output --lock \"the sump is open\"":                                              {},
+	"culvert set pump-house /output --unlock --of \"uid 1000\"":                                               {},
 	"culvert set pump-house /output --unlock":                                                                 {},
 	"culvert watch grain-bin cold-store":                                                                      {stays: true, says: "grain-bin"},
 	"culvert watch grain-bin --json --count 3 | jq .value":                                                    {},

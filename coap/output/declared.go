@@ -93,8 +93,17 @@ func (o *Outputs) SetOutputs(declared []Output) error {
 func (o *Outputs) declare(declared []Output) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
-	for key, x := range o.known { // those that are declared come back at once
-		if len(x.locks) == 0 && x.pending == nil && x.safe == nil && x.last == nil && o.Now().Sub(x.begun) > latestInterval {
+	// A request that found its output a moment ago may be about to lock it out, or to write:
+	// the state of what is declared, or was until now, stays the one that it found.
+	keep := map[string]bool{}
+	for _, x := range o.entries() {
+		keep[outputKey(x.Place, x.Resource)] = true
+	}
+	for _, d := range declared {
+		keep[outputKey(d.Place, d.Resource)] = true
+	}
+	for key, x := range o.known {
+		if !keep[key] && len(x.locks) == 0 && x.pending == nil && x.safe == nil && x.last == nil && o.Now().Sub(x.begun) > latestInterval {
 			delete(o.known, key)
 		}
 	}

@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"sync"
 	"testing"
 	"time"
 
@@ -210,4 +211,59 @@ func TestLockOutsBounded(t *testing.T) {
 		t.Errorf("%d lock-outs", n)
 	}
 	m.o.audit.f.Close()
+}
+
+// Lock-outs, lifts, retries, reloads and figures at once: each identity sees its own lock-out, and
+// in the end the disk has what memory has.
+func TestLockOutsAtOnce(t *testing.T) {
+	m := &lockModel{t: t, dir: t.TempDir(), now: time.Date(2026, 11, 30, 8, 0, 0, 0, time.UTC)}
+	m.start()
+	m.o.unlocks.burst = 1 << 20
+	declared := []Output{{Place: "sump", Resource: "/output", Safe: "0"}}
+	var wg sync.WaitGroup
+	for i := range 4 {
+		wg.Go(func() {
+			by := fmt.Sprint("worker ", i)
+			for n := range 8 {
+				x := m.o.entries()[0]
+				l, err := m.o.lockNow(x, api.LockOut{By: by, Since: m.now, Door: "dtls", Reason: fmt.Sprint(n)})
+				if err != nil || m.o.persist(x.outputState, outputName{"sump", "/output"}, l) != nil || !slices.Contains(m.locked(), by) {
+					t.Errorf("%s locks: %v", by, err)
+				}
+				if n == 7 && i%2 == 0 {
+					break // stays
+				}
+				if err := m.o.lift(x, by, AuditLine{Event: "unlock", Identity: by, Of: by, Door: "dtls", Place: "sump", Resource: "/output"}); err != nil || slices.Contains(m.locked(), by) {
+					t.Errorf("%s lifts: %v", by, err)
+				}
+				m.o.Tick()
+				_ = m.o.Stats()
+				_ = m.o.List()
+				if err := m.o.SetOutputs(declared); err != nil {
+					t.Error(err)
+				}
+			}
+		})
+	}
+	wg.Wait()
+	want := []string{"worker 0", "worker 2"}
+	if got := m.locked(); !slices.Equal(got, want) {
+		t.Errorf("locked by %q", got)
+	}
+	if err := m.o.Close(); err != nil {
+		t.Fatal(err)
+	}
+	for _, lost := range []string{locksFile, auditFile} {
+		if err := os.Remove(filepath.Join(m.dir, lost)); err != nil {
+			t.Fatal(err)
+		}
+		m.start()
+		if got := m.locked(); lost == locksFile && !slices.Equal(got, want) || !slices.Contains(got, "worker 0") || !slices.Contains(got, "worker 2") {
+			t.Errorf("without %s: locked by %q", lost, got)
+		}
+		m.o.Tick()
+		if err := m.o.Close(); err != nil {
+			t.Fatal(err)
+		}
+	}
 }
