@@ -8,8 +8,8 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// RulesComplete reports whether the policy rules of a mesh whose interface is open
-// stand, all of them and in their order. It changes nothing.
+// RulesComplete reports whether all policy rules of a mesh are installed, in their order.
+// It changes nothing.
 func RulesComplete(o Options) (bool, error) {
 	if err := o.check(); err != nil {
 		return false, err

@@ -17,18 +17,18 @@ import (
 	"culvert/tun/rtnl"
 )
 
-// addressWait bounds the wait for an address to serve, which takes milliseconds.
+// addressWait bounds the wait until an address is usable, which takes milliseconds.
 const addressWait = 5 * time.Second
 
-// queueLength is how many packets wait in the kernel to be read. What is beyond is
-// lost, whoever it is for: the kernel's 500 are read in a few milliseconds, for which a
-// flood and a busy processor may well keep the reader away. 9 MB at most.
+// queueLength is the length in packets of the kernel's queue to the reader, 9 MB at most.
+// The kernel drops further packets. Its default of 500 fills in a few milliseconds if a
+// flood arrives while the processor is busy.
 const queueLength = 4096
 
 const addrGenNone = 1 // IN6_ADDR_GEN_MODE_NONE (linux/if_link.h)
 
-// parameters are the settings of the interface that have no netlink message.
-// The last three keep what arrives on the mesh from configuring this host.
+// parameters are the settings of the interface that have no netlink message. The last
+// three keep packets from the mesh from configuring this host.
 var parameters = [...]struct{ name, value string }{
 	{"disable_ipv6", "0"}, // some hosts set it on every new interface
 	{"accept_ra", "0"},
@@ -36,15 +36,16 @@ var parameters = [...]struct{ name, value string }{
 	{"accept_redirects", "0"},
 }
 
-// configure sets the interface up. The rules come before the interface is up,
-// so that no packet with a forged source gets in before them.
+// configure configures the interface. It installs the rules before it sets the interface
+// up, so that no packet with a forged source precedes them.
 func (d *Device) configure() error {
 	link, err := d.link()
 	if err != nil {
 		return err
 	}
 	d.setParameters()
-	// The file serves to put the mode back; netlink, where it may not be written.
+	// Written through the file so that Close restores it; netlink works where the file is
+	// read-only.
 	_ = d.setParameter("addr_gen_mode", strconv.Itoa(addrGenNone))
 	if err := d.handle.LinkSetIP6AddrGenMode(link, addrGenNone); err != nil {
 		return refused("keep the kernel from making link-local addresses", err)
@@ -53,7 +54,7 @@ func (d *Device) configure() error {
 		return refused(fmt.Sprintf("set the MTU to %d", d.opts.MTU), err)
 	}
 	if err := d.handle.LinkSetTxQLen(link, queueLength); err != nil {
-		d.opts.Log.Info("the queue of the interface keeps its length: a burst may overflow it", "error", err)
+		d.opts.Log.Info("the queue length of the interface could not be set: a burst may overflow it", "error", err)
 	}
 	if err := d.setRules(); err != nil {
 		return err
@@ -61,7 +62,7 @@ func (d *Device) configure() error {
 	if err := d.handle.LinkSetUp(link); err != nil {
 		return refused("set the interface up", err)
 	}
-	// With the address the kernel adds the route for the prefix.
+	// The kernel adds the route for the prefix together with the address.
 	if err := d.addAddress(link, d.opts.Gateway); err != nil {
 		return err
 	}
@@ -96,8 +97,8 @@ func (d *Device) setLinkLocalLocked(a netip.Addr) error {
 	return nil
 }
 
-// addAddress adds an address and waits until it serves: the kernel answers first,
-// and enters the route that makes the address its own a moment later.
+// addAddress adds an address and waits until it is usable: the kernel adds the local
+// route for it after it has acknowledged the request.
 func (d *Device) addAddress(link netlink.Link, a netip.Addr) error {
 	if err := d.handle.AddrReplace(link, address(a)); err != nil {
 		return refused(fmt.Sprintf("add address %v", a), err)
@@ -117,12 +118,12 @@ func (d *Device) addAddress(link netlink.Link, a netip.Addr) error {
 		case len(found) > 0:
 			return nil
 		case time.Now().After(deadline):
-			return fmt.Errorf("address %v does not serve after %v", a, addressWait)
+			return fmt.Errorf("address %v is not usable after %v", a, addressWait)
 		}
 	}
 }
 
-// addresses lists the IPv6 addresses of the interface.
+// addresses returns the IPv6 addresses of the interface.
 func (d *Device) addresses() ([]netlink.Addr, error) {
 	link := &netlink.Device{LinkAttrs: netlink.LinkAttrs{Index: d.index}}
 	all, err := rtnl.Dump(func() ([]netlink.Addr, error) { return d.handle.AddrList(link, unix.AF_INET6) })
@@ -148,7 +149,7 @@ func (d *Device) flush() error {
 	return nil
 }
 
-// removeLink deletes the interface; that it has gone by itself is no error.
+// removeLink deletes the interface. It is no error if the interface is gone already.
 func (d *Device) removeLink() error {
 	link, err := d.handle.LinkByIndex(d.index)
 	if err == nil {
@@ -160,7 +161,8 @@ func (d *Device) removeLink() error {
 	return refused("remove the interface", err)
 }
 
-// address has no duplicate detection: there is no other host on the interface.
+// address returns a in the form of package netlink, without duplicate address detection:
+// the interface has no other host.
 func address(a netip.Addr) *netlink.Addr {
 	return &netlink.Addr{
 		IPNet: &net.IPNet{IP: a.AsSlice(), Mask: net.CIDRMask(64, 128)},
@@ -168,8 +170,8 @@ func address(a netip.Addr) *netlink.Addr {
 	}
 }
 
-// setParameters writes those parameters that differ. Where /proc/sys may not be
-// written, a wrong one is worth a warning, no more: the interface still works.
+// setParameters writes the parameters whose values differ. A failure is logged only: the
+// interface works without them.
 func (d *Device) setParameters() {
 	var failed []string
 	for _, p := range parameters {
@@ -180,15 +182,15 @@ func (d *Device) setParameters() {
 	}
 	if failed != nil {
 		d.opts.Log.Warn("kernel parameters of the interface could not be set; router advertisements "+
-			"and redirects out of the mesh may configure this host unless it forwards; let /proc/sys/net be "+
-			"written (systemd: ProtectKernelTunables=no, no ProcSubset=pid) or have sysctl.d set them",
+			"and redirects from the mesh may configure this host unless it forwards; make /proc/sys/net "+
+			"writable (systemd: ProtectKernelTunables=no, no ProcSubset=pid) or have sysctl.d set them",
 			"parameters", strings.Join(failed, ", "))
 	}
 }
 
-// setParameter writes a parameter if it differs. For an interface that outlives
-// the device it keeps the file open until Close, which puts the old value back:
-// by then the thread may be in another namespace, while the file is not.
+// setParameter writes a parameter if its value differs. For an adopted interface it keeps
+// the file open for Close, which restores the old value: the thread may be in another
+// namespace by then.
 func (d *Device) setParameter(name, value string) error {
 	path := filepath.Join("/proc/sys/net/ipv6/conf", d.opts.Name, name)
 	b, err := os.ReadFile(path)
@@ -216,7 +218,7 @@ func (d *Device) setParameter(name, value string) error {
 	return nil
 }
 
-// refused says what would permit a step that the kernel refused.
+// refused adds to an error of the kernel what would permit the step.
 func refused(step string, err error) error {
 	switch {
 	case errors.Is(err, unix.EPERM):

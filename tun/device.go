@@ -1,9 +1,8 @@
-// Package tun is the TUN interface between the kernel's IPv6 stack and a mesh. It
-// opens the interface, gives it the gateway's addresses, keeps the kernel from
-// configuring any by itself (RFC 4862), and installs policy rules that let the
-// mesh's prefix be a source address only on this host and on the interface
-// itself. Close puts everything back; what a killed run left behind, the next
-// Open or Cleanup removes. All is done through netlink and /proc/sys.
+// Package tun opens the TUN interface between the kernel's IPv6 stack and a mesh. It
+// sets the gateway's addresses, keeps the kernel from configuring others (RFC 4862), and
+// installs policy rules: packets with a source in the mesh prefix are accepted from this
+// host and from the interface only. Close undoes all changes. Open removes what a killed
+// run left behind. Everything is done over netlink and /proc/sys.
 package tun
 
 import (
@@ -22,31 +21,31 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// What may happen to the interface while it is open. Read reports either one for
-// good: the caller closes the device, and may open it again.
+// Faults of an open interface. Once Read has returned one it returns it again on every
+// call: close the device and open it again.
 var (
 	// ErrGone: the interface was deleted, renamed or moved to another namespace.
 	ErrGone = errors.New("interface is gone")
 	// ErrDown: the interface was set down, or lost the gateway's address, its rules or
-	// its routes for good.
+	// its routes and they could not be restored.
 	ErrDown = errors.New("interface is down")
 )
 
-// Device is an open TUN interface. One goroutine may call Read while another one
-// calls Write; the other methods may be called from anywhere.
+// Device is an open TUN interface. One goroutine may call Read while another calls
+// Write. The other methods may be called from any goroutine.
 type Device struct {
-	opts    Options // as checked by Open; LinkLocal is out of date after SetLinkLocal
+	opts    Options // as checked by Open; SetLinkLocal does not update LinkLocal
 	file    *os.File
 	index   int
 	handle  *netlink.Handle
 	raw     map[int]*nl.SocketHandle
 	lock    *os.File
 	watch   *watch
-	adopted bool           // the interface was made beforehand, and outlives the device
-	ruled   bool           // the rules for our prefix are ours to remove
-	undo    []func() error // what Close puts back, in reverse order
+	adopted bool           // the interface existed before Open and remains after Close
+	ruled   bool           // Close must remove the rules for our prefix
+	undo    []func() error // undone by Close in reverse order
 
-	fault     atomic.Pointer[error] // ErrGone or ErrDown with its cause, once it happened
+	fault     atomic.Pointer[error] // ErrGone or ErrDown with its cause; nil before a fault
 	closed    atomic.Bool
 	errClosed error
 	closing   sync.Once
@@ -56,10 +55,10 @@ type Device struct {
 	linkLocal netip.Addr
 }
 
-// Open makes the interface in the network namespace of the calling thread, sets
-// it up as the options say, and removes what an earlier run left behind. It
-// needs read and write permission on /dev/net/tun and CAP_NET_ADMIN in that
-// namespace. The device watches its interface until it is closed.
+// Open creates and configures the interface in the network namespace of the calling
+// thread, and removes what a killed run left behind. It needs read and write permission
+// on /dev/net/tun and CAP_NET_ADMIN in that namespace. The device watches its interface
+// until Close.
 func Open(o Options) (*Device, error) {
 	if err := o.check(); err != nil {
 		return nil, err
@@ -81,13 +80,13 @@ func (d *Device) open() error {
 		return err
 	}
 	d.undo = append(d.undo, d.lock.Close)
-	// Before the interface exists, so that no change to it is missed.
+	// Subscribe before the interface exists: no change to it is missed.
 	events, err := subscribe()
 	if err != nil {
 		return fmt.Errorf("open netlink: %w", err)
 	}
 	d.undo = append(d.undo, func() error { events.Close(); return nil })
-	// Removed after the interface: while it is there, they guard it.
+	// Close removes the rules after the interface: they protect it while it exists.
 	d.undo = append(d.undo, d.dropRules)
 	if err := d.create(); err != nil {
 		return err
@@ -116,7 +115,7 @@ func (d *Device) openNetlink() (err error) {
 	return nil
 }
 
-// create makes the interface, or attaches to one made beforehand.
+// create creates the interface, or attaches to an existing persistent one.
 func (d *Device) create() error {
 	prepared, err := d.existing()
 	if err != nil {
@@ -128,19 +127,19 @@ func (d *Device) create() error {
 	d.undo = append(d.undo, d.file.Close)
 	link, err := d.handle.LinkByName(d.opts.Name)
 	if err != nil {
-		return fmt.Errorf("find the interface just made: %w", err)
+		return fmt.Errorf("find the new interface: %w", err)
 	}
 	d.index = link.Attrs().Index
 	if prepared != nil {
 		return d.adopt(prepared)
 	}
-	// Deleting it waits until it is gone, while closing the file does not if a
+	// Deletion returns when the interface is gone. Closing the file does not wait if a
 	// reader still holds it.
 	d.undo = append(d.undo, d.removeLink)
 	return nil
 }
 
-// existing finds a persistent interface made beforehand; nil if there is none.
+// existing returns an existing persistent interface, nil if there is none.
 func (d *Device) existing() (*netlink.Tuntap, error) {
 	link, err := d.handle.LinkByName(d.opts.Name)
 	if errors.As(err, new(netlink.LinkNotFoundError)) {
@@ -159,8 +158,8 @@ func (d *Device) existing() (*netlink.Tuntap, error) {
 	return t, nil
 }
 
-// adopt remembers how an interface made beforehand was, and drops its IPv6
-// addresses: it has been handed to us, and they may be those of a killed run.
+// adopt records the state of an existing interface for Close, and removes its IPv6
+// addresses, which may come from a killed run.
 func (d *Device) adopt(t *netlink.Tuntap) error {
 	d.adopted = true
 	wasUp, mtu := t.Attrs().Flags&net.FlagUp != 0, t.MTU
@@ -174,12 +173,12 @@ func (d *Device) adopt(t *netlink.Tuntap) error {
 	return d.flush()
 }
 
-// Name is the name of the interface.
+// Name returns the name of the interface.
 func (d *Device) Name() string { return d.opts.Name }
 
 // Read reads one IPv6 packet that the kernel routed to the interface. b must have
-// room for the MTU. It waits for a packet; the error is net.ErrClosed after
-// Close, and wraps ErrGone or ErrDown once that happened.
+// room for the MTU. It blocks until a packet arrives. The error is net.ErrClosed after
+// Close, and wraps ErrGone or ErrDown after a fault.
 func (d *Device) Read(b []byte) (int, error) {
 	n, err := d.file.Read(b)
 	if err != nil {
@@ -189,7 +188,7 @@ func (d *Device) Read(b []byte) (int, error) {
 }
 
 // Write hands one whole IPv6 packet to the kernel, as if it had arrived on the
-// interface. Errors are as for Read; another error concerns this packet only.
+// interface. Errors are as for Read; any other error concerns this packet only.
 func (d *Device) Write(b []byte) (int, error) {
 	n, err := d.file.Write(b)
 	if err != nil {
@@ -198,7 +197,7 @@ func (d *Device) Write(b []byte) (int, error) {
 	return n, nil
 }
 
-// explain turns an error of the descriptor into what happened to the interface.
+// explain maps an error of the descriptor to the fault of the interface.
 func (d *Device) explain(op string, err error) error {
 	switch {
 	case d.closed.Load() || errors.Is(err, os.ErrClosed):
@@ -215,8 +214,8 @@ func (d *Device) explain(op string, err error) error {
 	return fmt.Errorf("tun: %s: %s: %w", d.opts.Name, op, err)
 }
 
-// deleted asks the descriptor. While an interface is being deleted, a reader may
-// get no more than the poller's complaint about that.
+// deleted asks the descriptor whether the interface was deleted. A reader may see only
+// an error of the runtime poller during the deletion.
 func (d *Device) deleted() bool {
 	conn, err := d.file.SyscallConn()
 	if err != nil {
@@ -232,9 +231,8 @@ func (d *Device) deleted() bool {
 	return err == nil && gone
 }
 
-// fail records what happened to the interface, wakes a blocked reader, and
-// returns what is recorded. The first fault stays, unless the interface turns
-// out to be gone.
+// fail records a fault, wakes a blocked reader, and returns the recorded fault. The first
+// fault is kept, except that ErrGone replaces ErrDown.
 func (d *Device) fail(what error, cause string) error {
 	err := fmt.Errorf("tun: %s: %w: %s; close it and open it again", d.opts.Name, what, cause)
 	if !d.fault.CompareAndSwap(nil, &err) {
@@ -247,14 +245,14 @@ func (d *Device) fail(what error, cause string) error {
 	return err
 }
 
-// wakeReader ends a blocked Read and all later ones by a time long past.
+// wakeReader ends a blocked Read and all later ones, by a deadline in the past.
 func (d *Device) wakeReader() {
-	// An error means that the file is closed, and no reader blocked.
+	// An error means that the file is closed: no reader is blocked.
 	_ = d.file.SetReadDeadline(time.Unix(1, 0))
 }
 
-// SetLinkLocal replaces this host's link-local address on the mesh, which follows
-// from the radio's EUI-64 and so may come, or change, after Open.
+// SetLinkLocal replaces this host's link-local address on the mesh, which is derived
+// from the radio's EUI-64 and so may become known, or change, after Open.
 func (d *Device) SetLinkLocal(a netip.Addr) error {
 	if err := checkLinkLocal(a); err != nil {
 		return fmt.Errorf("tun: %s: %w", d.opts.Name, err)
@@ -270,12 +268,12 @@ func (d *Device) SetLinkLocal(a netip.Addr) error {
 	return nil
 }
 
-// Close removes the interface with all that Open set, and waits until it is gone.
+// Close undoes what Open did, and waits until the interface is gone.
 // A blocked Read returns net.ErrClosed. Further calls give the same result.
 func (d *Device) Close() error {
 	d.closing.Do(func() {
 		d.closed.Store(true)
-		d.wakeReader() // else it would be the reader that waits for the kernel to close the device
+		d.wakeReader() // else the reader would be the one to wait for the kernel to close the device
 		d.watch.stop()
 		d.mu.Lock()
 		defer d.mu.Unlock()

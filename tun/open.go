@@ -19,12 +19,12 @@ var (
 		"or grant it (systemd: AmbientCapabilities=CAP_NET_ADMIN)")
 )
 
-// openTUN opens a TUN interface. Without persist it vanishes with the descriptor;
-// persist must be set for one made beforehand, which would vanish too.
+// openTUN opens a TUN interface. Set persist for an existing interface. Without it the
+// kernel deletes the interface when the descriptor is closed.
 //
-// The library opens the descriptor without close-on-exec and loses it when the
-// interface cannot be made. While ForkLock is held no process can start that
-// would inherit it, and no other call of this function can interfere.
+// The library opens the descriptor without close-on-exec, and leaks it if the interface
+// cannot be created. ForkLock keeps other processes from inheriting it and other calls of
+// this function from interfering.
 func openTUN(name string, persist bool) (*os.File, error) {
 	syscall.ForkLock.Lock()
 	defer syscall.ForkLock.Unlock()
@@ -33,12 +33,12 @@ func openTUN(name string, persist bool) (*os.File, error) {
 		PlatformSpecificParams: water.PlatformSpecificParams{Name: name, Persist: persist},
 	})
 	if err != nil {
-		closeLost()
+		closeLeaked()
 		return nil, explainOpen(err)
 	}
 	file, ok := i.ReadWriteCloser.(*os.File)
 	if !ok {
-		return nil, errors.Join(errors.New("the TUN library gave no file"), i.Close())
+		return nil, errors.Join(errors.New("the TUN library returned no file"), i.Close())
 	}
 	if err := setCloseOnExec(file); err != nil {
 		return nil, errors.Join(fmt.Errorf("set close-on-exec: %w", err), file.Close())
@@ -58,12 +58,12 @@ func setCloseOnExec(f *os.File) error {
 	return errors.Join(err, set)
 }
 
-// closeLost closes the descriptor that the library lost: one of the TUN driver,
-// attached to no interface, and not yet close-on-exec as all of ours are.
-func closeLost() {
+// closeLeaked closes the descriptor that the library leaked: it belongs to the TUN
+// driver, is attached to no interface, and lacks close-on-exec, which all of ours have.
+func closeLeaked() {
 	entries, err := os.ReadDir("/proc/self/fd")
 	if err != nil {
-		return // without /proc a descriptor stays open, at each failure
+		return // without /proc each failure leaks a descriptor
 	}
 	for _, e := range entries {
 		fd, err := strconv.Atoi(e.Name())
@@ -84,9 +84,9 @@ func closeLost() {
 	}
 }
 
-// explainOpen says what would permit what was refused.
+// explainOpen adds to an error what would permit opening the interface.
 func explainOpen(err error) error {
-	made := errors.As(err, new(*os.SyscallError)) // past opening the device file
+	made := errors.As(err, new(*os.SyscallError)) // the device file was opened
 	switch {
 	case made && errors.Is(err, unix.EPERM):
 		return fmt.Errorf("make the interface: %w: %w", errCapability, err)

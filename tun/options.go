@@ -11,33 +11,34 @@ import (
 const (
 	minMTU  = 1280  // RFC 8200, section 5
 	maxMTU  = 65535 // the largest that the kernel's TUN driver takes
-	maxName = 15    // IFNAMSIZ less the final zero; the kernel cuts longer ones off unasked
+	maxName = 15    // IFNAMSIZ without the final zero; the kernel truncates longer names silently
 )
 
-// Options say what interface Open makes.
+// Options configure Open.
 type Options struct {
-	// Name of the interface, at most 15 characters. A persistent TUN interface of
-	// this name that was made beforehand is used, and outlives Close.
+	// Name of the interface, at most 15 characters. An existing persistent TUN interface
+	// of this name is used, and remains after Close.
 	Name string
 	// Prefix of the mesh, a /64.
 	Prefix netip.Prefix
 	// Gateway is this host's own address in Prefix; Prefix::1 if not given.
 	Gateway netip.Addr
-	// LinkLocal is this host's link-local address on the mesh. It may also come
-	// later, by SetLinkLocal.
+	// LinkLocal is this host's link-local address on the mesh. It may be set later, by
+	// SetLinkLocal.
 	LinkLocal netip.Addr
-	// Shared are the interfaces of a network whose hosts have addresses in Prefix too,
-	// as where neighbours are proxied (RFC 4861, section 7.2.8): packets from them may
-	// come from it there, the gateway's own address excepted. That none of them poses
-	// as a node is then for who reads the device to see.
+	// Shared lists interfaces on whose network Prefix is on-link too, as with a neighbour
+	// proxy (RFC 4861, section 7.2.8). Packets with a source in Prefix are accepted from
+	// them, except from the gateway's own address. The reader of the device must then
+	// check that such a source is no node's address.
 	Shared []string
 	// MTU in octets; 1280 if zero.
 	MTU int
-	// Log takes what is worth knowing but not an error; nil discards it.
+	// Log takes warnings; nil discards them.
 	Log *slog.Logger
 }
 
-// check fills the defaults in and refuses what the kernel would refuse less clearly.
+// check fills in defaults, and refuses what the kernel would refuse with a less clear
+// error.
 func (o *Options) check() error {
 	if err := checkName(o.Name); err != nil {
 		return err
@@ -98,8 +99,8 @@ func checkLinkLocal(a netip.Addr) error {
 	return nil
 }
 
-// checkName holds to what the kernel accepts (dev_valid_name), and besides
-// refuses names that mean something else in paths and rules.
+// checkName accepts the names that the kernel accepts (dev_valid_name), except those with
+// another meaning in paths and rules.
 func checkName(name string) error {
 	switch {
 	case name == "":

@@ -12,29 +12,29 @@ import (
 	"culvert/tun/rtnl"
 )
 
-// The kernel adds the routes of the mesh with its addresses, and does not add them
-// again when another program removes them ("ip -6 route flush dev mesh0").
+// The kernel adds the routes of the mesh together with the addresses. It does not add
+// them again after another program removed them ("ip -6 route flush dev mesh0").
 
-// Routed asks the kernel whether packets for nodes go to this interface.
+// Routed reports whether the kernel routes packets for nodes to this interface.
 func (d *Device) Routed() bool {
 	b := d.opts.Prefix.Addr().As16()
-	binary.BigEndian.PutUint64(b[8:], nobody)
+	binary.BigEndian.PutUint64(b[8:], unusedIID)
 	found, err := d.handle.RouteGet(b[:])
 	return err == nil && len(found) > 0 && found[0].LinkIndex == d.index
 }
 
-// nobody is an interface identifier that is no address of this host: a reserved one
-// (RFC 2526, section 2), and not that of an anycast address which Linux knows.
-const nobody = 0xfdffffffffffff80
+// unusedIID is an interface identifier that this host does not have: a reserved one (RFC
+// 2526, section 2) that is no anycast address of Linux.
+const unusedIID = 0xfdffffffffffff80
 
-// aboutRoute tells whether a notice is about a route to our interface.
+// aboutRoute reports whether a notification is about a route to our interface.
 func (d *Device) aboutRoute(data []byte) bool {
 	if len(data) < unix.SizeofRtMsg {
 		return false
 	}
 	attrs, err := nl.ParseRouteAttr(data[unix.SizeofRtMsg:])
 	if err != nil {
-		return true // look
+		return true // unknown: check
 	}
 	for _, a := range attrs {
 		if a.Attr.Type == unix.RTA_OIF && len(a.Value) >= 4 {
@@ -44,8 +44,8 @@ func (d *Device) aboutRoute(data []byte) bool {
 	return false
 }
 
-// restoreRoutes adds the routes again that another program removed, and tells whether
-// it had to. Where that fails, the interface has to be made again.
+// restoreRoutes adds routes again that another program removed, and reports whether any
+// was missing. If it fails it records a fault.
 func (d *Device) restoreRoutes() bool {
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -60,7 +60,7 @@ func (d *Device) restoreRoutes() bool {
 	switch {
 	case err != nil:
 	case missing.IsSingleIP():
-		err = fmt.Errorf("the kernel adds that to %v only with the address", missing.Addr())
+		err = fmt.Errorf("the kernel adds the route to %v only with the address", missing.Addr())
 	default:
 		err = d.addRoutes(addrs)
 	}
@@ -72,8 +72,8 @@ func (d *Device) restoreRoutes() bool {
 	return true
 }
 
-// addRoutes sets addresses again that are there; the kernel then adds the routes that
-// go with them, where they are missing.
+// addRoutes sets the existing addresses again, so that the kernel adds their missing
+// routes.
 func (d *Device) addRoutes(addrs []netip.Addr) error {
 	link, err := d.link()
 	if err != nil {
@@ -90,7 +90,7 @@ func (d *Device) addRoutes(addrs []netip.Addr) error {
 	return nil
 }
 
-// missingRoute returns a prefix of ours to which there is no route.
+// missingRoute returns one of our prefixes that has no route; invalid if none lacks one.
 func (d *Device) missingRoute(addrs []netip.Addr) (netip.Prefix, error) {
 	all, err := rtnl.Dump(func() ([]netlink.Route, error) {
 		return d.handle.RouteListFiltered(unix.AF_INET6, &netlink.Route{LinkIndex: d.index, Table: unix.RT_TABLE_UNSPEC},

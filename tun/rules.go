@@ -15,12 +15,12 @@ import (
 	"culvert/tun/rtnl"
 )
 
-// Protocol marks our policy rules, so that they are told from those of others. It
-// is one of rtnetlink's routing protocol numbers that nobody has registered.
+// Protocol marks our policy rules. It is an unregistered routing protocol number of
+// rtnetlink.
 const Protocol = 108
 
-// Linux checks no source address of an IPv6 packet against the way it came in.
-// So for each mesh these rules stand ahead of all others:
+// Linux does not check the source address of an IPv6 packet against the interface on
+// which it arrived. So these rules of each mesh precede all others:
 //
 //	0: from PREFIX iif lo         goto 1         this host's own packets
 //	0: from PREFIX iif INTERFACE  goto 1         the mesh's
@@ -28,29 +28,29 @@ const Protocol = 108
 //	0: from all                   lookup local   the kernel's own rule
 //	1: from PREFIX                lookup local   then on through the host's rules
 //
-// Where another network has the prefix too (Options.Shared), two kinds more stand
-// ahead of the third one:
+// If the prefix is also on-link on another network (Options.Shared), two more kinds
+// precede the third rule:
 //
 //	0: from GATEWAY               blackhole      nobody else has that address
 //	0: from PREFIX iif NETWORK    goto 1         hosts of that network
 //
-// The kernel's rule for local addresses is the first one unless it is moved
-// behind ours: else a forged packet to an address of this host would be taken,
-// and answered into the mesh.
+// The kernel's rule for local addresses comes first by default. It is moved behind ours:
+// else this host would accept a forged packet to one of its own addresses, and answer it
+// into the mesh.
 const (
 	priorityMesh   = 0
 	priorityResume = 1
 )
 
-// lockWait bounds the wait for another daemon, which takes milliseconds.
+// lockWait bounds the wait for another daemon's lock, which is held for milliseconds.
 const lockWait = 10 * time.Second
 
 const actionNop = 3 // FR_ACT_NOP (linux/fib_rules.h)
 
-// A ruleSet is the rules of one mesh.
+// ruleSet is the policy rules of one mesh.
 type ruleSet struct {
 	handle *netlink.Handle
-	raw    map[int]*nl.SocketHandle // for what handle does not offer
+	raw    map[int]*nl.SocketHandle // for requests that handle does not offer
 	lock   *os.File                 // the network namespace itself
 	log    *slog.Logger
 	name   string
@@ -64,7 +64,7 @@ func (d *Device) rules() ruleSet {
 		own: netip.PrefixFrom(d.opts.Gateway, 128), shared: d.opts.Shared}
 }
 
-// setRules replaces what an earlier run left by the rules of the mesh.
+// setRules installs the rules of the mesh in place of those that an earlier run left.
 func (d *Device) setRules() error {
 	r := d.rules()
 	return r.locked(func() error {
@@ -93,8 +93,8 @@ func (d *Device) dropRules() error {
 	return r.locked(r.remove)
 }
 
-// openLock opens the network namespace of the calling thread, which is a file
-// that all processes in it share.
+// openLock opens the file of the calling thread's network namespace, which all processes
+// in it share.
 func openLock() (*os.File, error) {
 	f, err := os.Open("/proc/thread-self/ns/net")
 	if err != nil {
@@ -103,8 +103,8 @@ func openLock() (*os.File, error) {
 	return f, nil
 }
 
-// locked runs f while no other daemon in the namespace changes its rules. The
-// kernel ends the lock of a process that is killed.
+// locked runs f while it holds the lock on the rules of the namespace against other
+// daemons. The kernel releases the lock of a killed process.
 func (r ruleSet) locked(f func() error) error {
 	for deadline := time.Now().Add(lockWait); ; time.Sleep(time.Millisecond) {
 		err := unix.Flock(int(r.lock.Fd()), unix.LOCK_EX|unix.LOCK_NB)
@@ -119,7 +119,7 @@ func (r ruleSet) locked(f func() error) error {
 	return errors.Join(err, unix.Flock(int(r.lock.Fd()), unix.LOCK_UN))
 }
 
-// mesh is the rules of the mesh, in their order.
+// mesh returns the rules of the mesh in their order.
 func (r ruleSet) mesh() []*netlink.Rule {
 	rule := func(priority int, source netip.Prefix) *netlink.Rule {
 		rule := netlink.NewRule()
@@ -148,7 +148,7 @@ func (r ruleSet) mesh() []*netlink.Rule {
 	return append(rules, blackhole(r.prefix), resume)
 }
 
-// unclaimed checks that no other interface serves the prefix.
+// unclaimed returns an error if another interface serves the prefix.
 func (r ruleSet) unclaimed() error {
 	all, err := r.list()
 	if err != nil {
@@ -159,15 +159,15 @@ func (r ruleSet) unclaimed() error {
 			rule.IifName == "lo" || rule.IifName == r.name {
 			continue
 		}
-		// A killed run may have left the rules of a network that shared the prefix.
+		// A killed run may have left rules for a network that shared the prefix.
 		if link, err := r.handle.LinkByName(rule.IifName); err == nil && link.Type() == (&netlink.Tuntap{}).Type() {
-			return fmt.Errorf("prefix %v belongs to interface %s already", r.prefix, rule.IifName)
+			return fmt.Errorf("prefix %v already belongs to interface %s", r.prefix, rule.IifName)
 		}
 	}
 	return nil
 }
 
-// install adds the rules; none of them may stand yet.
+// install adds the rules, none of which may exist.
 func (r ruleSet) install() error {
 	all, err := r.list()
 	if err != nil {
@@ -176,10 +176,10 @@ func (r ruleSet) install() error {
 	rules := r.mesh()
 	resume := rules[len(rules)-1]
 	if !hasLocal(all) {
-		// A host with virtual routing tables looks local addresses up later.
+		// A host with virtual routing tables (VRF) looks local addresses up later.
 		resume.Table, resume.Type = unix.RT_TABLE_UNSPEC, actionNop
 	}
-	// The rule that the others refer to comes first; those of one priority keep the
+	// The rule to which the others jump is added first. Rules of one priority keep the
 	// order in which they are added.
 	for _, rule := range append([]*netlink.Rule{resume}, rules[:len(rules)-1]...) {
 		if err := r.handle.RuleAdd(rule); err != nil {
@@ -189,8 +189,8 @@ func (r ruleSet) install() error {
 	return r.moveLocal()
 }
 
-// remove deletes the rules of the mesh, and those of an earlier run that gave
-// the interface another prefix.
+// remove deletes the rules of the mesh, and those of an earlier run in which the
+// interface had another prefix.
 func (r ruleSet) remove() error {
 	all, err := r.list()
 	if err != nil {
@@ -214,14 +214,13 @@ func (r ruleSet) remove() error {
 	return nil
 }
 
-// belongs tells whether a rule for source is one for a prefix of mine, or for the
-// gateway's address in it.
+// belongs reports whether source is a prefix of mine, or the gateway's address in one.
 func belongs(source netip.Prefix, mine map[netip.Prefix]bool) bool {
 	return mine[source] || source.IsSingleIP() && mine[netip.PrefixFrom(source.Addr(), 64).Masked()]
 }
 
-// complete tells whether all rules stand in their order, the kernel's own one
-// for local addresses behind them.
+// complete reports whether all rules are installed in their order and the kernel's rule
+// for local addresses follows them.
 func (r ruleSet) complete() (bool, error) {
 	all, err := r.list()
 	if err != nil {
@@ -243,10 +242,10 @@ func (r ruleSet) complete() (bool, error) {
 	return next == len(want), nil
 }
 
-// moveLocal puts the kernel's rule for local addresses behind ours: it adds a
-// second one and then removes the first, so that one stands at every moment. It
-// looks again before each step, since other programs change rules too, and a run
-// killed half-way has left two.
+// moveLocal moves the kernel's rule for local addresses behind ours. It adds a second
+// rule before it removes the first, so that one exists at any time. It lists the rules
+// before each step: other programs change rules too, and a run that was killed in between
+// has left two.
 func (r ruleSet) moveLocal() error {
 	const step, steps = "move the policy rule for local addresses", 10
 	had := false
@@ -265,9 +264,9 @@ func (r ruleSet) moveLocal() error {
 			case rule.Protocol == Protocol && rule.Priority == priorityMesh:
 				last = i
 			case rule.Priority == priorityMesh && rule.Table == unix.RT_TABLE_LOCAL:
-				// Removing the first one might hit this one.
-				r.log.Warn("another program's policy rule keeps those of the mesh from standing ahead of local addresses: "+
-					"this host's addresses take packets that forge a source in the mesh", "rule", rule.String())
+				// Removing the first local rule might remove this one.
+				r.log.Warn("another program's policy rule keeps the mesh's rules from preceding local addresses: "+
+					"this host accepts packets to its own addresses with a forged source in the mesh", "rule", rule.String())
 				return nil
 			}
 		}
@@ -289,8 +288,8 @@ func (r ruleSet) moveLocal() error {
 	return fmt.Errorf("%s: other programs keep changing the policy rules", step)
 }
 
-// addLocal adds a rule like the kernel's own one behind all of its priority. It
-// is what Handle.RuleAdd does, less the flag that forbids doubles.
+// addLocal adds a copy of the kernel's rule behind all rules of its priority. Unlike
+// Handle.RuleAdd it does not set the flag that forbids duplicates.
 func (r ruleSet) addLocal() error {
 	req := nl.NewNetlinkRequest(unix.RTM_NEWRULE, unix.NLM_F_CREATE|unix.NLM_F_ACK)
 	req.Sockets = r.raw
@@ -311,7 +310,7 @@ func (r ruleSet) list() ([]netlink.Rule, error) {
 	return all, nil
 }
 
-// isLocal recognises the kernel's own rule for local addresses.
+// isLocal reports whether r is the kernel's rule for local addresses.
 func isLocal(r netlink.Rule) bool {
 	return r.Priority == 0 && r.Table == unix.RT_TABLE_LOCAL && r.Src == nil && r.Dst == nil &&
 		r.IifName == "" && r.OifName == "" && r.Mark == 0 && r.Mask == nil && r.Tos == 0 && r.IPProto == 0 &&

@@ -178,7 +178,7 @@ func TestPrefixTaken(t *testing.T) {
 	before := snapshot(t, n)
 	o := meshOptions()
 	o.Name = "mesh1"
-	if _, err := tryOpen(n, o); err == nil || !strings.Contains(err.Error(), "belongs to interface mesh0 already") {
+	if _, err := tryOpen(n, o); err == nil || !strings.Contains(err.Error(), "already belongs to interface mesh0") {
 		t.Errorf("got %v", err)
 	}
 	same(t, "after a refusal", snapshot(t, n), before)

@@ -13,7 +13,7 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// The kernel's notices that we follow (linux/rtnetlink.h, RTNLGRP_...).
+// Notification groups of the kernel (linux/rtnetlink.h, RTNLGRP_...).
 const (
 	groupLink        = 1
 	groupIPv6Address = 9
@@ -21,11 +21,11 @@ const (
 	groupIPv6Rule    = 19
 )
 
-// restorePause bounds how often rules and routes are restored that another program
-// removes.
+// restorePause is the least time between two restorations of rules or routes that
+// another program removed.
 const restorePause = time.Second
 
-// A watch follows what others do to the interface, its rules and its routes.
+// watch receives notifications of changes to the interface, its rules and its routes.
 type watch struct {
 	events *nl.NetlinkSocket
 	quit   chan struct{} // closed by stop
@@ -51,23 +51,23 @@ func (w *watch) stop() {
 	<-w.done
 }
 
-// follow reads notices until the watch is stopped. A notice is only a reason to
-// look: what counts is the state found then.
+// follow reads notifications until the watch is stopped. A notification only triggers a
+// check: the state found by the check decides.
 func (d *Device) follow(w *watch) {
 	for {
 		messages, _, err := w.events.Receive()
 		changed := d.concerns(messages)
 		switch {
-		case errors.Is(err, unix.ENOBUFS): // notices were lost
+		case errors.Is(err, unix.ENOBUFS): // notifications were lost
 			changed = changes{true, true, true}
 		case err != nil:
 			if !errors.Is(err, os.ErrClosed) && !d.closed.Load() {
-				d.opts.Log.Error("changes to the interface are no longer noticed", "err", err)
+				d.opts.Log.Error("kernel notifications failed: changes to the interface are no longer detected", "err", err)
 			}
 			return
 		}
 		if changed.link || changed.routes {
-			// The reader gets to know of it. Routes go with their interface or address.
+			// The reader gets the fault. The kernel removes routes with their interface or address.
 			_ = d.verify()
 		}
 		restored := changed.rules && d.fault.Load() == nil && d.restoreRules()
@@ -83,11 +83,11 @@ func (d *Device) follow(w *watch) {
 	}
 }
 
-// changes are what notices are about: our interface, a rule, or a route to our
-// interface that was removed.
+// changes are the subjects of notifications: our interface, a removed rule, a removed
+// route to our interface.
 type changes struct{ link, rules, routes bool }
 
-// concerns tells what of the notices concerns us.
+// concerns returns what the notifications report about us.
 func (d *Device) concerns(messages []syscall.NetlinkMessage) (c changes) {
 	for _, m := range messages {
 		switch m.Header.Type {
@@ -108,7 +108,7 @@ func (d *Device) concerns(messages []syscall.NetlinkMessage) (c changes) {
 	return c
 }
 
-// verify looks whether the interface is as Open left it, and records a fault if not.
+// verify checks that the interface is as Open left it, and records a fault otherwise.
 func (d *Device) verify() error {
 	if err := d.verifyLink(); err != nil {
 		return err
@@ -122,7 +122,7 @@ func (d *Device) verify() error {
 			return nil
 		}
 	}
-	if err := d.verifyLink(); err != nil { // it took the address along
+	if err := d.verifyLink(); err != nil { // the address may have gone with the link
 		return err
 	}
 	return d.fail(ErrDown, "address "+d.opts.Gateway.String()+" was removed by another program")
@@ -143,9 +143,8 @@ func (d *Device) verifyLink() error {
 	return nil
 }
 
-// restoreRules puts the rules back if another program removed some, and tells
-// whether it had to. For the moment that this takes, sources in the mesh can be
-// forged.
+// restoreRules installs the rules again if another program removed some, and reports
+// whether it did. Until then sources in the mesh can be forged.
 func (d *Device) restoreRules() bool {
 	r, restored := d.rules(), false
 	err := r.locked(func() error {

@@ -17,34 +17,34 @@ import (
 	netipv6 "golang.org/x/net/ipv6"
 )
 
-// finalWait bounds the withdrawal of the routes: the last advertisement may have
-// been just before it, and three must follow three seconds apart.
-const finalWait = (maxFinalAdverts + 1) * minDelayBetweenRAs
+// withdrawalTimeout bounds the withdrawal of the routes: three advertisements, three
+// seconds apart, of which the first may have to wait three seconds after the last one.
+const withdrawalTimeout = (maxFinalAdverts + 1) * minDelayBetweenRAs
 
-// heardQueue bounds the messages that wait for the announcer; what is over it is
-// lost, as on any network.
-const heardQueue = 32
+// receiveQueue bounds the messages that wait for the announcer. Further messages are
+// dropped.
+const receiveQueue = 32
 
-// An announcer sends the router advertisements of one interface.
+// announcer sends the router advertisements of one interface.
 type announcer struct {
 	ifi    *net.Interface
 	conn   *netipv6.PacketConn
 	local  netip.Addr
-	source *ndp.LinkLayerAddress // nil where the link has no addresses of six octets
+	source *ndp.LinkLayerAddress // nil if the link-layer address has not 6 octets
 	plan   *schedule
-	routes chan []netip.Prefix // the newest; holds one
+	routes chan []netip.Prefix // the latest routes; capacity 1
 	stats  *portStats
 	log    *slog.Logger
 }
 
-// A heard message came from another host of the network.
-type heard struct {
+// received is a message from another host on the network.
+type received struct {
 	message ndp.Message
 	from    netip.Addr
 }
 
-// newAnnouncer opens the socket on an interface with a link-local address, which
-// takes CAP_NET_RAW.
+// newAnnouncer opens the socket on an interface that has a link-local address. It
+// needs CAP_NET_RAW.
 func newAnnouncer(l *link, interval time.Duration, stats *portStats, log *slog.Logger) (*announcer, error) {
 	a := &announcer{ifi: &net.Interface{Index: l.index, Name: l.name, HardwareAddr: l.mac}, local: l.local,
 		plan: newSchedule(interval), routes: make(chan []netip.Prefix, 1), stats: stats, log: log}
@@ -66,7 +66,7 @@ func newAnnouncer(l *link, interval time.Duration, stats *portStats, log *slog.L
 		a.conn.SetChecksum(true, checksumAt),
 		a.conn.SetHopLimit(ndp.HopLimit),
 		a.conn.SetMulticastHopLimit(ndp.HopLimit),
-		a.conn.SetMulticastLoopback(false), // no program of this host is to take us for a router
+		a.conn.SetMulticastLoopback(false), // this host must not use its own advertisements
 		a.conn.SetControlMessage(netipv6.FlagHopLimit|netipv6.FlagInterface, true),
 		a.conn.JoinGroup(a.ifi, &net.IPAddr{IP: ipv6.AllRouters.AsSlice()}),
 	)
@@ -82,18 +82,18 @@ func (a *announcer) setRoutes(routes []netip.Prefix) {
 	case <-a.routes:
 	default:
 	}
-	a.routes <- routes // its only sender
+	a.routes <- routes // never blocks: this is the only sender
 }
 
-// run advertises until ctx ends, and then withdraws what it had advertised. It
-// ends at once when the socket is closed.
+// run advertises until ctx ends and then withdraws the advertised routes. It returns
+// at once when the socket is closed.
 func (a *announcer) run(ctx context.Context) {
-	messages := make(chan heard, heardQueue)
+	messages := make(chan received, receiveQueue)
 	go a.listen(messages)
 	defer func() {
-		// An error means that it is closed already.
+		// An error means that it was closed before.
 		_ = a.conn.Close()
-		for range messages { // until listen has ended
+		for range messages { // drain until listen returns
 		}
 	}()
 	timer := time.NewTimer(0)
@@ -116,7 +116,7 @@ func (a *announcer) run(ctx context.Context) {
 		select {
 		case <-timer.C:
 		case <-stop:
-			stop, end = nil, time.Now().Add(finalWait)
+			stop, end = nil, time.Now().Add(withdrawalTimeout)
 			a.plan.stop(time.Now())
 		case routes := <-a.routes:
 			if end.IsZero() {
@@ -132,12 +132,12 @@ func (a *announcer) run(ctx context.Context) {
 	}
 }
 
-func (a *announcer) take(now time.Time, m heard) {
+func (a *announcer) take(now time.Time, m received) {
 	switch m := m.message.(type) {
 	case *ndp.RouterSolicitation:
 		a.stats.solicited.Add(1)
 	case *ndp.RouterAdvertisement:
-		a.plan.heard(now, m)
+		a.plan.observeRouter(now, m)
 		return
 	}
 	a.plan.solicited(now, m.from)
@@ -161,8 +161,8 @@ func (a *announcer) send(now time.Time, to netip.Addr) bool {
 	return true
 }
 
-// listen reads until the socket is closed, and then closes messages.
-func (a *announcer) listen(messages chan<- heard) {
+// listen receives until the socket is closed, and then closes messages.
+func (a *announcer) listen(messages chan<- received) {
 	defer close(messages)
 	b := make([]byte, 2048)
 	for {
@@ -171,8 +171,8 @@ func (a *announcer) listen(messages chan<- heard) {
 			return
 		}
 		if err != nil {
-			// The interface went down under the socket: whoever watches it closes it. Wait
-			// for that without taking a processor.
+			// The interface went down. The site goroutine will close the socket; do not spin
+			// until then.
 			time.Sleep(100 * time.Millisecond)
 			continue
 		}
@@ -187,27 +187,27 @@ func (a *announcer) listen(messages chan<- heard) {
 	}
 }
 
-// parse checks a message (RFC 4861, sections 6.1.1 and 6.1.2). The kernel has
-// checked its checksum.
-func (a *announcer) parse(b []byte, cm *netipv6.ControlMessage, src net.Addr) (heard, bool) {
+// parse validates a message (RFC 4861, sections 6.1.1 and 6.1.2). The kernel has
+// verified the checksum.
+func (a *announcer) parse(b []byte, cm *netipv6.ControlMessage, src net.Addr) (received, bool) {
 	ip, ok := src.(*net.IPAddr)
 	if !ok || cm == nil || cm.HopLimit != ndp.HopLimit || cm.IfIndex != a.ifi.Index || len(b) < 8 || b[1] != 0 {
-		return heard{}, false
+		return received{}, false
 	}
 	from, ok := netip.AddrFromSlice(ip.IP)
 	if !ok || from == a.local {
-		return heard{}, false
+		return received{}, false
 	}
 	m, err := ndp.ParseMessage(b)
 	if err != nil {
-		return heard{}, false
+		return received{}, false
 	}
 	switch m := m.(type) {
 	case *ndp.RouterSolicitation:
 		if from.IsUnspecified() {
 			for _, o := range m.Options {
 				if o.Code() == byte(ndp.Source) {
-					return heard{}, false
+					return received{}, false
 				}
 			}
 		}
@@ -216,10 +216,10 @@ func (a *announcer) parse(b []byte, cm *netipv6.ControlMessage, src net.Addr) (h
 	default:
 		ok = false
 	}
-	return heard{m, from}, ok
+	return received{m, from}, ok
 }
 
-// permission says what would permit a socket that the kernel refused.
+// permission returns a hint on how to permit a socket that the kernel refused.
 func permission(err error, capability string) string {
 	if errors.Is(err, fs.ErrPermission) {
 		return "; it takes " + capability + " (under systemd: AmbientCapabilities= and CapabilityBoundingSet=)"

@@ -31,13 +31,13 @@ const parameterRoot = "/proc/sys/net/ipv6/conf"
 
 // A forwarding keeps this host forwarding.
 type forwarding struct {
-	root  string // parameterRoot, or that of a test
-	path  string // of the state file
-	log   *slog.Logger
-	saved saved
-	known map[string]int // index of each interface that was looked at, by name; nil before the first
-	done  bool           // forwarding was on once
-	said  string         // the last complaint
+	root       string // parameterRoot, or that of a test
+	path       string // of the state file
+	log        *slog.Logger
+	saved      saved
+	known      map[string]int // index of each interface that was looked at, by name; nil before the first
+	done       bool           // forwarding was on once
+	lastLogged string         // the last complaint
 }
 
 // adopt takes over what a killed run changed and nobody has changed since.
@@ -68,9 +68,9 @@ func (f *forwarding) follow(h host) error {
 	var plan []parameter
 	switch {
 	case !f.done && !h.forwarding:
-		plan = f.planOn(h)
-	case !first && f.switchedOn():
-		plan = f.planNew(h)
+		plan = f.planEnable(h)
+	case !first && f.enabledByUs():
+		plan = f.planNewInterfaces(h)
 	}
 	clear(f.known)
 	for name, l := range h.links {
@@ -86,11 +86,11 @@ func (f *forwarding) follow(h host) error {
 }
 
 // switchedOn reports whether it was us who switched forwarding on.
-func (f *forwarding) switchedOn() bool { return f.has("all", keyForwarding) }
+func (f *forwarding) enabledByUs() bool { return f.has("all", keyForwarding) }
 
 // planOn is what switches forwarding on: accept_ra on each interface that takes
 // advertisements now, and on those to come, before forwarding.
-func (f *forwarding) planOn(h host) []parameter {
+func (f *forwarding) planEnable(h host) []parameter {
 	var plan, forwarded []parameter
 	for _, name := range sortedLinks(h) {
 		l := h.links[name]
@@ -113,7 +113,7 @@ func (f *forwarding) planOn(h host) []parameter {
 // planNew is for the interfaces that came while we forward: they have what we set
 // for those to come, and are to lose it with us. After a kill nobody knows which
 // those are; that an interface keeps accept_ra=2 then changes nothing.
-func (f *forwarding) planNew(h host) []parameter {
+func (f *forwarding) planNewInterfaces(h host) []parameter {
 	var plan []parameter
 	for _, name := range sortedLinks(h) {
 		l := h.links[name]
@@ -141,7 +141,7 @@ func (f *forwarding) apply(plan []parameter) error {
 	f.saved.Parameters = append(f.saved.Parameters, plan...)
 	if err := f.saved.store(f.path); err != nil {
 		f.saved.Parameters = f.saved.Parameters[:len(f.saved.Parameters)-len(plan)]
-		if f.writable() == nil {
+		if f.checkWritable() == nil {
 			return fmt.Errorf("%w: forwarding stays as it is, since it could not be put back after a kill", err)
 		}
 	}
@@ -159,7 +159,7 @@ func (f *forwarding) apply(plan []parameter) error {
 			continue
 		}
 		f.drop(p)
-		if errors.Is(err, fs.ErrNotExist) && f.writable() == nil {
+		if errors.Is(err, fs.ErrNotExist) && f.checkWritable() == nil {
 			continue // the interface went away meanwhile
 		}
 		failed, cause = append(failed, p.line()), err
@@ -220,7 +220,7 @@ func (f *forwarding) putBack() error {
 }
 
 // complain logs what the interfaces' parameters still lack, once.
-func (f *forwarding) complain(h host, interfaces []string, err error) {
+func (f *forwarding) logOnChange(h host, interfaces []string, err error) {
 	var s string
 	switch {
 	case err != nil && !h.forwarding:
@@ -237,10 +237,10 @@ func (f *forwarding) complain(h host, interfaces []string, err error) {
 			}
 		}
 	}
-	if s != "" && s != f.said {
+	if s != "" && s != f.lastLogged {
 		f.log.Warn(s)
 	}
-	f.said = s
+	f.lastLogged = s
 }
 
 func (f *forwarding) read(name, key string) (string, error) {
@@ -258,7 +258,7 @@ func (f *forwarding) write(name, key, value string) error {
 }
 
 // writable returns why no parameter can be written.
-func (f *forwarding) writable() error {
+func (f *forwarding) checkWritable() error {
 	file, err := os.OpenFile(filepath.Join(f.root, "all", keyForwarding), os.O_WRONLY, 0)
 	if err != nil {
 		return err

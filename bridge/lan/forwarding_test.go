@@ -35,7 +35,7 @@ func onKernel(t *testing.T, entries []string, f func(ns *tuntest.NS, look func()
 	}
 	ns.Do(func() {
 		f(ns, func() host {
-			h, err := look(ns.Handle())
+			h, err := readHost(ns.Handle())
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -153,7 +153,7 @@ func TestForwardingOrder(t *testing.T) {
 		}
 		f := newForwarding(filepath.Join(t.TempDir(), "state.json"))
 		var got []string
-		for _, p := range f.planOn(look()) {
+		for _, p := range f.planEnable(look()) {
 			if !strings.HasPrefix(p.Interface, "peer") {
 				got = append(got, p.Interface+"."+p.Key)
 			}
@@ -235,7 +235,7 @@ func TestStateFile(t *testing.T) {
 		"empty":             {"", "cannot be read"},
 		"cut":               {string(text[:len(text)/2]), "cannot be read"},
 		"unknown key":       {`{"boot":"x","more":1}`, "cannot be read"},
-		"too large":         {`{"boot":"` + strings.Repeat("x", maxState) + `"}`, "too large"},
+		"too large":         {`{"boot":"` + strings.Repeat("x", maxStateFile) + `"}`, "too large"},
 		"another namespace": {strings.Replace(string(text), good.Namespace, "net:[1]", 1), "another network namespace"},
 		"another boot":      {strings.Replace(string(text), good.Boot, "00000000-0000-0000-0000-000000000000", 1), ""},
 	} {

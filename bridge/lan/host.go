@@ -15,7 +15,7 @@ import (
 	"culvert/tun/rtnl"
 )
 
-// Numbers of the kernel's interface that no package names.
+// Constants of the kernel that no imported package defines.
 const (
 	iflaAFSpec        = 26        // IFLA_AF_SPEC (linux/if_link.h)
 	iflaInet6Conf     = 2         // IFLA_INET6_CONF
@@ -28,29 +28,29 @@ const (
 	netconfDefault    = -2        // NETCONFA_IFINDEX_DEFAULT
 )
 
-// A link is one interface of this host as far as it matters here.
+// link is one interface of this host.
 type link struct {
 	index      int
 	name       string
-	up         bool // set up, and with a carrier
+	up         bool // IFF_UP, with a carrier
 	mac        net.HardwareAddr
-	local      netip.Addr     // a link-local address that serves; none if there is none
-	onLink     []netip.Prefix // networks that the host reaches on it without a router
-	acceptRA   int            // parameters of the kernel, -1 where it has none
+	local      netip.Addr     // a usable link-local address; invalid if there is none
+	onLink     []netip.Prefix // prefixes that this host reaches without a router
+	acceptRA   int            // kernel parameters, -1 if unknown
 	forwarding int
 }
 
-// A host is what this host's kernel says of its interfaces. It is read through
-// netlink, since a service manager's sandbox may hide /proc/sys.
+// host is the state of this host's interfaces. It is read over netlink, since a service
+// manager's sandbox may hide /proc/sys.
 type host struct {
 	links             map[string]*link
 	forwarding        bool // net.ipv6.conf.all.forwarding
 	defaultForwarding bool
 }
 
-// look reads how the host is now. routes is the mark of our own routes, which say
-// nothing about the network.
-func look(h *netlink.Handle) (host, error) {
+// readHost reads the current state of the host. It leaves out our own routes, which say
+// nothing about the site's network.
+func readHost(h *netlink.Handle) (host, error) {
 	s := host{links: map[string]*link{}}
 	byIndex := map[int]*link{}
 	if err := s.readLinks(byIndex); err != nil {
@@ -102,7 +102,7 @@ func (s *host) readLinks(byIndex map[int]*link) error {
 		}
 		a := dev.Attrs()
 		l := &link{index: a.Index, name: a.Name, mac: a.HardwareAddr, acceptRA: -1, forwarding: -1}
-		// An interface whose carrier the kernel cannot tell runs when it is up.
+		// IFF_RUNNING follows IFF_UP on interfaces without carrier detection.
 		l.up = a.RawFlags&(unix.IFF_UP|unix.IFF_RUNNING) == unix.IFF_UP|unix.IFF_RUNNING
 		attrs, err := nl.ParseRouteAttr(m[unix.SizeofIfInfomsg:])
 		if err != nil {
@@ -176,13 +176,13 @@ func (s *host) readForwarding() error {
 		}
 	}
 	if !seen {
-		return errors.New("the kernel does not say: is IPv6 there (CONFIG_IPV6, ipv6.disable)?")
+		return errors.New("the kernel does not report it: is IPv6 enabled (CONFIG_IPV6, ipv6.disable)?")
 	}
 	return nil
 }
 
-// shares reports whether the network on l is, or contains, the prefix p, or lies
-// inside of it: its hosts then look for addresses of p on the link.
+// shares reports whether an on-link prefix of l overlaps p: hosts there then look for
+// addresses of p on the link.
 func (l *link) shares(p netip.Prefix) bool {
 	return slices.ContainsFunc(l.onLink, func(q netip.Prefix) bool { return q.Overlaps(p) })
 }

@@ -18,17 +18,16 @@ import (
 // hyphens. Names of places have the form by themselves.
 func hostLabel(n *node.Node) string { return strings.ReplaceAll(n.Label(), ":", "-") }
 
-// A named node has a name that no other one has, and the address by which it is
-// best reached.
+// named is a node with a unique name and its preferred address.
 type named struct {
 	label string
 	addr  netip.Addr
-	heard bool // something was there once
+	heard bool // a device was seen there at least once
 }
 
-// names lists the nodes that are served, by label. Places have names that are
-// unique in the daemon; of a device without a place that two meshes know, the first
-// mesh's counts.
+// names returns the admitted nodes that have an address, sorted by label. Names of places
+// are unique in the daemon. If two meshes list the same device without a place, the first
+// mesh wins.
 func names(meshes []Mesh) []named {
 	var out []named
 	seen := map[string]bool{}
@@ -48,9 +47,9 @@ func names(meshes []Mesh) []named {
 	return out
 }
 
-// mdnsHosts are the names that are answered for on the link: those behind which
-// there is a device.
-func mdnsHosts(all []named) []mdns.Host {
+// responderHosts returns the names to answer for by multicast DNS: those of places where
+// a device was seen.
+func responderHosts(all []named) []mdns.Host {
 	out := make([]mdns.Host, 0, len(all))
 	for _, n := range all {
 		if n.heard {
@@ -60,7 +59,7 @@ func mdnsHosts(all []named) []mdns.Host {
 	return out
 }
 
-// hostsFile is what HostsFile holds (hosts(5)).
+// hostsFile returns the contents of HostsFile (hosts(5)).
 func hostsFile(all []named, domain string) []byte {
 	var b bytes.Buffer
 	b.WriteString("# The nodes of this gateway's meshes. Written by culvert, which replaces it: do not edit.\n")
@@ -75,7 +74,7 @@ func hostsFile(all []named, domain string) []byte {
 }
 
 // writeHosts replaces the file if it would change, and reports whether it did.
-// Programs of other users read it.
+// All users may read it.
 func writeHosts(path string, content []byte) (bool, error) {
 	old, err := os.ReadFile(path)
 	if err == nil && bytes.Equal(old, content) {

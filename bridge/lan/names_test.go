@@ -247,7 +247,7 @@ func TestNames(t *testing.T) {
 	if !slices.Equal(got, want) {
 		t.Errorf("%v\nwant %v", got, want)
 	}
-	if h := mdnsHosts(got); len(h) != 3 {
+	if h := responderHosts(got); len(h) != 3 {
 		t.Errorf("%v", h)
 	}
 	plain := hostsFile(got[:1], "")

@@ -43,7 +43,7 @@ func testProxy(t testing.TB, p netip.Prefix, nodes ...uint64) (*proxy, *node.Tab
 	}
 	x := &proxy{name: "eth0", mac: ourMAC, local: ourLocal, routes: routes, stats: &portStats{}, log: slog.New(slog.DiscardHandler),
 		known: map[netip.Addr]struct{}{}, conflicts: map[netip.Addr]time.Time{}, bucket: rate.New(answerRate, answerBurst)}
-	x.shares.Store(&[]share{{p, table, 7}})
+	x.shares.Store(&[]onLinkPrefix{{p, table, 7}})
 	return x, table
 }
 

@@ -13,20 +13,20 @@ import (
 	"culvert/bridge/lan/mdns"
 )
 
-// A port is one interface that is being served, for as long as it has the same
-// index, Ethernet and link-local address.
+// port serves one interface. It ends when the index, the Ethernet address or the
+// link-local address changes.
 type port struct {
-	link      *link
-	announcer *announcer                     // nil without Advertise
-	proxy     *proxy                         // nil without Proxy, or where no prefix is shared
-	names     atomic.Pointer[mdns.Responder] // nil without MDNS
-	kick      chan struct{}                  // the names changed; holds one
-	stats     *portStats
-	cancel    context.CancelFunc
-	wg        sync.WaitGroup
+	link         *link
+	announcer    *announcer                     // nil without Advertise
+	proxy        *proxy                         // nil without Proxy, or where no prefix is shared
+	names        atomic.Pointer[mdns.Responder] // nil without MDNS
+	namesChanged chan struct{}                  // capacity 1
+	stats        *portStats
+	cancel       context.CancelFunc
+	wg           sync.WaitGroup
 }
 
-// The service that each node has (RFC 7252, section 12.7).
+// The service of each node (RFC 7252, section 12.7).
 const (
 	coapService = "_coap._udp"
 	coapPort    = 5683
@@ -48,11 +48,11 @@ type portStats struct {
 
 func newPort(ctx context.Context, l *link) (context.Context, *port) {
 	ctx, cancel := context.WithCancel(ctx)
-	return ctx, &port{link: l, kick: make(chan struct{}, 1), stats: &portStats{}, cancel: cancel}
+	return ctx, &port{link: l, namesChanged: make(chan struct{}, 1), stats: &portStats{}, cancel: cancel}
 }
 
-// open begins what is not being served yet. An error concerns one part; the others
-// are served, and what is missing is tried again.
+// open starts the parts that are not running. If one part fails, the others run; call it
+// again to retry.
 func (p *port) open(ctx context.Context, o *Options) error {
 	var errs []error
 	if o.Advertise && p.announcer == nil {
@@ -68,15 +68,15 @@ func (p *port) open(ctx context.Context, o *Options) error {
 		if err == nil {
 			r := mdns.New(mdns.Options{Service: coapService, Port: coapPort, Log: o.Log, Link: p.link.name})
 			p.names.Store(r)
-			p.wg.Go(func() { r.Serve(ctx, conn, p.kick) })
+			p.wg.Go(func() { r.Serve(ctx, conn, p.namesChanged) })
 		}
 		errs = append(errs, err)
 	}
 	return errors.Join(errs...)
 }
 
-// setShares begins or ends to proxy on the interface, or changes for which prefixes.
-func (p *port) setShares(ctx context.Context, shares []share, addrs map[netip.Addr]int, routes *nodeRoutes, log *slog.Logger) error {
+// setSharedPrefixes starts, changes or stops proxying on the interface.
+func (p *port) setSharedPrefixes(ctx context.Context, shares []onLinkPrefix, addrs map[netip.Addr]int, routes *nodeRoutes, log *slog.Logger) error {
 	p.stats.shared.Store(int64(len(shares)))
 	if len(shares) == 0 {
 		if p.proxy != nil {
@@ -105,21 +105,21 @@ func (p *port) setNames(hosts []mdns.Host) {
 	}
 	r.Update(time.Now(), hosts)
 	select {
-	case p.kick <- struct{}{}:
+	case p.namesChanged <- struct{}{}:
 	default:
 	}
 }
 
-// same reports whether l is still what is being served.
+// same reports whether l is the interface for which p was made.
 func (p *port) same(l *link) bool {
 	return l.usable() && l.index == p.link.index && l.local == p.link.local && l.mac.String() == p.link.mac.String()
 }
 
-// abort ends the port at once: its interface is gone, or is another one.
-func (p *port) abort() {
+// stopNow ends the port without withdrawals: its interface was removed or replaced.
+func (p *port) stopNow() {
 	p.cancel()
 	if p.announcer != nil {
-		// An error means that it is closed already.
+		// An error means that it was closed before.
 		_ = p.announcer.conn.Close()
 	}
 	p.wg.Wait()

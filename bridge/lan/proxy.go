@@ -23,51 +23,49 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// Our own limits of one proxied interface.
+// Limits of one proxied interface, our choice.
 const (
 	maxConflicts   = 1024
-	conflictHold   = 10 * time.Minute // an address that another host has is left to it for so long
+	conflictHold   = 10 * time.Minute // how long an address that another host uses is not answered for
 	answerRate     = 1000             // answers a second
 	answerBurst    = 200
-	probeInterval  = 50 * time.Millisecond // between solicitations of our own, one an address
+	probeInterval  = 50 * time.Millisecond // between our own solicitations; one for each address
 	maxProbes      = maxHostRoutes
 	etherTypeIPv6  = unix.ETH_P_IPV6
 	maxSolicitSize = 1500
 	receiveBuffer  = 1 << 20 // octets
 )
 
-// A share is a mesh prefix that is the network's too.
-type share struct {
+// onLinkPrefix is a mesh prefix that is also on-link on the network.
+type onLinkPrefix struct {
 	prefix netip.Prefix
 	table  *node.Table
 	index  int // of the TUN interface
 }
 
-// A proxy answers the neighbour solicitations of one interface for nodes: for an
-// address that an admitted node holds, and for no other, so that a scan of the
-// prefix finds nothing and leaves nothing behind. It asks once whether another
-// host has an address that is new, and leaves it to that host.
+// proxy answers neighbour solicitations on one interface for the addresses of admitted
+// nodes, and for no others: a scan of the prefix finds nothing and creates no state. It
+// probes each new address once. If another host uses the address, it does not answer.
 type proxy struct {
 	conn   *packet.Conn
 	name   string
 	mac    [6]byte
 	local  netip.Addr
-	shares atomic.Pointer[[]share]
+	shares atomic.Pointer[[]onLinkPrefix]
 	routes *nodeRoutes
 	groups *membership.Groups
 	stats  *portStats
 	log    *slog.Logger
-	bucket rate.Bucket // of the reading goroutine
+	bucket rate.Bucket // used by run only
 
 	mu        sync.Mutex // guards what follows
 	known     map[netip.Addr]struct{}
-	probes    []netip.Addr // still to be asked for
+	probes    []netip.Addr // addresses to be probed
 	conflicts map[netip.Addr]time.Time
 }
 
-// newProxy opens the sockets, which takes CAP_NET_RAW and the address family
-// AF_PACKET: solicitations sent to a node's own address never reach an ICMPv6
-// socket of this host.
+// newProxy opens the sockets. It needs CAP_NET_RAW and the address family AF_PACKET:
+// unicast solicitations for a node's address never reach an ICMPv6 socket of this host.
 func newProxy(l *link, routes *nodeRoutes, stats *portStats, log *slog.Logger) (*proxy, error) {
 	if len(l.mac) != 6 {
 		return nil, fmt.Errorf("%s has no Ethernet address: neighbours cannot be proxied on it", l.name)
@@ -88,7 +86,7 @@ func newProxy(l *link, routes *nodeRoutes, stats *portStats, log *slog.Logger) (
 	}
 	p := &proxy{name: l.name, mac: [6]byte(l.mac), local: l.local, routes: routes, stats: stats, log: log,
 		known: map[netip.Addr]struct{}{}, conflicts: map[netip.Addr]time.Time{}, bucket: rate.New(answerRate, answerBurst)}
-	p.shares.Store(new([]share))
+	p.shares.Store(new([]onLinkPrefix))
 	p.groups = membership.New(l.index)
 	ifi := &net.Interface{Index: l.index, Name: l.name, HardwareAddr: l.mac}
 	if p.conn, err = packet.Listen(ifi, packet.Datagram, etherTypeIPv6, &packet.Config{Filter: filter}); err != nil {
@@ -96,13 +94,13 @@ func newProxy(l *link, routes *nodeRoutes, stats *portStats, log *slog.Logger) (
 			permission(err, "CAP_NET_RAW, and AF_PACKET in RestrictAddressFamilies="))
 	}
 	p.control(func(fd int) error {
-		// So that a burst of a scanner costs no honest solicitation.
+		// A burst from a scanner must not displace other solicitations.
 		return unix.SetsockoptInt(fd, unix.SOL_SOCKET, unix.SO_RCVBUFFORCE, receiveBuffer)
 	})
 	return p, nil
 }
 
-// control sets an option of the socket that it can do without.
+// control sets a socket option. A failure is logged and otherwise ignored.
 func (p *proxy) control(set func(fd int) error) {
 	conn, err := p.conn.SyscallConn()
 	if err == nil {
@@ -146,7 +144,7 @@ func (p *proxy) run(ctx context.Context) {
 	}
 }
 
-// close ends run. An error means that it was closed before.
+// close ends run. It may be called twice.
 func (p *proxy) close() {
 	_ = p.conn.Close()
 	p.mu.Lock()
@@ -160,14 +158,14 @@ func (p *proxy) send(b []byte, to [6]byte) {
 	}
 }
 
-// receive takes what arrived from the Ethernet address from, and appends the answer
-// to out: nil for none.
+// receive handles a packet from the Ethernet address from. It appends the answer to out
+// and returns its destination; a nil answer means none.
 func (p *proxy) receive(out, b []byte, from [6]byte, now time.Time) (to [6]byte, answer []byte) {
 	m, ok := neighbor.Parse(b)
 	if !ok || from == p.mac {
 		return to, nil
 	}
-	s := p.shareOf(m.Target)
+	s := p.prefixFor(m.Target)
 	if s == nil {
 		return to, nil
 	}
@@ -196,7 +194,7 @@ func (p *proxy) receive(out, b []byte, from [6]byte, now time.Time) (to [6]byte,
 	return to, neighbor.AppendAdvertisement(out, p.local, m.Source, m.Target, p.mac, true)
 }
 
-func (p *proxy) shareOf(a netip.Addr) *share {
+func (p *proxy) prefixFor(a netip.Addr) *onLinkPrefix {
 	shares := *p.shares.Load()
 	for i := range shares {
 		if shares[i].prefix.Contains(a) {
@@ -218,7 +216,7 @@ func (p *proxy) conflict(a netip.Addr, n *node.Node, mac [6]byte, now time.Time)
 	p.stats.conflicts.Store(int64(len(p.conflicts)))
 	p.mu.Unlock()
 	if !old {
-		p.log.Warn("another host of the network has the address of a node, and keeps it; take it from that host",
+		p.log.Warn("another host of the network has the address of a node; it is not answered for: give that host another address",
 			"interface", p.name, "node", n.Label(), "address", a, "ethernet", net.HardwareAddr(mac[:]).String(), "again", conflictHold)
 	}
 }
@@ -235,13 +233,13 @@ func (p *proxy) conflicting(a netip.Addr, now time.Time) bool {
 	return ok
 }
 
-// setAddresses replaces the addresses that are answered for: their groups are
-// joined, so that switches that watch joins let solicitations through, and each new
-// one is asked for once. receive does not depend on it.
-func (p *proxy) setAddresses(shares []share, addrs map[netip.Addr]int) {
+// setAddresses replaces the set of node addresses. It joins their solicited-node groups,
+// so that switches with MLD snooping forward solicitations, and queues a probe for each
+// new address. receive does not use the set.
+func (p *proxy) setAddresses(shares []onLinkPrefix, addrs map[netip.Addr]int) {
 	p.shares.Store(&shares)
 	mine := func(a netip.Addr) bool {
-		return slices.ContainsFunc(shares, func(s share) bool { return s.prefix.Contains(a) })
+		return slices.ContainsFunc(shares, func(s onLinkPrefix) bool { return s.prefix.Contains(a) })
 	}
 	p.mu.Lock()
 	defer p.mu.Unlock()
@@ -282,7 +280,7 @@ func (p *proxy) allMulticast(cause error) {
 		"for some of them to this host", "interface", p.name, "groups", p.groups.Len(), "err", cause)
 }
 
-// probe asks for the addresses that are new.
+// probe sends the queued probes, one each probeInterval, until ctx ends.
 func (p *proxy) probe(ctx context.Context) {
 	t := time.NewTicker(probeInterval)
 	defer t.Stop()

@@ -14,24 +14,24 @@ import (
 	"culvert/tun/rtnl"
 )
 
-// Where a mesh prefix is that of the site's network too, the kernel has two routes
-// for it, one to the network and one to the TUN interface. Ours settle it:
+// If a mesh prefix is also on-link on the site's network, the kernel has two routes for
+// it, one to the network and one to the TUN interface. Our routes take precedence:
 //
 //	PREFIX/64   dev eth0   better than both, so that the network's hosts are found
 //	NODE/128    dev mesh0  for each address that a node has
 //
-// A node's route is more specific than any other. All are marked as ours.
+// A host route is more specific than any other. All have routeProtocol.
 const (
-	// routeProtocol is the mark: one of rtnetlink's routing protocol numbers that
-	// nobody has registered, as for the policy rules of the TUN interface.
+	// routeProtocol marks our routes: an unregistered routing protocol number of
+	// rtnetlink, the one that package tun uses for its policy rules.
 	routeProtocol = 108
-	// routeMetric is smaller than those of the kernel (256) and of router
-	// advertisements (1024).
+	// routeMetric is below the metrics of the kernel (256) and of router advertisements
+	// (1024).
 	routeMetric   = 64
 	maxHostRoutes = 16384
 )
 
-// nodeRoutes are the routes to single nodes.
+// nodeRoutes are the host routes to nodes.
 type nodeRoutes struct {
 	handle  *netlink.Handle
 	refused *atomic.Uint64
@@ -46,14 +46,15 @@ func (r *nodeRoutes) len() int {
 	return len(r.have)
 }
 
-// ensure reports whether there is a route to a node by way of the interface.
+// ensure adds the route to a node over the interface if it is missing, and reports
+// whether the route exists.
 func (r *nodeRoutes) ensure(a netip.Addr, index int) bool {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	return r.ensureLocked(a, index) == nil
 }
 
-var errManyRoutes = fmt.Errorf("there are %d routes to nodes, which is as many as there may be", maxHostRoutes)
+var errTooManyRoutes = fmt.Errorf("there are %d routes to nodes, which is the limit", maxHostRoutes)
 
 func (r *nodeRoutes) ensureLocked(a netip.Addr, index int) error {
 	if i, ok := r.have[a]; ok && i == index {
@@ -61,7 +62,7 @@ func (r *nodeRoutes) ensureLocked(a netip.Addr, index int) error {
 	}
 	if len(r.have) >= maxHostRoutes {
 		r.refused.Add(1)
-		return errManyRoutes
+		return errTooManyRoutes
 	}
 	if err := r.handle.RouteReplace(nodeRoute(a, index)); err != nil {
 		return fmt.Errorf("add a route to %v: %w", a, err)
@@ -70,7 +71,7 @@ func (r *nodeRoutes) ensureLocked(a netip.Addr, index int) error {
 	return nil
 }
 
-// sync makes the routes those of want, and returns the first error.
+// sync adds and removes routes until they equal want. It returns the first error.
 func (r *nodeRoutes) sync(want map[netip.Addr]int) error {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -91,8 +92,8 @@ func (r *nodeRoutes) sync(want map[netip.Addr]int) error {
 	return first
 }
 
-// forget drops from have what the kernel no longer has: the routes went with their
-// interface, or another program removed them.
+// forget drops from have the routes that the kernel no longer has: their interface was
+// removed, or another program removed them.
 func (r *nodeRoutes) forget() error {
 	routes, err := ourRoutes(r.handle)
 	if err != nil {
@@ -128,13 +129,13 @@ func ourRoutes(h *netlink.Handle) ([]netlink.Route, error) {
 	})
 }
 
-// gone tells the errors of removing what is not there.
+// gone reports whether removing a route failed because it does not exist.
 func gone(err error) bool {
 	return errors.Is(err, unix.ESRCH) || errors.Is(err, unix.ENODEV) || errors.Is(err, unix.ENOENT)
 }
 
-// setNetworkRoutes makes the routes to shared prefixes those of want. They outlive
-// the process, so they are written down first.
+// setNetworkRoutes makes the routes to shared prefixes equal to want. The routes
+// survive a killed process, so the state file records them first.
 func setNetworkRoutes(h *netlink.Handle, s *saved, path string, want []route, index map[string]int) error {
 	for _, r := range want {
 		if !slices.Contains(s.Routes, r) {
@@ -166,8 +167,7 @@ func setNetworkRoutes(h *netlink.Handle, s *saved, path string, want []route, in
 	return errors.Join(errs...)
 }
 
-// removeRoutes removes the routes that were written down, and keeps in s those that
-// could not be removed.
+// removeRoutes removes the recorded routes. s keeps those that could not be removed.
 func removeRoutes(h *netlink.Handle, s *saved) error {
 	var left []route
 	var errs []error
@@ -178,7 +178,7 @@ func removeRoutes(h *netlink.Handle, s *saved) error {
 		}
 		l, err := h.LinkByName(r.Interface)
 		if err != nil {
-			continue // its routes went with it
+			continue // the kernel removed its routes with it
 		}
 		if err := h.RouteDel(networkRoute(p, l.Attrs().Index)); err != nil && !gone(err) {
 			left = append(left, r)

@@ -18,66 +18,66 @@ const (
 	maxRADelayTime           = 500 * time.Millisecond
 )
 
-// Our own limits.
+// Limits, our choice.
 const (
-	maxSingleAnswers = 8  // to solicitations within minDelayBetweenRAs; what is over them is answered to all at once
-	maxGone          = 32 // routes that are being withdrawn, so that the message fits into any link
+	maxSingleAnswers = 8  // unicast answers within minDelayBetweenRAs; further solicitations share one multicast answer
+	maxWithdrawn     = 32 // routes being withdrawn: the message must fit into any MTU
 )
 
-// A schedule says when one interface sends which router advertisements: periodic
-// and solicited ones at the random times of RFC 4861, sections 6.2.4 and 6.2.6, and
-// routes that go are withdrawn several times (6.2.5). It holds no clock.
+// schedule decides when one interface sends which router advertisements: periodic and
+// solicited ones at the random times of RFC 4861, sections 6.2.4 and 6.2.6. A removed
+// route is withdrawn several times (6.2.5). The time is passed in.
 type schedule struct {
-	interval time.Duration // MaxRtrAdvInterval
-	routes   []netip.Prefix
-	gone     map[netip.Prefix]int // withdrawals still to be sent
-	next     time.Time            // of the next advertisement to all; zero is none
-	last     time.Time            // of the last one to all
-	initial  int                  // of those that are to follow soon after a change
-	answers  map[netip.Addr]time.Time
-	answered map[netip.Addr]time.Time // single answers, for minDelayBetweenRAs
+	interval  time.Duration // MaxRtrAdvInterval
+	routes    []netip.Prefix
+	withdrawn map[netip.Prefix]int // withdrawals that remain to be sent
+	next      time.Time            // next multicast advertisement; zero: none
+	last      time.Time            // last multicast advertisement
+	initial   int                  // multicast advertisements still to be sent at the initial interval
+	answers   map[netip.Addr]time.Time
+	answered  map[netip.Addr]time.Time // unicast answers of the last minDelayBetweenRAs
 
-	flags      flags // of the network's own routers
+	flags      flags // of the default routers of the network
 	flagsUntil time.Time
 }
 
-// flags are the fields in which the routers of a network must agree (RFC 4861,
-// section 6.2.7), and of which a host believes whoever spoke last.
+// flags are the fields on which the routers of a network must agree (RFC 4861, section
+// 6.2.7): a host uses those of the latest advertisement.
 type flags struct{ managed, other bool }
 
 func newSchedule(interval time.Duration) *schedule {
-	return &schedule{interval: interval, gone: map[netip.Prefix]int{},
+	return &schedule{interval: interval, withdrawn: map[netip.Prefix]int{},
 		answers: map[netip.Addr]time.Time{}, answered: map[netip.Addr]time.Time{}}
 }
 
-// setRoutes replaces the routes. Each change is told at once, as often as a new
-// router tells of itself.
+// setRoutes replaces the routes. A change is advertised at once, and as often as a
+// router advertises itself when it starts.
 func (s *schedule) setRoutes(now time.Time, routes []netip.Prefix) {
 	if slices.Equal(routes, s.routes) {
 		return
 	}
 	for _, p := range s.routes {
-		if !slices.Contains(routes, p) && len(s.gone) < maxGone {
-			s.gone[p] = maxFinalAdverts
+		if !slices.Contains(routes, p) && len(s.withdrawn) < maxWithdrawn {
+			s.withdrawn[p] = maxFinalAdverts
 		}
 	}
 	for _, p := range routes {
-		delete(s.gone, p)
+		delete(s.withdrawn, p)
 	}
 	s.routes = slices.Clone(routes)
 	s.initial = maxInitialAdverts
-	s.at(s.earliest(now))
+	s.bringForward(s.earliest(now))
 }
 
-// stop withdraws all routes; when done says so nothing more is to be sent.
+// stop withdraws all routes. done reports when all withdrawals were sent.
 func (s *schedule) stop(now time.Time) {
 	s.setRoutes(now, nil)
 	clear(s.answers)
 }
 
-func (s *schedule) done() bool { return len(s.routes) == 0 && len(s.gone) == 0 }
+func (s *schedule) done() bool { return len(s.routes) == 0 && len(s.withdrawn) == 0 }
 
-// earliest is when the next advertisement to all may be sent.
+// earliest returns the earliest time of the next multicast advertisement.
 func (s *schedule) earliest(now time.Time) time.Time {
 	if t := s.last.Add(minDelayBetweenRAs); !s.last.IsZero() && t.After(now) {
 		return t
@@ -85,16 +85,16 @@ func (s *schedule) earliest(now time.Time) time.Time {
 	return now
 }
 
-// at brings the next advertisement to all forward.
-func (s *schedule) at(t time.Time) {
+// bringForward sends the next multicast advertisement at t, if not earlier.
+func (s *schedule) bringForward(t time.Time) {
 	if s.next.IsZero() || t.Before(s.next) {
 		s.next = t
 	}
 }
 
-// solicited records a solicitation from a host, which has no address yet if from is
-// unspecified. Each host is answered on its own (BCP 202, section 5.1: what is sent
-// to all wakes all), once in three seconds.
+// solicited records a solicitation. from is unspecified for a host without an address.
+// Each host gets a unicast answer, at most one in three seconds: a multicast answer
+// would wake all hosts (BCP 202, section 5.1).
 func (s *schedule) solicited(now time.Time, from netip.Addr) {
 	if s.done() {
 		return
@@ -116,19 +116,19 @@ func (s *schedule) solicited(now time.Time, from netip.Addr) {
 		if min := s.earliest(now); t.Before(min) {
 			t = min.Add(delay)
 		}
-		s.at(t)
+		s.bringForward(t)
 	}
 }
 
-// heard takes over the flags of an advertisement of another router, while it is a
-// default router of the network. Who was told otherwise is told again.
-func (s *schedule) heard(now time.Time, ra *ndp.RouterAdvertisement) {
+// observeRouter adopts the flags of another router's advertisement for as long as it
+// is a default router. If they differ from ours, ours are advertised again.
+func (s *schedule) observeRouter(now time.Time, ra *ndp.RouterAdvertisement) {
 	if ra.RouterLifetime <= 0 {
 		return
 	}
 	f := flags{managed: ra.ManagedConfiguration, other: ra.OtherConfiguration}
 	if f != s.flagsAt(now) && !s.done() {
-		s.at(s.earliest(now))
+		s.bringForward(s.earliest(now))
 	}
 	s.flags, s.flagsUntil = f, now.Add(ra.RouterLifetime)
 }
@@ -140,7 +140,7 @@ func (s *schedule) flagsAt(now time.Time) flags {
 	return flags{}
 }
 
-// wait returns when to ask due, zero if nothing is to come.
+// wait returns when to call due, or zero if nothing is scheduled.
 func (s *schedule) wait() time.Time {
 	t := s.next
 	for _, at := range s.answers {
@@ -151,8 +151,8 @@ func (s *schedule) wait() time.Time {
 	return t
 }
 
-// due returns to whom an advertisement is to be sent now; the address is
-// unspecified for all, and invalid if nothing is due. Call it until then.
+// due returns the destination of an advertisement that is due: the unspecified address
+// for multicast, an invalid one if nothing is due. Call it until nothing is due.
 func (s *schedule) due(now time.Time) netip.Addr {
 	if !s.next.IsZero() && !s.next.After(now) {
 		return netip.IPv6Unspecified()
@@ -165,7 +165,7 @@ func (s *schedule) due(now time.Time) netip.Addr {
 	return netip.Addr{}
 }
 
-// sent records that what was due was sent, or could not be.
+// sent records that an advertisement that was due was sent, or failed (ok false).
 func (s *schedule) sent(now time.Time, to netip.Addr, ok bool) {
 	if !to.IsUnspecified() {
 		delete(s.answers, to)
@@ -174,14 +174,14 @@ func (s *schedule) sent(now time.Time, to netip.Addr, ok bool) {
 	}
 	s.next = time.Time{}
 	if !ok {
-		s.at(now.Add(minDelayBetweenRAs))
+		s.bringForward(now.Add(minDelayBetweenRAs))
 		return
 	}
 	s.last = now
-	clear(s.answers) // all have their answer
-	for p := range s.gone {
-		if s.gone[p]--; s.gone[p] == 0 {
-			delete(s.gone, p)
+	clear(s.answers) // the multicast advertisement answers all
+	for p := range s.withdrawn {
+		if s.withdrawn[p]--; s.withdrawn[p] == 0 {
+			delete(s.withdrawn, p)
 		}
 	}
 	if s.done() {
@@ -200,15 +200,15 @@ func (s *schedule) sent(now time.Time, to netip.Addr, ok bool) {
 	if s.initial > 0 && wait > maxInitialAdvertInterval {
 		wait = maxInitialAdvertInterval
 	}
-	if len(s.gone) > 0 {
+	if len(s.withdrawn) > 0 {
 		wait = minDelayBetweenRAs
 	}
-	s.at(now.Add(wait))
+	s.bringForward(now.Add(wait))
 }
 
-// message is the advertisement: never of a default router (RFC 4861, section 4.2:
-// lifetime 0), silent on all that is for the network's own routers to say, with a
-// route to each mesh (RFC 4191, section 2.3).
+// message returns the advertisement: a route to each mesh (RFC 4191, section 2.3), and
+// router lifetime 0, so that no host takes this one for a default router (RFC 4861,
+// section 4.2). Other parameters are left to the network's own routers.
 func (s *schedule) message(now time.Time, source *ndp.LinkLayerAddress) *ndp.RouterAdvertisement {
 	f := s.flagsAt(now)
 	ra := &ndp.RouterAdvertisement{RouterSelectionPreference: ndp.Medium,
@@ -223,7 +223,7 @@ func (s *schedule) message(now time.Time, source *ndp.LinkLayerAddress) *ndp.Rou
 	for _, p := range s.routes {
 		add(p, lifetimes*s.interval)
 	}
-	for p := range s.gone {
+	for p := range s.withdrawn {
 		add(p, 0)
 	}
 	return ra

@@ -189,7 +189,7 @@ func TestScheduleWithdraws(t *testing.T) {
 	s.stop(begin.Add(2 * time.Minute))
 	sent = simulate(s, 2*time.Minute, time.Hour, nil)
 	spaced(t, sent)
-	if len(sent) != maxFinalAdverts || sent[2].at-2*time.Minute > finalWait {
+	if len(sent) != maxFinalAdverts || sent[2].at-2*time.Minute > withdrawalTimeout {
 		t.Fatalf("%v", sent)
 	}
 	for _, x := range sent {
@@ -242,7 +242,7 @@ func TestScheduleFlags(t *testing.T) {
 		{ndp.RouterAdvertisement{ManagedConfiguration: true}, false}, // no default router
 		{ndp.RouterAdvertisement{ManagedConfiguration: true, RouterLifetime: time.Minute}, true},
 	} {
-		s.heard(begin.Add(time.Minute), &tt.ra)
+		s.observeRouter(begin.Add(time.Minute), &tt.ra)
 		for at, want := range map[time.Duration]bool{time.Minute: tt.want, 2 * time.Minute: false} {
 			if got := s.message(begin.Add(at), nil).ManagedConfiguration; got != want {
 				t.Errorf("%+v: M is %v after %v", tt.ra, got, at)

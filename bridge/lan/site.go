@@ -16,23 +16,23 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// How often a site looks, besides when the kernel says that something changed.
+// Intervals of checks, in addition to those after a notification of the kernel.
 const (
-	lookInterval  = 10 * time.Second
-	nodesInterval = 2 * time.Second
-	lookPause     = 100 * time.Millisecond // between two looks
+	refreshInterval = 10 * time.Second
+	nodesInterval   = 2 * time.Second
+	settleTime      = 100 * time.Millisecond // groups notifications that come together
 )
 
-// A site is one run of a Network. Its methods run on one goroutine.
+// site is one run of a Network. Its methods run on one goroutine.
 type site struct {
-	u       *Network
-	handle  *netlink.Handle
-	events  *nl.NetlinkSocket
-	forward forwarding
-	routes  nodeRoutes
-	shares  map[string][]share // by interface
-	ctx     map[*port]context.Context
-	said    map[string]string // the last complaint about each subject
+	network    *Network
+	handle     *netlink.Handle
+	events     *nl.NetlinkSocket
+	forward    forwarding
+	routes     nodeRoutes
+	shares     map[string][]onLinkPrefix // by interface name
+	ctx        map[*port]context.Context
+	lastLogged map[string]string // last warning logged about each subject
 }
 
 func newSite(u *Network) (*site, error) {
@@ -45,7 +45,7 @@ func newSite(u *Network) (*site, error) {
 		h.Close()
 		return nil, fmt.Errorf("open netlink: %w", err)
 	}
-	s := &site{u: u, handle: h, events: events, said: map[string]string{}, shares: map[string][]share{}, ctx: map[*port]context.Context{},
+	s := &site{network: u, handle: h, events: events, lastLogged: map[string]string{}, shares: map[string][]onLinkPrefix{}, ctx: map[*port]context.Context{},
 		forward: forwarding{root: parameterRoot, path: u.opts.State, log: u.opts.Log}}
 	s.routes.handle, s.routes.refused, s.routes.have = h, &u.stats.routesRefused, map[netip.Addr]int{}
 	return s, nil
@@ -63,30 +63,30 @@ func (s *site) run(ctx context.Context) error {
 	}()
 	serve, stop := context.WithCancel(context.WithoutCancel(ctx))
 	defer stop()
-	look := time.NewTicker(lookInterval)
+	look := time.NewTicker(refreshInterval)
 	defer look.Stop()
 	nodes := time.NewTicker(nodesInterval)
 	defer nodes.Stop()
 	for {
-		s.look(serve)
+		s.refresh(serve)
 		s.nodes()
 		for again := false; !again; {
 			select {
 			case <-ctx.Done():
 				stop()
-				return s.leave()
+				return s.shutdown()
 			case <-nodes.C:
 				s.nodes()
 			case <-look.C:
 				again = true
-				s.complain("routes", s.routes.forget())
-			case <-s.u.wake:
+				s.logOnChange("routes", s.routes.forget())
+			case <-s.network.wake:
 				again = true
 			case <-changed:
-				// More changes come at once, and a look takes them all in.
+				// Notifications come in bursts; one refresh covers them.
 				select {
 				case <-ctx.Done():
-				case <-time.After(lookPause):
+				case <-time.After(settleTime):
 				}
 				again = true
 			}
@@ -94,15 +94,16 @@ func (s *site) run(ctx context.Context) error {
 	}
 }
 
-// watch says that something changed, until quit and then the socket are closed.
+// watch sends on changed after each notification of the kernel. Close quit and then
+// the socket to end it.
 func (s *site) watch(changed chan<- struct{}, quit <-chan struct{}) {
 	for {
 		_, _, err := s.events.Receive()
-		if err != nil && !errors.Is(err, unix.ENOBUFS) { // notices were lost: look
+		if err != nil && !errors.Is(err, unix.ENOBUFS) { // notifications were lost: refresh
 			select {
 			case <-quit:
 			default:
-				s.u.opts.Log.Error("changes of the interfaces are noticed late", "err", err, "interval", lookInterval)
+				s.network.opts.Log.Error("kernel notifications failed: changes of interfaces are noticed at the next check only", "err", err, "interval", refreshInterval)
 			}
 			return
 		}
@@ -113,39 +114,39 @@ func (s *site) watch(changed chan<- struct{}, quit <-chan struct{}) {
 	}
 }
 
-// look brings everything in line with the interfaces as they are now.
-func (s *site) look(ctx context.Context) {
-	h, err := look(s.handle)
-	s.complain("host", err)
+// refresh applies the current state of the interfaces.
+func (s *site) refresh(ctx context.Context) {
+	h, err := readHost(s.handle)
+	s.logOnChange("host", err)
 	if err != nil {
 		return
 	}
 	err = s.forward.follow(h)
-	if !h.forwarding { // it was, before follow
-		if now, err := look(s.handle); err == nil {
+	if !h.forwarding { // as read before follow
+		if now, err := readHost(s.handle); err == nil {
 			h = now
 		}
 	}
-	s.forward.complain(h, s.u.opts.Interfaces, err)
-	s.u.stats.forwarding.Store(h.forwarding)
-	meshes := *s.u.meshes.Load()
-	s.findShares(h, meshes)
-	s.arrange(ctx, h)
-	for name, p := range s.u.ports {
+	s.forward.logOnChange(h, s.network.opts.Interfaces, err)
+	s.network.stats.forwarding.Store(h.forwarding)
+	meshes := *s.network.meshes.Load()
+	s.findSharedPrefixes(h, meshes)
+	s.syncPorts(ctx, h)
+	for name, p := range s.network.ports {
 		if p.announcer != nil {
 			p.announcer.setRoutes(s.advertised(h, meshes, h.links[name]))
 		}
 	}
 }
 
-// findShares finds the mesh prefixes that are those of the network too. There the
-// network's own hosts look for the nodes on the link, and a route for the whole
-// prefix would take each other's addresses from them.
-func (s *site) findShares(h host, meshes []Mesh) {
+// findSharedPrefixes finds the mesh prefixes that are also on-link on a network of the
+// site. Hosts there look for nodes on the link, and a route for the whole prefix would
+// cut them off from each other.
+func (s *site) findSharedPrefixes(h host, meshes []Mesh) {
 	clear(s.shares)
 	var want []route
 	index := map[string]int{}
-	for _, name := range s.u.opts.Interfaces {
+	for _, name := range s.network.opts.Interfaces {
 		l := h.links[name]
 		if !l.usable() {
 			continue
@@ -156,20 +157,20 @@ func (s *site) findShares(h host, meshes []Mesh) {
 				if !l.shares(p) || tun == nil || !tun.up {
 					continue
 				}
-				if !s.u.opts.Proxy {
-					s.complain("share "+name+p.String(), fmt.Errorf("prefix %v of mesh %s is also that of the network on %s, "+
-						"whose hosts look for the nodes there in vain: give the mesh another prefix, or set proxy = true", p, m.Name, name))
+				if !s.network.opts.Proxy {
+					s.logOnChange("share "+name+p.String(), fmt.Errorf("prefix %v of mesh %s is also that of the network on %s, "+
+						"whose hosts cannot reach the nodes: give the mesh another prefix, or set proxy = true", p, m.Name, name))
 					continue
 				}
-				s.shares[name] = append(s.shares[name], share{p, m.Table, tun.index})
+				s.shares[name] = append(s.shares[name], onLinkPrefix{p, m.Table, tun.index})
 				want, index[name] = append(want, route{name, p.String()}), l.index
 			}
 		}
 	}
-	s.complain("network routes", setNetworkRoutes(s.handle, &s.forward.saved, s.u.opts.State, want, index))
+	s.logOnChange("network routes", setNetworkRoutes(s.handle, &s.forward.saved, s.network.opts.State, want, index))
 }
 
-// advertised are the prefixes to which the network on l is told the route.
+// advertised returns the prefixes to advertise as routes on l.
 func (s *site) advertised(h host, meshes []Mesh, l *link) []netip.Prefix {
 	var out []netip.Prefix
 	for _, m := range meshes {
@@ -183,15 +184,15 @@ func (s *site) advertised(h host, meshes []Mesh, l *link) []netip.Prefix {
 	return out
 }
 
-// arrange opens and closes ports as interfaces come and go.
-func (s *site) arrange(ctx context.Context, h host) {
-	for name, p := range s.u.ports {
+// syncPorts opens and closes ports as interfaces appear and disappear.
+func (s *site) syncPorts(ctx context.Context, h host) {
+	for name, p := range s.network.ports {
 		if !p.same(h.links[name]) {
-			p.abort()
+			p.stopNow()
 			s.setPort(name, nil)
 		}
 	}
-	for _, name := range s.u.opts.Interfaces {
+	for _, name := range s.network.opts.Interfaces {
 		l := h.links[name]
 		if !l.usable() {
 			what := "is not there"
@@ -199,66 +200,66 @@ func (s *site) arrange(ctx context.Context, h host) {
 			case l != nil && !l.up:
 				what = "is down, or has no carrier"
 			case l != nil:
-				what = "has no link-local address that serves"
+				what = "has no usable link-local address"
 			}
-			s.complain("port "+name, fmt.Errorf("interface %s %s: nothing is served on it until it is", name, what))
+			s.logOnChange("port "+name, fmt.Errorf("interface %s %s: nothing is served on it until it is", name, what))
 			continue
 		}
-		p := s.u.ports[name]
+		p := s.network.ports[name]
 		if p == nil {
 			portCtx, port := newPort(ctx, l)
 			p = port
 			s.ctx[p] = portCtx
 			s.setPort(name, p)
 		}
-		s.complain("port "+name, p.open(s.ctx[p], &s.u.opts))
+		s.logOnChange("port "+name, p.open(s.ctx[p], &s.network.opts))
 	}
 }
 
 func (s *site) setPort(name string, p *port) {
-	s.u.mu.Lock()
-	defer s.u.mu.Unlock()
+	s.network.mu.Lock()
+	defer s.network.mu.Unlock()
 	if p == nil {
-		delete(s.ctx, s.u.ports[name])
-		delete(s.u.ports, name)
+		delete(s.ctx, s.network.ports[name])
+		delete(s.network.ports, name)
 		return
 	}
-	s.u.ports[name] = p
+	s.network.ports[name] = p
 }
 
-// nodes brings the routes, the proxies and the names in line with the node tables.
+// nodes applies the node tables to the routes, the proxies and the names.
 func (s *site) nodes() {
-	o, meshes := &s.u.opts, *s.u.meshes.Load()
+	o, meshes := &s.network.opts, *s.network.meshes.Load()
 	addrs := s.sharedAddresses(meshes)
-	s.complain("node routes", s.routes.sync(addrs))
-	s.u.stats.hostRoutes.Store(int64(s.routes.len()))
-	for name, p := range s.u.ports {
-		s.complain("proxy "+name, p.setShares(s.ctx[p], s.shares[name], addrs, &s.routes, o.Log))
+	s.logOnChange("node routes", s.routes.sync(addrs))
+	s.network.stats.hostRoutes.Store(int64(s.routes.len()))
+	for name, p := range s.network.ports {
+		s.logOnChange("proxy "+name, p.setSharedPrefixes(s.ctx[p], s.shares[name], addrs, &s.routes, o.Log))
 	}
 	if !o.MDNS && o.HostsFile == "" {
 		return
 	}
 	all := names(meshes)
 	if o.MDNS {
-		hosts := mdnsHosts(all)
-		for _, p := range s.u.ports {
+		hosts := responderHosts(all)
+		for _, p := range s.network.ports {
 			p.setNames(hosts)
 		}
 	}
 	if o.HostsFile != "" {
 		wrote, err := writeHosts(o.HostsFile, hostsFile(all, o.Domain))
-		s.complain("hosts", err)
+		s.logOnChange("hosts", err)
 		if wrote {
-			s.u.stats.hostsWritten.Add(1)
+			s.network.stats.hostsWritten.Add(1)
 		}
 	}
 }
 
-// sharedAddresses are the addresses of nodes in shared prefixes, with the index of
-// the interface that leads to each.
+// sharedAddresses returns the addresses of nodes in shared prefixes, each with the index
+// of the interface to route it to.
 func (s *site) sharedAddresses(meshes []Mesh) map[netip.Addr]int {
 	out := map[netip.Addr]int{}
-	var all []share
+	var all []onLinkPrefix
 	for _, list := range s.shares {
 		all = append(all, list...)
 	}
@@ -282,32 +283,33 @@ func (s *site) sharedAddresses(meshes []Mesh) map[netip.Addr]int {
 	return out
 }
 
-// leave waits for the ports, which have been told to end, and puts back what was
-// changed.
-func (s *site) leave() error {
-	for _, p := range s.u.ports {
+// shutdown waits for the ports, whose context has ended, and restores the routes and
+// kernel parameters that were changed.
+func (s *site) shutdown() error {
+	for _, p := range s.network.ports {
 		if p.proxy != nil {
 			p.proxy.close()
 		}
 		p.wg.Wait()
 	}
-	for name := range s.u.ports {
+	for name := range s.network.ports {
 		s.setPort(name, nil)
 	}
 	errs := []error{s.routes.sync(nil), removeRoutes(s.handle, &s.forward.saved), s.forward.putBack()}
-	s.u.stats.hostRoutes.Store(0)
-	s.u.stats.forwarding.Store(false)
+	s.network.stats.hostRoutes.Store(0)
+	s.network.stats.forwarding.Store(false)
 	return errors.Join(errs...)
 }
 
-// complain logs an error about a subject once, until it is another one.
-func (s *site) complain(subject string, err error) {
+// logOnChange logs an error about a subject unless it is the one logged last. A nil
+// error resets that.
+func (s *site) logOnChange(subject string, err error) {
 	text := ""
 	if err != nil {
 		text = err.Error()
 	}
-	if text != "" && text != s.said[subject] {
-		s.u.opts.Log.Warn(text)
+	if text != "" && text != s.lastLogged[subject] {
+		s.network.opts.Log.Warn(text)
 	}
-	s.said[subject] = text
+	s.lastLogged[subject] = text
 }

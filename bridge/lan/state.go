@@ -12,7 +12,7 @@ import (
 	"strings"
 )
 
-const maxState = 1 << 20 // octets of a state file that is believed
+const maxStateFile = 1 << 20 // octets of a state file that is believed
 
 // A parameter is one kernel parameter under net.ipv6.conf that was changed.
 type parameter struct {
@@ -40,7 +40,7 @@ type saved struct {
 func (s *saved) empty() bool { return len(s.Parameters) == 0 && len(s.Routes) == 0 }
 
 // here fills in the boot and the namespace of this process.
-func (s *saved) here() error {
+func (s *saved) stamp() error {
 	boot, err := os.ReadFile("/proc/sys/kernel/random/boot_id")
 	if err != nil {
 		return err
@@ -66,8 +66,8 @@ func load(path string) (saved, error) {
 		return s, fmt.Errorf("lan: state: %w", err)
 	}
 	defer f.Close()
-	b, err := io.ReadAll(io.LimitReader(f, maxState+1))
-	if err == nil && len(b) > maxState {
+	b, err := io.ReadAll(io.LimitReader(f, maxStateFile+1))
+	if err == nil && len(b) > maxStateFile {
 		err = errors.New("too large")
 	}
 	if err == nil {
@@ -80,7 +80,7 @@ func load(path string) (saved, error) {
 			"look at net.ipv6.conf.all.forwarding and the accept_ra parameters, and remove the file", path, err)
 	}
 	var now saved
-	if err := now.here(); err != nil {
+	if err := now.stamp(); err != nil {
 		return saved{}, fmt.Errorf("lan: state: %w", err)
 	}
 	switch {
@@ -106,7 +106,7 @@ func (s *saved) store(path string) error {
 		}
 		return nil
 	}
-	if err := s.here(); err != nil {
+	if err := s.stamp(); err != nil {
 		return fmt.Errorf("lan: state: %w", err)
 	}
 	b, err := json.MarshalIndent(s, "", "\t")

@@ -12,20 +12,20 @@ import (
 	"golang.org/x/net/dns/dnsmessage"
 )
 
-// A listing is the answer to who offers the service. It is sent once for all who
-// ask about the same time, in as many messages as it takes.
+// listing is the answer to a query for all instances of the service. Queries that
+// come at about the same time share one listing, which may take several messages.
 type listing struct {
-	due     time.Time
-	from    netip.Addr          // who asked first
-	known   map[string]struct{} // instances that all who ask have already
-	labels  []string            // nil before the first message
-	started bool
-	few     bool
+	due         time.Time
+	from        netip.Addr          // the first querier
+	known       map[string]struct{} // instances that every querier already has
+	labels      []string            // nil before the first message
+	started     bool
+	withDetails bool
 }
 
-// answer sends what a query asks for.
+// answer sends the answer to a query.
 func (r *Responder) answer(now time.Time, q *query, send Send) {
-	if !q.asked && len(q.instances) > 0 {
+	if !q.hasQuestions && len(q.instances) > 0 {
 		// The rest of a truncated query (RFC 6762, section 7.2).
 		if l := r.list; l != nil && !l.started && l.from == q.from.Addr() {
 			for label := range q.instances {
@@ -41,7 +41,7 @@ func (r *Responder) answer(now time.Time, q *query, send Send) {
 		return
 	}
 	r.stats.Queries++
-	// An answer to one host must not leave the link (RFC 6762, section 11).
+	// A unicast answer must stay on the link (RFC 6762, section 11).
 	if !q.from.Addr().IsLinkLocalUnicast() {
 		if q.legacy() {
 			return
@@ -50,7 +50,7 @@ func (r *Responder) answer(now time.Time, q *query, send Send) {
 	}
 	answers, additional := r.collect(now, q)
 	if q.listing && !q.legacy() {
-		r.askListing(now, q)
+		r.scheduleListing(now, q)
 	}
 	if len(answers) == 0 && !(q.listing && q.legacy()) {
 		return
@@ -91,8 +91,8 @@ func (r *Responder) answer(now time.Time, q *query, send Send) {
 	send(to, b.bytes())
 }
 
-// collect returns the answers to the questions about single names, and what is
-// known besides.
+// collect returns the answers to questions about single names, and the additional
+// records.
 func (r *Responder) collect(now time.Time, q *query) (answers, additional []record) {
 	single := q.legacy() || q.unicast
 	for _, question := range q.questions {
@@ -100,14 +100,14 @@ func (r *Responder) collect(now time.Time, q *query) (answers, additional []reco
 		if s == metaQuery && wants(question.Type, typePTR) && r.counts[live]+r.counts[announcing] > 0 {
 			answers = append(answers, record{name: metaQuery, kind: typePTR, ttl: otherTTL, target: r.service})
 		}
-		n := r.named(s)
+		n := r.nameFor(s)
 		if n == nil || n.state != announcing && n.state != live {
 			continue
 		}
-		recs, more := r.about(n, s, question.Type)
+		recs, more := r.recordsFor(n, s, question.Type)
 		recs = slices.DeleteFunc(recs, func(rec record) bool {
 			known, ok := q.known[knownKey{rec.name, rec.kind}]
-			return ok && bytes.Equal(known, rec.data()) || !single && r.justTold(now, n, rec, q.probe)
+			return ok && bytes.Equal(known, rec.data()) || !single && r.recentlySent(now, n, rec, q.probe)
 		})
 		if len(recs) == 0 {
 			continue
@@ -117,31 +117,31 @@ func (r *Responder) collect(now time.Time, q *query) (answers, additional []reco
 	return answers, additional
 }
 
-// justTold reports whether all hosts have just been told rec, or else records that
-// they are being told.
-func (r *Responder) justTold(now time.Time, n *name, rec record, probe bool) bool {
-	least := repeatAfter
+// recentlySent reports whether rec was multicast so recently that it must not be sent
+// again. If not, it records that rec is being sent.
+func (r *Responder) recentlySent(now time.Time, n *name, rec record, probe bool) bool {
+	least := multicastInterval
 	if probe {
-		least = defendAfter
+		least = defenceInterval
 	}
-	told := &n.told[rec.slot()]
-	if now.Sub(*told) < least {
+	last := &n.lastSent[rec.slot()]
+	if now.Sub(*last) < least {
 		r.stats.Limited++
 		return true
 	}
-	*told = now
+	*last = now
 	return false
 }
 
-// about is what there is to say of a name of n to a question for a type.
-func (r *Responder) about(n *name, s string, asked dnsmessage.Type) (answers, additional []record) {
+// recordsFor returns the records for a question about name s of n.
+func (r *Responder) recordsFor(n *name, s string, asked dnsmessage.Type) (answers, additional []record) {
 	switch {
 	case strings.HasSuffix(s, ".arpa"):
 		if wants(asked, typePTR) {
 			return []record{r.reverse(n)}, nil
 		}
 	case s == n.Label+".local":
-		none := nothingElse(s, typeAAAA)
+		none := onlyTypes(s, typeAAAA)
 		if wants(asked, typeAAAA) {
 			return []record{r.address(n)}, []record{none}
 		}
@@ -154,26 +154,26 @@ func (r *Responder) about(n *name, s string, asked dnsmessage.Type) (answers, ad
 			answers = append(answers, r.text(n))
 		}
 		if answers == nil {
-			answers = []record{nothingElse(s, typeTXT, typeSRV)}
+			answers = []record{onlyTypes(s, typeTXT, typeSRV)}
 		}
 	}
 	return answers, additional
 }
 
-// askListing has all instances told, after a random time in which others may ask
-// for the same (RFC 6762, section 6), or in which the rest of the question comes
+// scheduleListing schedules a listing after a random delay. In that time further queries
+// for the same may arrive (RFC 6762, section 6), or the rest of a truncated query
 // (section 7.2).
-func (r *Responder) askListing(now time.Time, q *query) {
+func (r *Responder) scheduleListing(now time.Time, q *query) {
 	l := &r.list
 	if *l != nil && (*l).started {
-		l = &r.again
+		l = &r.nextList
 	}
 	if *l == nil {
 		due := now.Add(20*time.Millisecond + rand.N(100*time.Millisecond))
 		if q.truncated {
 			due = now.Add(400*time.Millisecond + rand.N(100*time.Millisecond))
 		}
-		if t := r.listed.Add(repeatAfter); t.After(due) {
+		if t := r.listed.Add(multicastInterval); t.After(due) {
 			due = t
 		}
 		*l = &listing{due: due, from: q.from.Addr(), known: q.instances}
@@ -186,7 +186,7 @@ func (r *Responder) askListing(now time.Time, q *query) {
 	}
 }
 
-// instances are the labels that are answered for, less those in known.
+// instances returns the labels of verified names, except those in known, sorted.
 func (r *Responder) instances(known map[string]struct{}) []string {
 	out := make([]string, 0, len(r.names))
 	for label, n := range r.names {
@@ -198,43 +198,43 @@ func (r *Responder) instances(known map[string]struct{}) []string {
 	return out
 }
 
-// tickListing sends the next message of a listing when it is due.
-func (r *Responder) tickListing(now time.Time, send Send) {
+// sendListing sends the next message of a listing when it is due.
+func (r *Responder) sendListing(now time.Time, send Send) {
 	l := r.list
 	if l == nil || l.due.After(now) {
 		return
 	}
 	if !l.started {
 		l.started, l.labels = true, r.instances(l.known)
-		l.few = len(l.labels) <= fewNames
+		l.withDetails = len(l.labels) <= maxDetailed
 	}
 	b := newBuilder(0, flagsResponse)
-	var told []*name
+	var sent []*name
 	for len(l.labels) > 0 {
 		n := r.names[l.labels[0]]
 		if n != nil && (n.state == announcing || n.state == live) {
 			if !b.add(sectionAnswer, r.pointer(n), false) {
 				break
 			}
-			told = append(told, n)
+			sent = append(sent, n)
 		}
 		l.labels = l.labels[1:]
 	}
-	if l.few {
-		for _, n := range told { // RFC 6763, section 12.1
+	if l.withDetails {
+		for _, n := range sent { // RFC 6763, section 12.1
 			b.addAll(sectionAdditional, []record{r.server(n), r.text(n), r.address(n)})
 		}
 	}
-	if len(told) > 0 {
+	if len(sent) > 0 {
 		r.stats.Answers++
 		send(netip.AddrPort{}, b.bytes())
 	}
-	if l.due = now.Add(listingPace); len(l.labels) > 0 {
+	if l.due = now.Add(listingInterval); len(l.labels) > 0 {
 		return
 	}
 	r.listed = now
-	if r.list, r.again = r.again, nil; r.list != nil {
-		if t := now.Add(repeatAfter); r.list.due.Before(t) {
+	if r.list, r.nextList = r.nextList, nil; r.list != nil {
+		if t := now.Add(multicastInterval); r.list.due.Before(t) {
 			r.list.due = t
 		}
 	}

@@ -1,11 +1,10 @@
-// Package mdns answers for hosts that cannot speak for themselves on a link:
-// multicast DNS (RFC 6762) for their names and addresses, and DNS-based service
-// discovery (RFC 6763) for one service of each.
+// Package mdns answers multicast DNS (RFC 6762) on behalf of hosts that are not on
+// the link: their names, their addresses, and one service each by DNS-based service
+// discovery (RFC 6763).
 //
-// It is made for thousands of names on a network that is not ours: what is said
-// unasked is packed together and paced, and what is asked for is answered at a
-// bounded rate. A name that another host of the link has is withheld, and never
-// changed into another one: it is the name by which people know a place.
+// It serves thousands of names. Unsolicited messages carry many records each and are
+// paced; answers have a bounded rate. If another host on the link has a name, the name
+// is withheld. It is never changed to another name, since people know the place by it.
 package mdns
 
 import (
@@ -22,44 +21,44 @@ import (
 
 // Constants of RFC 6762.
 const (
-	Port          = 5353                   // section 3
-	probes        = 3                      // section 8.1
-	probeInterval = 250 * time.Millisecond // the same
-	probeLoser    = time.Second            // section 8.2
-	announcements = 2                      // section 8.3
-	announceAfter = time.Second            // the same
-	hostTTL       = 120                    // seconds, section 10
-	otherTTL      = 4500                   // the same
-	legacyTTL     = 10                     // section 6.7
-	repeatAfter   = time.Second            // section 6: between multicasts of one record
-	defendAfter   = 250 * time.Millisecond // the same, in defence against a probe
+	Port              = 5353                   // section 3
+	probes            = 3                      // section 8.1
+	probeInterval     = 250 * time.Millisecond // the same
+	tiebreakWait      = time.Second            // section 8.2
+	announcements     = 2                      // section 8.3
+	announceInterval  = time.Second            // the same
+	hostTTL           = 120                    // seconds, section 10
+	otherTTL          = 4500                   // the same
+	legacyTTL         = 10                     // section 6.7
+	multicastInterval = time.Second            // section 6: between multicasts of one record
+	defenceInterval   = 250 * time.Millisecond // the same, in defence against a probe
 )
 
-// Our own limits.
+// Limits, our choice.
 const (
-	maxMessage    = 1280 - 40 - 8          // octets: what fits into the smallest MTU
-	maxNames      = 65536                  //
-	pace          = 100 * time.Millisecond // between messages that nobody asked for
-	listingPace   = 20 * time.Millisecond  // between those of one listing
-	farewellPace  = 10 * time.Millisecond  // between those at the end
-	withheldFor   = 5 * time.Minute        // until a name is tried again that another host has
-	answerRate    = 50                     // answers a second
-	answerBurst   = 50                     //
-	maxQuestions  = 64                     // of a message that are read
-	maxRecords    = 2048                   // the same
-	fewNames      = 8                      // of a listing that comes with all that is known of each
-	maxPerMessage = 32                     // names in a message that nobody asked for
-	maxActive     = 48                     // names that are probed for and announced at a time, besides those that are asked for
-	maxFarewell   = 20000                  // records that are taken back; others end by themselves
+	maxMessage          = 1280 - 40 - 8          // octets: fits the minimum MTU of IPv6
+	maxNames            = 65536                  //
+	unsolicitedInterval = 100 * time.Millisecond // between unsolicited messages
+	listingInterval     = 20 * time.Millisecond  // between the messages of one listing
+	goodbyeInterval     = 10 * time.Millisecond  // between goodbye messages
+	withheldRetry       = 5 * time.Minute        // before a withheld name is probed for again
+	answerRate          = 50                     // answers a second
+	answerBurst         = 50                     //
+	maxQuestions        = 64                     // read of one message
+	maxRecords          = 2048                   // the same
+	maxDetailed         = 8                      // instances at most in a listing with SRV, TXT and AAAA records
+	maxPerMessage       = 32                     // names in one unsolicited message
+	maxProbing          = 48                     // names probed for or announced at a time, apart from those that a query asks for
+	maxGoodbyes         = 20000                  // goodbye records queued; further records expire in caches
 )
 
-// Host is one host that is answered for.
+// Host is a host for which a Responder answers.
 type Host struct {
 	Label string // a DNS label in lower case; the name is LABEL.local
 	Addr  netip.Addr
 }
 
-// Options are what a responder is made from.
+// Options configure a Responder.
 type Options struct {
 	Service string // as _coap._udp; each host has one instance, named by its label
 	Port    uint16 // of the service
@@ -67,62 +66,62 @@ type Options struct {
 	Link    string // the name of the interface, for the log
 }
 
-// Stats are the figures of a responder.
+// Stats are the counters of a Responder.
 type Stats struct {
-	Names     int    // that it answers for
-	Waiting   int    // whose uniqueness is not yet known
-	Withheld  int    // that another host on the link has
-	Queries   uint64 // with a question about one of the names
+	Names     int    // answered for
+	Waiting   int    // not yet verified as unique
+	Withheld  int    // because another host on the link has the name
+	Queries   uint64 // with a question about one of our names
 	Answers   uint64 // messages sent in answer
-	Announced uint64 // messages sent unasked: probes, announcements, farewells
-	Limited   uint64 // answers left out because too many were asked for
-	Malformed uint64 // messages that could not be read
+	Announced uint64 // unsolicited messages sent: probes, announcements, goodbyes
+	Limited   uint64 // answers omitted because of the rate limit
+	Malformed uint64 // messages that could not be parsed
 }
 
 type state uint8
 
 const (
-	probing    state = iota // whether another host has the name
-	announcing              // answered for from here on
+	probing    state = iota // asking whether another host has the name
+	announcing              // verified: queries are answered from here on
 	live
 	withheld // another host has it
 )
 
-// A name is a host with what is known of its name on the link.
+// name is a host with the state of its name on the link.
 type name struct {
 	Host
-	state state
-	sent  int          // probes or announcements
-	due   time.Time    // of the next step; live ones have none
-	at    int          // place in the heap, -1 outside of it
-	told  [4]time.Time // of the last multicast of each of its records, by slot
+	state    state
+	sent     int          // probes or announcements
+	due      time.Time    // time of the next step; none in state live
+	at       int          // index in the heap, -1 if not in it
+	lastSent [4]time.Time // last multicast of each record, by record.slot
 }
 
-// Responder is what answers on one link. It does no I/O and holds no clock; Serve
-// does both. Its methods may be called from any goroutine.
+// Responder answers on one link. Serve does its I/O and reads the clock; the other
+// methods get the time. They may be called from any goroutine.
 type Responder struct {
 	opts    Options
 	service string // as _coap._udp.local
 
-	mu       sync.Mutex // guards what follows
-	names    map[string]*name
-	addrs    map[netip.Addr]*name
-	waiting  []*name // for a place among the active ones; some have had their turn already
-	active   int     // names in steps that are being probed for or announced
-	steps    steps
-	farewell []record
-	paced    time.Time // of the next message that nobody asked for
-	closing  bool
-	list     *listing
-	again    *listing // asked for while list is being sent
-	listed   time.Time
-	bucket   rate.Bucket
-	counts   [withheld + 1]int // names by state
-	stats    Stats
+	mu              sync.Mutex // guards what follows
+	names           map[string]*name
+	addrs           map[netip.Addr]*name
+	waiting         []*name // to be probed for; may hold names that a query has moved ahead
+	active          int     // names in steps in state probing or announcing
+	steps           steps
+	goodbyes        []record
+	nextUnsolicited time.Time // earliest time of the next unsolicited message
+	closing         bool
+	list            *listing
+	nextList        *listing // requested while list is being sent
+	listed          time.Time
+	bucket          rate.Bucket
+	counts          [withheld + 1]int // names by state
+	stats           Stats
 }
 
-// Send hands over one message; to is invalid for all hosts of the link. The
-// message is good until Send returns.
+// Send sends one message, to the multicast group if to is invalid. The message is
+// valid until Send returns.
 type Send func(to netip.AddrPort, message []byte)
 
 // New returns a responder without names.
@@ -134,7 +133,7 @@ func New(o Options) *Responder {
 		addrs: map[netip.Addr]*name{}, bucket: rate.New(answerRate, answerBurst)}
 }
 
-// Stats returns the figures now.
+// Stats returns the current counters.
 func (r *Responder) Stats() Stats {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -144,9 +143,9 @@ func (r *Responder) Stats() Stats {
 	return s
 }
 
-// Update replaces the hosts. Those that are gone are taken back, new ones are
-// probed for and announced, and changed addresses are announced. Of two hosts with
-// one label the first counts.
+// Update replaces the hosts. It queues goodbyes for removed hosts, probes for and
+// announces new hosts, and announces changed addresses. Of two hosts with the same
+// label it uses the first.
 func (r *Responder) Update(now time.Time, hosts []Host) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -190,7 +189,7 @@ func (r *Responder) Update(now time.Time, hosts []Host) {
 
 func (r *Responder) remove(n *name) {
 	if n.state == announcing || n.state == live {
-		r.sayFarewell(n)
+		r.queueGoodbye(n)
 	}
 	r.unschedule(n)
 	r.counts[n.state]--
@@ -200,47 +199,47 @@ func (r *Responder) remove(n *name) {
 	}
 }
 
-// sayFarewell has the records of n taken back (RFC 6762, section 10.1). The pointer
-// is what hosts keep for long, so it is first.
-func (r *Responder) sayFarewell(n *name) {
-	if len(r.farewell) >= maxFarewell {
+// queueGoodbye queues goodbye records for n (RFC 6762, section 10.1). The PTR record
+// comes first, since caches keep it longest.
+func (r *Responder) queueGoodbye(n *name) {
+	if len(r.goodbyes) >= maxGoodbyes {
 		return
 	}
 	for _, rec := range [...]record{r.pointer(n), r.server(n), r.address(n), r.text(n)} {
 		rec.ttl = 0
-		r.farewell = append(r.farewell, rec)
+		r.goodbyes = append(r.goodbyes, rec)
 	}
 }
 
-// Close takes all names back; Tick sends what that takes, until it returns the zero
-// time.
+// Close queues goodbyes for all names. Call Tick, which sends them, until it returns
+// the zero time.
 func (r *Responder) Close(now time.Time) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	r.closing = true
-	r.list, r.again, r.steps, r.waiting, r.active = nil, nil, nil, nil, 0
+	r.list, r.nextList, r.steps, r.waiting, r.active = nil, nil, nil, nil, 0
 	for _, n := range r.names {
 		if n.state == announcing || n.state == live {
-			r.sayFarewell(n)
+			r.queueGoodbye(n)
 		}
 	}
 	clear(r.names)
 	clear(r.addrs)
 	r.counts = [withheld + 1]int{}
-	r.paced = now
+	r.nextUnsolicited = now
 }
 
-// Tick sends what is due, and returns when to call it again; zero is never, unless
-// something else happens.
+// Tick sends what is due and returns when to call it again. After a zero time, call
+// it again once another method was called.
 func (r *Responder) Tick(now time.Time, send Send) time.Time {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	r.tickListing(now, send)
-	r.admit(now)
-	if !r.paced.After(now) && r.unasked(now, send) {
-		r.paced = now.Add(pace)
+	r.sendListing(now, send)
+	r.startProbing(now)
+	if !r.nextUnsolicited.After(now) && r.sendUnsolicited(now, send) {
+		r.nextUnsolicited = now.Add(unsolicitedInterval)
 		if r.closing {
-			r.paced = now.Add(farewellPace)
+			r.nextUnsolicited = now.Add(goodbyeInterval)
 		}
 		r.stats.Announced++
 	}
@@ -253,23 +252,23 @@ func (r *Responder) Tick(now time.Time, send Send) time.Time {
 	if r.list != nil {
 		earlier(r.list.due)
 	}
-	if len(r.farewell) > 0 {
-		earlier(r.paced)
+	if len(r.goodbyes) > 0 {
+		earlier(r.nextUnsolicited)
 	} else if len(r.steps) > 0 {
-		if t := r.steps[0].due; t.After(r.paced) {
+		if t := r.steps[0].due; t.After(r.nextUnsolicited) {
 			earlier(t)
 		} else {
-			earlier(r.paced)
+			earlier(r.nextUnsolicited)
 		}
 	}
 	return next
 }
 
-// admit gives those that wait longest the places that are free, so that some names
-// are ready soon, rather than all of them late.
-func (r *Responder) admit(now time.Time) {
+// startProbing schedules the names that have waited longest, up to maxProbing, so that some
+// names are ready soon instead of all late.
+func (r *Responder) startProbing(now time.Time) {
 	due := now.Add(rand.N(probeInterval)) // the same for all, which then fit into one message
-	for len(r.waiting) > 0 && r.active < maxActive {
+	for len(r.waiting) > 0 && r.active < maxProbing {
 		n := r.waiting[0]
 		r.waiting = r.waiting[1:]
 		if r.names[n.Label] == n && n.state == probing && n.at < 0 {
@@ -278,23 +277,23 @@ func (r *Responder) admit(now time.Time) {
 	}
 }
 
-// unasked sends one message of farewells, announcements or probes, and reports
+// sendUnsolicited sends one message of goodbyes, announcements or probes, and reports
 // whether there was any.
-func (r *Responder) unasked(now time.Time, send Send) bool {
-	if len(r.farewell) > 0 {
+func (r *Responder) sendUnsolicited(now time.Time, send Send) bool {
+	if len(r.goodbyes) > 0 {
 		b := newBuilder(0, flagsResponse)
 		k := 0
-		for k < len(r.farewell) && b.add(sectionAnswer, r.farewell[k], false) {
+		for k < len(r.goodbyes) && b.add(sectionAnswer, r.goodbyes[k], false) {
 			k++
 		}
-		r.farewell = r.farewell[k:]
+		r.goodbyes = r.goodbyes[k:]
 		send(netip.AddrPort{}, b.bytes())
 		return true
 	}
 	for len(r.steps) > 0 && !r.steps[0].due.After(now) {
 		n := r.steps[0]
 		switch n.state {
-		case withheld: // tried again
+		case withheld: // time to probe again
 			r.set(n, probing)
 		case probing:
 			if n.sent < probes {
@@ -314,48 +313,49 @@ func (r *Responder) unasked(now time.Time, send Send) bool {
 }
 
 // batch takes the names in a state whose step is due off the heap, as many as use
-// says fit.
+// reports that the message has room.
 func (r *Responder) batch(now time.Time, s state, use func(n *name) bool) []*name {
-	var took, aside []*name
-	for len(r.steps) > 0 && len(took) < maxPerMessage && len(aside) < maxPerMessage {
+	var taken, skipped []*name
+	for len(r.steps) > 0 && len(taken) < maxPerMessage && len(skipped) < maxPerMessage {
 		n := r.steps[0]
 		if n.due.After(now) {
 			break
 		}
 		r.unschedule(n)
 		if s == announcing && n.state == probing && n.sent == probes {
-			r.set(n, announcing) // nobody has it
+			r.set(n, announcing) // no other host answered the probes
 		}
 		if n.state != s || s == probing && n.sent == probes {
-			aside = append(aside, n)
+			skipped = append(skipped, n)
 			continue
 		}
 		if !use(n) {
-			aside = append(aside, n)
+			skipped = append(skipped, n)
 			break
 		}
-		took = append(took, n)
+		taken = append(taken, n)
 	}
-	for _, n := range aside {
+	for _, n := range skipped {
 		r.schedule(n, n.due)
 	}
-	return took
+	return taken
 }
 
 // probe asks for names together, each with what we would say of it (RFC 6762,
-// section 8.1). Answers to one host alone would not reach us, so all may hear them.
+// section 8.1). It asks for multicast answers: a unicast answer would not reach a socket
+// that is bound to the group.
 func (r *Responder) probe(now time.Time, send Send) {
 	room := maxMessage - headerLen - len(r.service)
-	took := r.batch(now, probing, func(n *name) bool {
+	taken := r.batch(now, probing, func(n *name) bool {
 		room -= 2*len(n.Label) + 80 // at most
 		return room >= 0
 	})
 	b := newBuilder(0, 0)
-	for _, n := range took {
+	for _, n := range taken {
 		b.question(n.Label+".local", typeANY)
 		b.question(n.Label+"."+r.service, typeANY)
 	}
-	for _, n := range took {
+	for _, n := range taken {
 		for _, rec := range [...]record{r.address(n), r.text(n), r.server(n)} {
 			b.add(sectionAuthority, rec, true)
 		}
@@ -367,13 +367,13 @@ func (r *Responder) probe(now time.Time, send Send) {
 
 func (r *Responder) announce(now time.Time, send Send) {
 	b := newBuilder(0, flagsResponse)
-	took := r.batch(now, announcing, func(n *name) bool {
+	taken := r.batch(now, announcing, func(n *name) bool {
 		return b.addAll(sectionAnswer, []record{r.address(n), r.pointer(n), r.server(n), r.text(n)})
 	})
-	for _, n := range took {
-		n.told = [4]time.Time{now, now, now}
+	for _, n := range taken {
+		n.lastSent = [4]time.Time{now, now, now}
 		if n.sent++; n.sent < announcements {
-			r.schedule(n, now.Add(announceAfter))
+			r.schedule(n, now.Add(announceInterval))
 		} else {
 			r.set(n, live)
 			r.unschedule(n)
@@ -383,22 +383,22 @@ func (r *Responder) announce(now time.Time, send Send) {
 }
 
 func (r *Responder) set(n *name, s state) {
-	r.count(n, -1)
+	r.countActive(n, -1)
 	r.counts[n.state]--
 	n.state, n.sent = s, 0
 	r.counts[s]++
-	r.count(n, 1)
+	r.countActive(n, 1)
 }
 
-// count keeps active in line with steps.
-func (r *Responder) count(n *name, by int) {
+// countActive adds by to active if n counts there.
+func (r *Responder) countActive(n *name, by int) {
 	if n.at >= 0 && (n.state == probing || n.state == announcing) {
 		r.active += by
 	}
 }
 
-// conflict records that another host has the name of n (RFC 6762, section 9). A
-// name that was ours is probed for once more: the other host may be no more.
+// conflict records that another host has the name of n (RFC 6762, section 9). A name
+// that was announced is probed for again first: the other record may be stale.
 func (r *Responder) conflict(now time.Time, n *name, from netip.Addr) {
 	switch n.state {
 	case announcing, live:
@@ -406,9 +406,9 @@ func (r *Responder) conflict(now time.Time, n *name, from netip.Addr) {
 		r.schedule(n, now.Add(rand.N(probeInterval)))
 	case probing:
 		r.set(n, withheld)
-		r.schedule(n, now.Add(withheldFor))
-		r.opts.Log.Warn("another host of the network has the name of a node; the node's is withheld there, not changed: "+
-			"rename that host, or the place", "interface", r.opts.Link, "name", n.Label+".local", "host", from, "again", withheldFor)
+		r.schedule(n, now.Add(withheldRetry))
+		r.opts.Log.Warn("another host on the network has the name of a node; the node's name is withheld there: "+
+			"rename that host or the place", "interface", r.opts.Link, "name", n.Label+".local", "host", from, "again", withheldRetry)
 	}
 }
 
@@ -416,7 +416,7 @@ func (r *Responder) schedule(n *name, due time.Time) {
 	n.due = due
 	if n.at < 0 {
 		heap.Push(&r.steps, n)
-		r.count(n, 1)
+		r.countActive(n, 1)
 	} else {
 		heap.Fix(&r.steps, n.at)
 	}
@@ -424,12 +424,12 @@ func (r *Responder) schedule(n *name, due time.Time) {
 
 func (r *Responder) unschedule(n *name) {
 	if n.at >= 0 {
-		r.count(n, -1)
+		r.countActive(n, -1)
 		heap.Remove(&r.steps, n.at)
 	}
 }
 
-// steps is a heap of names by when their next step is due.
+// steps is a heap of names, ordered by the time of their next step.
 type steps []*name
 
 func (s steps) Len() int           { return len(s) }

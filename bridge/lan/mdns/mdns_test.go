@@ -181,7 +181,7 @@ func TestProbeAndAnnounce(t *testing.T) {
 			t.Errorf("announcement %+v", m.Header)
 		}
 		expect(t, "announced", texts(m.Answers), []string{grainAddr, grainPtr, grainSrv, grainTxt})
-		if d := m.at - out[probes+i-1].at; i > 0 && d < announceAfter {
+		if d := m.at - out[probes+i-1].at; i > 0 && d < announceInterval {
 			t.Errorf("announcement %d after %v", i, d)
 		}
 	}
@@ -420,7 +420,7 @@ func TestConflicts(t *testing.T) {
 				t.Errorf("%s, %s: answered for another's name", name, when)
 			}
 			// The other host is gone.
-			b.run(withheldFor + time.Minute)
+			b.run(withheldRetry + time.Minute)
 			if out := b.query(question("grain-bin.local", dnsmessage.TypeAAAA)); len(out) != 1 {
 				t.Errorf("%s, %s: not answered for after the other is gone", name, when)
 			}
@@ -519,21 +519,21 @@ func TestScale(t *testing.T) {
 	// In the row it would be more than four minutes. The bound is that of two rounds of
 	// the names that are probed for and announced at a time.
 	asked := b.r.waiting[len(b.r.waiting)-1].Host
-	if told := b.query(question(asked.Label+".local", dnsmessage.TypeAAAA)); len(told) != 0 {
-		t.Fatalf("%s is told before it was probed for: %v", asked.Label, told)
+	if answered := b.query(question(asked.Label+".local", dnsmessage.TypeAAAA)); len(answered) != 0 {
+		t.Fatalf("%s is told before it was probed for: %v", asked.Label, answered)
 	}
-	told := false
+	answered := false
 	for _, m := range b.run(6 * time.Second) {
-		told = told || slices.Contains(texts(m.Answers), asked.Label+".local AAAA "+asked.Addr.String()+" 120*")
+		answered = answered || slices.Contains(texts(m.Answers), asked.Label+".local AAAA "+asked.Addr.String()+" 120*")
 	}
-	if !told {
+	if !answered {
 		t.Errorf("%s, which was asked for, is not told: %+v", asked.Label, b.r.Stats())
 	}
 	ready := time.Duration(0)
 	octets, messages := 0, 0
 	for ready = 9 * time.Second; b.r.Stats().Names < count && ready < time.Hour; ready += time.Second {
 		second := b.run(time.Second)
-		if len(second) > int(time.Second/pace)+1 {
+		if len(second) > int(time.Second/unsolicitedInterval)+1 {
 			t.Fatalf("%d messages in a second", len(second))
 		}
 		for _, m := range second {
@@ -555,7 +555,7 @@ func TestScale(t *testing.T) {
 			seen[s] = true
 		}
 		listed++
-		if m.at-last < listingPace && last != 0 {
+		if m.at-last < listingInterval && last != 0 {
 			t.Errorf("%v after the one before", m.at-last)
 		}
 		last = m.at
@@ -574,7 +574,7 @@ func TestScale(t *testing.T) {
 		t.Errorf("%d answers in 5 s", sent)
 	}
 	b.r.Close(b.now)
-	if out := b.run(farewellWait); len(out) > int(farewellWait/farewellPace)+1 {
+	if out := b.run(goodbyeTimeout); len(out) > int(goodbyeTimeout/goodbyeInterval)+1 {
 		t.Errorf("%d farewells", len(out))
 	}
 }

@@ -33,11 +33,11 @@ const (
 	sectionAdditional
 )
 
-// A record is one that we send.
+// record is a resource record to be sent.
 type record struct {
 	name   string // in lower case, without a dot at the end
 	kind   uint16
-	unique bool // no other host has records of this name and type
+	unique bool // the cache-flush bit is set: this host has all records of this name and type
 	ttl    uint32
 	addr   netip.Addr // of AAAA
 	target string     // of PTR, SRV and NSEC
@@ -57,13 +57,14 @@ func (r *Responder) server(n *name) record {
 	return record{name: n.Label + "." + r.service, kind: typeSRV, unique: true, ttl: hostTTL, target: n.Label + ".local", port: r.opts.Port}
 }
 
-// text says nothing, which takes a record of its own (RFC 6763, section 6.1).
+// text returns the empty TXT record that every instance must have (RFC 6763, section
+// 6.1).
 func (r *Responder) text(n *name) record {
 	return record{name: n.Label + "." + r.service, kind: typeTXT, unique: true, ttl: otherTTL}
 }
 
-// nothingElse says that the name has records of these types only (RFC 6762, section 6.1).
-func nothingElse(name string, types ...uint16) record {
+// onlyTypes returns the NSEC record that denies all types but these (RFC 6762, section 6.1).
+func onlyTypes(name string, types ...uint16) record {
 	return record{name: name, kind: typeNSEC, unique: true, ttl: hostTTL, target: name, types: types}
 }
 
@@ -82,7 +83,7 @@ func reverseName(a netip.Addr) string {
 	return string(out) + "ip6.arpa"
 }
 
-// slot is where a name keeps when it last told such a record.
+// slot is the index of the record in name.lastSent.
 func (rec record) slot() int {
 	switch rec.kind {
 	case typeSRV:

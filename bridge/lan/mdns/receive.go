@@ -13,18 +13,18 @@ import (
 
 const metaQuery = "_services._dns-sd._udp.local" // RFC 6763, section 9
 
-// A query is what of one message of another host concerns our names.
+// query is the part of one received message that concerns our names.
 type query struct {
-	id        uint16
-	from      netip.AddrPort
-	questions []dnsmessage.Question // about our names only
-	listing   bool                  // one of them asks for all instances of the service
-	asked     bool                  // the message has questions at all
-	unicast   bool                  // the answer is wanted by its sender alone
-	truncated bool                  // more known answers follow
-	probe     bool                  // it proposes records of its own
-	known     map[knownKey][]byte   // answers that the sender has already
-	instances map[string]struct{}   // of them, instances of the service
+	id           uint16
+	from         netip.AddrPort
+	questions    []dnsmessage.Question // about our names only
+	listing      bool                  // a question asks for all instances of the service
+	hasQuestions bool                  // the message has a question section
+	unicast      bool                  // the sender wants a unicast answer
+	truncated    bool                  // more known answers follow
+	probe        bool                  // its authority section proposes records
+	known        map[knownKey][]byte   // answers that the sender already has
+	instances    map[string]struct{}   // instances of the service among them
 }
 
 type knownKey struct {
@@ -35,8 +35,8 @@ type knownKey struct {
 // legacy reports whether the sender is a simple resolver (RFC 6762, section 6.7).
 func (q *query) legacy() bool { return q.from.Port() != Port }
 
-// Receive takes a message that came from another host of the link to the group of
-// multicast DNS, and sends what has to be said at once.
+// Receive handles a message that another host of the link sent to the multicast DNS
+// group, and sends the answers that are due at once.
 func (r *Responder) Receive(now time.Time, from netip.AddrPort, message []byte, send Send) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -66,7 +66,7 @@ func (r *Responder) Receive(now time.Time, from netip.AddrPort, message []byte, 
 	r.answer(now, &q, send)
 }
 
-// readQuery reads the three sections of a query; false if it cannot be read.
+// readQuery reads the sections of a query. It reports false for a malformed one.
 func (r *Responder) readQuery(now time.Time, q *query, p *dnsmessage.Parser) bool {
 	for range maxQuestions {
 		question, err := p.Question()
@@ -76,9 +76,9 @@ func (r *Responder) readQuery(now time.Time, q *query, p *dnsmessage.Parser) boo
 		if err != nil {
 			return false
 		}
-		q.asked = true
+		q.hasQuestions = true
 		class := uint16(question.Class)
-		if c := class &^ classTop; c != classIN && c != classANY || !r.concerns(now, &question) {
+		if c := class &^ classTop; c != classIN && c != classANY || !r.isOurs(now, &question) {
 			continue
 		}
 		q.unicast = q.unicast || class&classTop != 0
@@ -92,25 +92,26 @@ func (r *Responder) readQuery(now time.Time, q *query, p *dnsmessage.Parser) boo
 	if !r.readKnown(q, p) {
 		return false
 	}
-	return r.readProposals(now, q, p)
+	return r.readProbe(now, q, p)
 }
 
-// concerns reports whether a question is about one of our names. A name that waits
-// for its turn gets it when somebody asks.
-func (r *Responder) concerns(now time.Time, q *dnsmessage.Question) bool {
+// isOurs reports whether a question is about one of our names. A name that still waits
+// to be probed for is moved ahead.
+func (r *Responder) isOurs(now time.Time, q *dnsmessage.Question) bool {
 	s := lower(q.Name)
 	if s == r.service || s == metaQuery {
 		return true
 	}
-	n := r.named(s)
-	if n != nil && n.state == probing && n.at < 0 && r.active < 2*maxActive {
+	n := r.nameFor(s)
+	if n != nil && n.state == probing && n.at < 0 && r.active < 2*maxProbing {
 		r.schedule(n, now)
 	}
 	return n != nil
 }
 
-// named finds whose name s is: a host's, an instance's, or that of an address.
-func (r *Responder) named(s string) *name {
+// nameFor returns the name to which s belongs: a host name, a service instance, or the
+// reverse name of an address.
+func (r *Responder) nameFor(s string) *name {
 	if label, ok := strings.CutSuffix(s, "."+r.service); ok {
 		return r.names[label]
 	}
@@ -123,8 +124,8 @@ func (r *Responder) named(s string) *name {
 	return nil
 }
 
-// readKnown reads the answers that the sender has and does not want again (RFC 6762,
-// section 7.1): those that it will have for at least half of their time.
+// readKnown reads the known answers, which are not sent again (RFC 6762, section 7.1)
+// if at least half of their lifetime remains.
 func (r *Responder) readKnown(q *query, p *dnsmessage.Parser) bool {
 	for range maxRecords {
 		h, err := p.AnswerHeader()
@@ -136,13 +137,13 @@ func (r *Responder) readKnown(q *query, p *dnsmessage.Parser) bool {
 		}
 		s := lower(h.Name)
 		isInstance := s == r.service && h.Type == typePTR
-		if !isInstance && r.named(s) == nil {
+		if !isInstance && r.nameFor(s) == nil {
 			if p.SkipAnswer() != nil {
 				return false
 			}
 			continue
 		}
-		data, ok := body(p, h)
+		data, ok := recordData(p, h)
 		if !ok {
 			return false
 		}
@@ -170,9 +171,10 @@ func (r *Responder) readKnown(q *query, p *dnsmessage.Parser) bool {
 	return p.SkipAllAnswers() == nil
 }
 
-// readProposals reads what another host means to say of names that it probes for.
-// Of two that probe at once the one with the later data wins (RFC 6762, section 8.2).
-func (r *Responder) readProposals(now time.Time, q *query, p *dnsmessage.Parser) bool {
+// readProbe reads the records that another host proposes for names that it probes for.
+// Of two hosts that probe at once, the lexicographically later data wins (RFC 6762,
+// section 8.2).
+func (r *Responder) readProbe(now time.Time, q *query, p *dnsmessage.Parser) bool {
 	theirs := map[string][]proposal{}
 	for range maxRecords {
 		h, err := p.AuthorityHeader()
@@ -184,26 +186,26 @@ func (r *Responder) readProposals(now time.Time, q *query, p *dnsmessage.Parser)
 		}
 		q.probe = true
 		s := lower(h.Name)
-		if n := r.named(s); n == nil || n.state != probing || strings.HasSuffix(s, ".arpa") {
+		if n := r.nameFor(s); n == nil || n.state != probing || strings.HasSuffix(s, ".arpa") {
 			if p.SkipAuthority() != nil {
 				return false
 			}
 			continue
 		}
-		data, ok := body(p, h)
+		data, ok := recordData(p, h)
 		if !ok {
 			return false
 		}
 		theirs[s] = append(theirs[s], proposal{uint16(h.Class) &^ classTop, uint16(h.Type), data})
 	}
 	for s, list := range theirs {
-		n := r.named(s)
+		n := r.nameFor(s)
 		if n == nil || n.state != probing || n.sent == 0 {
 			continue
 		}
-		if compareProposals(r.proposals(n, s), list) < 0 {
+		if compareProposals(r.proposalsFor(n, s), list) < 0 {
 			n.sent = 0
-			r.schedule(n, now.Add(probeLoser))
+			r.schedule(n, now.Add(tiebreakWait))
 		}
 	}
 	return true
@@ -214,7 +216,7 @@ type proposal struct {
 	data        []byte
 }
 
-func (r *Responder) proposals(n *name, s string) []proposal {
+func (r *Responder) proposalsFor(n *name, s string) []proposal {
 	if s == n.Label+".local" {
 		return []proposal{{classIN, typeAAAA, r.address(n).data()}}
 	}
@@ -231,7 +233,8 @@ func compareProposals(a, b []proposal) int {
 	return slices.CompareFunc(a, b, order)
 }
 
-// responses looks for records of others with our names (RFC 6762, section 9).
+// responses looks for conflicts: records of other hosts with our names (RFC 6762,
+// section 9).
 func (r *Responder) responses(now time.Time, from netip.Addr, p *dnsmessage.Parser) {
 	if p.SkipAllQuestions() != nil {
 		r.stats.Malformed++
@@ -242,17 +245,17 @@ func (r *Responder) responses(now time.Time, from netip.Addr, p *dnsmessage.Pars
 		skip   func() error
 	}{{p.AnswerHeader, p.SkipAnswer}, {p.AuthorityHeader, p.SkipAuthority}, {p.AdditionalHeader, p.SkipAdditional}}
 	for _, section := range sections {
-		for count := 0; ; count++ {
+		for countActive := 0; ; countActive++ {
 			h, err := section.header()
 			if err == dnsmessage.ErrSectionDone {
 				break
 			}
-			if err != nil || count > maxRecords {
+			if err != nil || countActive > maxRecords {
 				r.stats.Malformed++
 				return
 			}
 			s := lower(h.Name)
-			n := r.named(s)
+			n := r.nameFor(s)
 			if n == nil || h.TTL == 0 || uint16(h.Class)&^classTop != classIN || strings.HasSuffix(s, ".arpa") {
 				if section.skip() != nil {
 					r.stats.Malformed++
@@ -260,24 +263,24 @@ func (r *Responder) responses(now time.Time, from netip.Addr, p *dnsmessage.Pars
 				}
 				continue
 			}
-			data, ok := body(p, h)
+			data, ok := recordData(p, h)
 			if !ok {
 				r.stats.Malformed++
 				return
 			}
-			if r.differs(n, s, uint16(h.Type), data) {
+			if r.contradicts(n, s, uint16(h.Type), data) {
 				r.conflict(now, n, from)
 			}
 		}
 	}
 }
 
-// differs reports whether a record contradicts what is said of n.
-func (r *Responder) differs(n *name, s string, kind uint16, data []byte) bool {
+// contradicts reports whether a record of another host conflicts with those of n.
+func (r *Responder) contradicts(n *name, s string, kind uint16, data []byte) bool {
 	isHost := s == n.Label+".local"
 	switch {
 	case isHost && kind == typeA:
-		return true // we say that there is none
+		return true // our NSEC record denies it
 	case isHost && kind == typeAAAA:
 		return !bytes.Equal(data, r.address(n).data())
 	case !isHost && kind == typeSRV:
@@ -288,9 +291,9 @@ func (r *Responder) differs(n *name, s string, kind uint16, data []byte) bool {
 	return false
 }
 
-// body reads the data of the record whose header was read, names in it in full and
+// recordData reads the data of the record whose header was read, names in it in full and
 // in lower case.
-func body(p *dnsmessage.Parser, h dnsmessage.ResourceHeader) ([]byte, bool) {
+func recordData(p *dnsmessage.Parser, h dnsmessage.ResourceHeader) ([]byte, bool) {
 	switch h.Type {
 	case dnsmessage.TypePTR:
 		x, err := p.PTRResource()
@@ -363,6 +366,6 @@ func reversed(s string) (netip.Addr, bool) {
 }
 
 // wants reports whether a question for asked takes records of kind.
-func wants(asked dnsmessage.Type, kind uint16) bool {
-	return asked == dnsmessage.Type(kind) || asked == typeANY
+func wants(hasQuestions dnsmessage.Type, kind uint16) bool {
+	return hasQuestions == dnsmessage.Type(kind) || hasQuestions == typeANY
 }

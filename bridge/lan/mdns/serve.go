@@ -16,7 +16,7 @@ import (
 
 var group = netip.MustParseAddr("ff02::fb")
 
-const farewellWait = 2 * time.Second // for taking all names back
+const goodbyeTimeout = 2 * time.Second // bounds sending all goodbyes
 
 // Conn is a socket on one link.
 type Conn struct {
@@ -24,9 +24,9 @@ type Conn struct {
 	ifi  *net.Interface
 }
 
-// Listen opens a socket on an interface with a link-local address. It takes no port
-// from other responders on this host: it is bound to the group, and so never gets
-// what is meant for one of them alone.
+// Listen opens a socket on an interface that has a link-local address. The socket is
+// bound to the multicast group, so other responders on this host keep their port and
+// their unicast messages.
 func Listen(ifi *net.Interface) (*Conn, error) {
 	conn, err := listen(ifi)
 	if err != nil {
@@ -35,16 +35,16 @@ func Listen(ifi *net.Interface) (*Conn, error) {
 	return &Conn{conn, ifi}, nil
 }
 
-// Serve answers until ctx ends, takes the names back, which lasts two seconds at
-// most, and closes the socket. kick has it look again after an Update.
-func (r *Responder) Serve(ctx context.Context, c *Conn, kick <-chan struct{}) {
+// Serve answers until ctx ends, sends goodbyes for two seconds at
+// most, and closes the socket. The caller sends on changed after each Update.
+func (r *Responder) Serve(ctx context.Context, c *Conn, changed <-chan struct{}) {
 	wake := make(chan struct{}, 1)
 	var wg sync.WaitGroup
 	wg.Go(func() { r.read(ctx, c, wake) })
 	defer wg.Wait()
 	defer c.conn.Close()
 	send := func(to netip.AddrPort, b []byte) {
-		// What is not sent is asked for again.
+		// A lost answer is requested again.
 		_ = c.write(to, b)
 	}
 	timer := time.NewTimer(0)
@@ -57,27 +57,27 @@ func (r *Responder) Serve(ctx context.Context, c *Conn, kick <-chan struct{}) {
 		}
 		select {
 		case <-ctx.Done():
-			r.leave(c)
+			r.sendGoodbyes(c)
 			return
 		case <-timer.C:
 		case <-wake:
-		case <-kick:
+		case <-changed:
 		}
 	}
 }
 
-// leave takes the names back, as many as there is time for.
-func (r *Responder) leave(c *Conn) {
+// sendGoodbyes sends goodbyes until goodbyeTimeout.
+func (r *Responder) sendGoodbyes(c *Conn) {
 	r.Close(time.Now())
-	end := time.Now().Add(farewellWait)
-	var failed error // as where the interface is gone
+	end := time.Now().Add(goodbyeTimeout)
+	var failed error // the interface may be gone
 	send := func(to netip.AddrPort, b []byte) { failed = errors.Join(failed, c.write(to, b)) }
 	for next := r.Tick(time.Now(), send); failed == nil && !next.IsZero() && next.Before(end); next = r.Tick(time.Now(), send) {
 		time.Sleep(time.Until(next))
 	}
 }
 
-// read takes messages until the socket is closed.
+// read receives messages until the socket is closed.
 func (r *Responder) read(ctx context.Context, c *Conn, wake chan<- struct{}) {
 	b := make([]byte, 9000) // RFC 6762, section 17
 	send := func(to netip.AddrPort, b []byte) { _ = c.write(to, b) }
@@ -115,7 +115,7 @@ func (c *Conn) write(to netip.AddrPort, b []byte) error {
 	return err
 }
 
-// listen opens the socket. Package net would bind it to all addresses.
+// listen opens the socket. Package net cannot bind it to the group alone.
 func listen(ifi *net.Interface) (*ipv6.PacketConn, error) {
 	fd, err := unix.Socket(unix.AF_INET6, unix.SOCK_DGRAM|unix.SOCK_CLOEXEC|unix.SOCK_NONBLOCK, 0)
 	if err != nil {
