@@ -121,13 +121,13 @@ func (m *Mesh) Interlock(name string, on bool) error {
 	if on {
 		m.switchOutput(n, 0, 0)
 	}
-	m.attend(n)
+	m.updateObservers(n)
 	return nil
 }
 
-// ChangeTags gives all representations of a node other entity tags, though their
+// changeTags gives all representations of a node other entity tags, though their
 // content is the same.
-func (m *Mesh) ChangeTags(name string) error {
+func (m *Mesh) changeTags(name string) error {
 	n, err := m.device(name)
 	if err == nil {
 		x := m.extraOf(n)
@@ -155,7 +155,7 @@ func (m *Mesh) Notify(name string) error {
 	if err != nil {
 		return err
 	}
-	m.makeDue(n, m.now, func(*observer) bool { return true })
-	m.attend(n)
+	m.scheduleNotifications(n, m.now, func(*observer) bool { return true })
+	m.updateObservers(n)
 	return nil
 }
