@@ -49,7 +49,7 @@ func TestDeliveryIsTheClosedForm(t *testing.T) {
 		if err := m.SetLoss(c.loss); err != nil {
 			t.Fatal(err)
 		}
-		m.resetStats()
+		m.ResetStats()
 		name := s.Nodes[c.hops-1].Name
 		got := float64(sendAll(m, r, name, c.frames)) / float64(c.frames)
 		hop := 1 - math.Pow(c.loss, float64(1+max(c.retries, 0)))
@@ -212,7 +212,7 @@ func TestFirstHopResults(t *testing.T) {
 	s.Air.Beat = time.Hour
 	m, r := start(t, Options{Site: s, Seed: 1, FirstHop: true})
 	joined(t, m)
-	if err := m.cutLink("n1", "n2"); err != nil {
+	if err := m.CutLink("n1", "n2"); err != nil {
 		t.Fatal(err)
 	}
 	m.sendTo("n2", junk, 1)
@@ -281,7 +281,7 @@ func TestMoreCellsThanSlots(t *testing.T) {
 func TestBroadcastReachesAll(t *testing.T) {
 	m, r := start(t, Options{Site: chain(3), Seed: 1})
 	joined(t, m)
-	m.resetStats()
+	m.ResetStats()
 	m.Send(radio.Frame{To: ieee802154.Broadcast, Payload: junk}, 1)
 	m.Advance(m.Now() + 5*time.Second)
 	if m.Stats().ToNodes != 3 {

@@ -84,13 +84,13 @@ func (m *Mesh) serveCoAP(n int32, dst []byte, local netip.Addr, from netip.AddrP
 		}
 		return dst
 	case class != 0:
-		return m.handleResponse(n, dst, in)
+		return m.takeResponse(n, dst, in)
 	}
 	return m.serveRequest(n, dst, local, from, in)
 }
 
-// handleResponse acknowledges the answer to our own last report, and rejects others.
-func (m *Mesh) handleResponse(n int32, dst []byte, in message) []byte {
+// takeResponse acknowledges the answer to our own last report, and rejects others.
+func (m *Mesh) takeResponse(n int32, dst []byte, in message) []byte {
 	if in.kind != typeCON {
 		return dst
 	}
@@ -104,7 +104,7 @@ func (m *Mesh) handleResponse(n int32, dst []byte, in message) []byte {
 
 func (m *Mesh) serveRequest(n int32, dst []byte, local netip.Addr, from netip.AddrPort, in message) []byte {
 	nd := &m.nodes[n]
-	if e := nd.findExchange(from, in.id, m.now); e != nil {
+	if e := nd.answered(from, in.id, m.now); e != nil {
 		return append(dst, e.answer...)
 	}
 	req := parseRequest(in.options)
@@ -118,10 +118,10 @@ func (m *Mesh) serveRequest(n int32, dst []byte, local netip.Addr, from netip.Ad
 		return dst // no room to answer later: it can only be asked again
 	}
 	m.scratch = m.scratch[:0]
-	a := m.handleRequest(n, from, in, &req)
+	a := m.perform(n, from, in, &req)
 	if a.code == codeContent {
 		if a.observe, a.observed = m.observe(n, local, from, in, &req); a.observed {
-			a.maxAge = nd.notificationMaxAge()
+			a.maxAge = nd.notifyFresh()
 		}
 	}
 	r := reply{kind: typeACK, id: in.id, token: in.token, answer: a, request: &req}
@@ -131,7 +131,7 @@ func (m *Mesh) serveRequest(n int32, dst []byte, local netip.Addr, from netip.Ad
 		nd.message++
 		r.kind, r.id = in.kind, nd.message
 		if a.observed {
-			m.recordNotificationID(n, from, in.token, r.id)
+			m.noteID(n, from, in.token, r.id)
 		}
 	}
 	if slow {
@@ -149,8 +149,8 @@ func (m *Mesh) serveRequest(n int32, dst []byte, local netip.Addr, from netip.Ad
 	return dst
 }
 
-// handleRequest does what a request asks for.
-func (m *Mesh) handleRequest(n int32, from netip.AddrPort, in message, req *request) answer {
+// perform does what a request asks for.
+func (m *Mesh) perform(n int32, from netip.AddrPort, in message, req *request) answer {
 	switch {
 	case req.proxy:
 		return m.diagnose(codeProxyRefused, "no proxy here")
@@ -160,7 +160,7 @@ func (m *Mesh) handleRequest(n int32, from netip.AddrPort, in message, req *requ
 		return m.diagnose(codeBadRequest, "block size 7 is reserved") // RFC 7959, section 2.2
 	case in.code > codeIPATCH:
 		return status(codeNoMethod)
-	case req.conditional() && !m.conditionsHold(n, req):
+	case req.conditional() && !m.holds(n, req):
 		return status(codePrecondition)
 	}
 	if takesBlocks(req.pathString(), in.code) {
@@ -173,9 +173,9 @@ func (m *Mesh) handleRequest(n int32, from netip.AddrPort, in message, req *requ
 	return m.resource(n, in, req)
 }
 
-// conditionsHold reports whether the conditions of a request hold for what the resource is
+// holds reports whether the conditions of a request hold for what the resource is
 // now, in any of its formats (RFC 7252, section 5.10.8).
-func (m *Mesh) conditionsHold(n int32, req *request) bool {
+func (m *Mesh) holds(n int32, req *request) bool {
 	exists, matches := false, req.ifAny
 	for _, f := range [...]int{-1, formatText, formatJSON, formatCBOR, formatSenML, formatSenMLCBOR} {
 		get := requestFor(req.pathString(), f)
@@ -261,8 +261,8 @@ func (m *Mesh) respond(n int32, dst []byte, r reply) []byte {
 	return c.payload(body)
 }
 
-// findExchange returns the exchange of a request that came before.
-func (n *node) findExchange(from netip.AddrPort, id uint16, now time.Duration) *exchange {
+// answered returns the exchange of a request that came before.
+func (n *node) answered(from netip.AddrPort, id uint16, now time.Duration) *exchange {
 	for i := range n.exchanges {
 		if e := &n.exchanges[i]; e.id == id && e.from == from && e.until > now {
 			return e

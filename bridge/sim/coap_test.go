@@ -356,10 +356,10 @@ func TestSettings(t *testing.T) {
 	}
 	// A boot brings the defaults back.
 	c.ask(codes.PUT, "/output", "on")
-	if err := c.m.cutNode("n1"); err != nil {
+	if err := c.m.CutNode("n1"); err != nil {
 		t.Fatal(err)
 	}
-	if err := c.m.restoreNode("n1"); err != nil {
+	if err := c.m.RestoreNode("n1"); err != nil {
 		t.Fatal(err)
 	}
 	joined(t, c.m)

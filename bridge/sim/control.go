@@ -96,20 +96,20 @@ func commands() []command {
 		{"json list", 0, encode(func(m *Mesh) any { return m.Nodes() })},
 		{"json links", 0, encode(func(m *Mesh) any { return m.Hops() })},
 		{"json stats", 0, encode(func(m *Mesh) any { return statsByName(m) })},
-		{"reset", 0, onMesh(func(m *Mesh, _ []string) error { m.resetStats(); return nil })},
-		{"cut node", 1, onMesh(func(m *Mesh, a []string) error { return m.cutNode(a[0]) })},
-		{"restore node", 1, onMesh(func(m *Mesh, a []string) error { return m.restoreNode(a[0]) })},
+		{"reset", 0, onMesh(func(m *Mesh, _ []string) error { m.ResetStats(); return nil })},
+		{"cut node", 1, onMesh(func(m *Mesh, a []string) error { return m.CutNode(a[0]) })},
+		{"restore node", 1, onMesh(func(m *Mesh, a []string) error { return m.RestoreNode(a[0]) })},
 		{"reboot node", 1, onMesh(func(m *Mesh, a []string) error {
-			if err := m.cutNode(a[0]); err != nil {
+			if err := m.CutNode(a[0]); err != nil {
 				return err
 			}
-			return m.restoreNode(a[0])
+			return m.RestoreNode(a[0])
 		})},
 		{"reboot", 1, onNode((*Mesh).Reboot)},
 		{"notify", 1, onNode((*Mesh).Notify)},
 		{"stale-order", 1, onNode((*Mesh).StaleOrder)},
 		{"duplicate", 1, onNode((*Mesh).Duplicate)},
-		{"etag", 1, onNode((*Mesh).changeTags)},
+		{"etag", 1, onNode((*Mesh).ChangeTags)},
 		{"log", 2, onMesh(func(m *Mesh, a []string) error { return m.AddLog(a[0], a[1]) })},
 		{"silent", 1, onMesh(func(m *Mesh, a []string) error { return m.Silence(a[0], -1) })},
 		{"silent", 2, onMesh(func(m *Mesh, a []string) error { return forSeconds(a, m.Silence) })},
@@ -133,8 +133,8 @@ func commands() []command {
 		{"coap", 0, show(listCoAP)},
 		{"observers", 0, show(listObservers)},
 		{"json observers", 0, encode(func(m *Mesh) any { return m.Observers() })},
-		{"cut link", 2, onMesh(func(m *Mesh, a []string) error { return m.cutLink(a[0], a[1]) })},
-		{"restore link", 2, onMesh(func(m *Mesh, a []string) error { return m.restoreLink(a[0], a[1]) })},
+		{"cut link", 2, onMesh(func(m *Mesh, a []string) error { return m.CutLink(a[0], a[1]) })},
+		{"restore link", 2, onMesh(func(m *Mesh, a []string) error { return m.RestoreLink(a[0], a[1]) })},
 		{"cut radio", 0, onMesh(func(m *Mesh, _ []string) error { return m.CutRadio() })},
 		{"restore radio", 0, onMesh(func(m *Mesh, _ []string) error { return m.RestoreRadio() })},
 		{"cut line silent", 0, func(r *Radio, _ []string) (string, error) { r.CutLine(true); return "", nil }},

@@ -50,7 +50,7 @@ func (m *Mesh) receiveDirect(name string, from netip.AddrPort, msg []byte) error
 		return err
 	}
 	if m.nodes[n].state == stateJoined && !m.silent(n) {
-		m.receiveCoAP(n, netip.Addr{}, from, msg)
+		m.hearCoAP(n, netip.Addr{}, from, msg)
 	}
 	return nil
 }

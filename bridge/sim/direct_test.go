@@ -51,7 +51,7 @@ func TestDirectClient(t *testing.T) {
 	for _, p := range h.packets {
 		checkReport(t, p[48:])
 	}
-	must(t, m.cutNode("n2"))
+	must(t, m.CutNode("n2"))
 	must(t, m.receiveDirect("n2", farPort, c.get(2, "tok", "/temp", -1)))
 	if len(said) != 4 {
 		t.Error("a node that is off answers")

@@ -81,7 +81,7 @@
 // # Faults
 //
 // Each is a command (see Commands) and a method of Mesh: Slow, Silence, Mute,
-// Reboot, StaleOrder, Duplicate, Interlock, changeTags, AddLog, Notify. NodeStats
+// Reboot, StaleOrder, Duplicate, Interlock, ChangeTags, AddLog, Notify. NodeStats
 // counts the CoAP messages that a node received and sent, everything included, and
 // Observers tells who observes with which token.
 package sim

@@ -5,10 +5,10 @@ import (
 	"time"
 )
 
-// event is an event scheduled for a time.
+// event is something that happens by itself at a time.
 type event struct {
 	at   time.Duration
-	seq  uint32 // orders events of the same time
+	seq  uint32 // breaks ties: first come, first served
 	node int32
 	kind eventKind
 }
@@ -20,12 +20,12 @@ const (
 	eventBoot                    // a node is switched on
 	eventScan                    // a node looks for parents
 	eventJoin                    // a node has joined
-	eventBeat                    // a node checks its parent
-	eventLost                    // the gateway detaches a node
+	eventBeat                    // a node makes sure of its parent
+	eventLost                    // the gateway gives a node up
 	eventReport                  // a node publishes its readings
 	eventStats                   // link statistics are due
-	eventTidy                    // a node expires its reassembly
-	eventWake                    // something is due in a node's program
+	eventTidy                    // a node looks after its reassembly
+	eventWake                    // a node's program has something to do by itself
 )
 
 // before orders events by time, then by age. seq may wrap around: what is in the
@@ -34,8 +34,9 @@ func (e event) before(f event) bool {
 	return e.at < f.at || e.at == f.at && int32(e.seq-f.seq) < 0
 }
 
-// agenda is a binary heap of events. Removing events scans all of them, so handlers
-// ignore an outdated event instead. drop is for events that could pile up without bound.
+// agenda is a binary heap of events. To take events back costs a look at all of
+// them: who finds one out of date when it comes up lets it pass, and drop is for
+// what could be put on it without end.
 type agenda struct {
 	heap []event
 	seq  uint32
@@ -72,7 +73,7 @@ func (a *agenda) pop() event {
 	return e
 }
 
-// drop removes the events of one kind of a node.
+// drop takes the events of one kind of a node back.
 func (a *agenda) drop(kind eventKind, node int32) {
 	a.heap = slices.DeleteFunc(a.heap, func(e event) bool { return e.kind == kind && e.node == node })
 	for i := len(a.heap)/2 - 1; i >= 0; i-- {
@@ -80,7 +81,7 @@ func (a *agenda) drop(kind eventKind, node int32) {
 	}
 }
 
-// sink moves an event down to its place in the heap.
+// sink puts an event below those that come before it.
 func (a *agenda) sink(i int) {
 	for {
 		child := 2*i + 1

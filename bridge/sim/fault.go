@@ -121,13 +121,13 @@ func (m *Mesh) Interlock(name string, on bool) error {
 	if on {
 		m.switchOutput(n, 0, 0)
 	}
-	m.updateObservers(n)
+	m.attend(n)
 	return nil
 }
 
-// changeTags gives all representations of a node other entity tags, though their
+// ChangeTags gives all representations of a node other entity tags, though their
 // content is the same.
-func (m *Mesh) changeTags(name string) error {
+func (m *Mesh) ChangeTags(name string) error {
 	n, err := m.device(name)
 	if err == nil {
 		x := m.extraOf(n)
@@ -155,7 +155,7 @@ func (m *Mesh) Notify(name string) error {
 	if err != nil {
 		return err
 	}
-	m.scheduleNotifications(n, m.now, func(*observer) bool { return true })
-	m.updateObservers(n)
+	m.makeDue(n, m.now, func(*observer) bool { return true })
+	m.attend(n)
 	return nil
 }

@@ -226,7 +226,7 @@ func TestReboot(t *testing.T) {
 	if n := len(c.m.agenda.heap); n > 10 {
 		t.Errorf("%d events on the agenda", n)
 	}
-	must(t, c.m.cutNode("n1"))
+	must(t, c.m.CutNode("n1"))
 	if c.m.Reboot("n1") == nil {
 		t.Error("a node that is off restarts")
 	}
@@ -281,7 +281,7 @@ func TestDuplicate(t *testing.T) {
 	if n.CoAPReceived != 1 || n.CoAPSent != 4 || n.Notifications != 1 {
 		t.Errorf("%+v", n)
 	}
-	c.m.resetStats()
+	c.m.ResetStats()
 	if n, _ := c.m.Node("n1"); n.CoAPReceived != 0 || n.CoAPSent != 0 || n.Notifications != 0 || n.Observers != 1 {
 		t.Errorf("%+v", n)
 	}
@@ -292,7 +292,7 @@ func TestFaultErrors(t *testing.T) {
 	m, _ := start(t, Options{Site: chain(1), Ideal: true})
 	for _, name := range []string{"nobody", GatewayName, ""} {
 		for i, err := range []error{m.Slow(name, 1, false), m.Silence(name, 1), m.Mute(name, 1), m.Reboot(name), m.StaleOrder(name),
-			m.Duplicate(name), m.Interlock(name, true), m.changeTags(name), m.AddLog(name, "x"), m.Notify(name), m.receiveDirect(name, farPort, nil)} {
+			m.Duplicate(name), m.Interlock(name, true), m.ChangeTags(name), m.AddLog(name, "x"), m.Notify(name), m.receiveDirect(name, farPort, nil)} {
 			if err == nil {
 				t.Errorf("%q, method %d: no error", name, i)
 			}

@@ -158,7 +158,7 @@ func FuzzCoAPDialogue(f *testing.F) {
 			t.Errorf("%d messages for four", said)
 		}
 		if nd.extra != nil && (nd.extra.watch != nil || len(nd.extra.pending) > 0) {
-			t.Errorf("nobody acknowledges, and it keeps %+v", nd.extra.volatileState)
+			t.Errorf("nobody acknowledges, and it keeps %+v", nd.extra.memory)
 		}
 	})
 }

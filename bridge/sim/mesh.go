@@ -28,46 +28,47 @@ const (
 	MaxExtended = maxFrame - checkSequence - headerFixed - 8
 )
 
-// Limits, our choice.
+// Our own limits.
 const (
-	credits      = 64               // frames from the daemon that the gateway's radio may hold
+	credits      = 64               // frames from the daemon that the gateway's radio holds
 	idealCredits = radio.MaxCredits // of a mesh that delivers at once
-	lostBeats    = 3                // missed beats after which the gateway detaches a node
+	lostBeats    = 3                // beats without a parent, after which the gateway gives a node up
 	statsEvery   = time.Minute
 	gateway      = 0 // index of the gateway's radio among the nodes
 	none         = -1
 )
 
-// Options configure a Mesh. Only Site is required.
+// Options are what a Mesh is made from. Only Site is needed.
 type Options struct {
 	Site Site
 	Seed uint64
-	// Ideal disables slots, losses and joining: all nodes are up at once, and a frame
-	// arrives when it is sent. The links of the Site are not used.
+	// Ideal leaves the slots, losses and joins out: all nodes are there at once, and
+	// a frame arrives when it is sent. The Site's links are not used.
 	Ideal bool
-	// Boot is the boot id of the gateway's radio until its next boot; 0 derives it from
-	// Seed. A radio that starts with the process needs another one in each process.
+	// Boot is the number of the gateway's radio until it is booted anew; 0 draws it from
+	// the Seed. A radio that outlives nothing needs another one in each process.
 	Boot uint64
-	// Start is the time of day at time 0, which the readings follow; the zero value is midnight of 1 June 2026, UTC.
+	// Start is the time of day at time 0, for the course of the readings; the zero
+	// value is midnight of 1 June 2026, UTC.
 	Start time.Time
 	// Period is the default of /period, in whole seconds: how often a node publishes
 	// its readings. 0 is one minute; negative: the nodes publish nothing.
 	Period time.Duration
-	// FirstHop makes results report the first hop only, as many radios do. Without it
-	// they report delivery to the node, which the model knows at once.
+	// FirstHop makes results tell of the first hop only, as many radios do. Without
+	// it they tell of the node itself, which the model knows at once.
 	FirstHop bool
-	// Full lets the nodes use encodings that not every peer can decode.
+	// Full lets the nodes use the encodings that not every peer decodes.
 	Full bool
-	// Contexts are the compression contexts of the nodes (RFC 6282, section 3.1.2). Nil: context 0 is
+	// Contexts are those of the nodes (RFC 6282, section 3.1.2). Nil: context 0 is
 	// the Site's prefix.
 	Contexts *lowpan.Contexts
 }
 
-// defaultPeriod is the default of Options.Period.
+// defaultPeriod is that of Options.Period.
 const defaultPeriod = time.Minute
 
-// Mesh is the model of a mesh. The caller advances its time. It is not safe for
-// concurrent use.
+// Mesh is the model of a mesh, without a clock: the caller moves its time on. It is
+// not safe for use by more than one goroutine.
 type Mesh struct {
 	site     Site // without nodes and links
 	air      Air
@@ -82,22 +83,22 @@ type Mesh struct {
 	now    time.Duration
 	agenda agenda
 	random *rand.Rand
-	emit   func(radio.Event) // nil while no daemon is connected to the gateway's radio
+	emit   func(radio.Event) // nil while no daemon is joined to the gateway's radio
 	boot   uint64
 	bootAt time.Duration
 	off    bool // the gateway's radio is off
 
 	nodes  []node // the gateway's radio first
 	names  map[string]int32
-	bare   map[int32]uint16 // port of each node that reports in bare datagrams
+	bare   map[int32]uint16 // nodes that report in bare datagrams, and to which port
 	addrs  map[ieee802154.Addr]int32
 	links  []radioLink
-	loss   float64 // probability for every attempt; negative: as each link has it
+	loss   float64 // of every attempt; negative: as the links have it
 	plan   schedule
 	floods []flood
-	free   []*frame // for reuse
+	free   []*frame // not in use
 
-	adaptation adaptation                                       // shared by all nodes
+	adaptation adaptation                                       // what the nodes share
 	scratch    []byte                                           // the representation of a resource
 	answer     []byte                                           // the CoAP message being sent
 	direct     func(node string, to netip.AddrPort, msg []byte) // takes messages to clients that are not reached over the mesh; see Radio.ServeCoAP
@@ -136,7 +137,7 @@ func New(o Options) (*Mesh, error) {
 	if m.contexts == nil {
 		m.contexts = lowpan.NewContexts(map[uint8]netip.Prefix{0: o.Site.Prefix})
 	}
-	m.boot = cmp.Or(o.Boot, m.random.Uint64()|1) // always drawn, so that Boot does not change the random sequence
+	m.boot = cmp.Or(o.Boot, m.random.Uint64()|1) // drawn in any case: the course stays
 	m.place(o.Site)
 	m.site.Nodes, m.site.Links = nil, nil
 	m.adaptation.init(m)
@@ -176,7 +177,7 @@ func (m *Mesh) place(s Site) {
 	m.wire(s)
 }
 
-// begin schedules the first events.
+// begin puts the first events on the agenda.
 func (m *Mesh) begin() {
 	m.nodes[gateway].state = stateJoined
 	for i := 1; i < len(m.nodes); i++ {
@@ -200,13 +201,13 @@ func (m *Mesh) begin() {
 	}
 }
 
-// Now returns the time of the mesh since New.
+// Now returns the mesh's time, counted from when it was made.
 func (m *Mesh) Now() time.Duration { return m.now }
 
-// Next returns the time of the next scheduled event; false if there is none.
+// Next returns when something happens next by itself, and false when nothing will.
 func (m *Mesh) Next() (time.Duration, bool) { return m.agenda.next() }
 
-// Advance handles all events up to and including the given time. A time before Now
+// Advance lets everything happen up to and at the given time. A time before Now
 // changes nothing.
 func (m *Mesh) Advance(to time.Duration) {
 	for {
@@ -234,15 +235,15 @@ func (m *Mesh) happen(e event) {
 	case eventBeat:
 		m.beat(e)
 	case eventLost:
-		m.gatewayDetach(e)
+		m.giveUp(e)
 	case eventReport:
 		m.report(e)
 	case eventStats:
-		m.reportLinks()
+		m.tellLinks()
 	case eventTidy:
-		m.expireReassembly(e.node)
+		m.tidy(e.node)
 	case eventWake:
-		m.handleWake(e)
+		m.awake(e)
 	}
 }
 
@@ -254,20 +255,20 @@ func (m *Mesh) between(a, b time.Duration) time.Duration {
 	return a + time.Duration(m.random.Int64N(int64(b-a)))
 }
 
-// connect begins a session with a daemon: emit is called with all that the gateway's
+// Connect begins a session with a daemon: emit is called with all that the gateway's
 // radio says from now on, starting with up, its nodes, and the end of that list. What
 // an earlier session sent and is not on the air yet is dropped, and no more results
 // of it are told. The slices of an event are good until emit returns; emit must not
 // call the Mesh.
-func (m *Mesh) connect(emit func(radio.Event)) {
+func (m *Mesh) Connect(emit func(radio.Event)) {
 	m.emit = nil
 	m.forget()
 	m.emit = emit
-	m.introduce()
+	m.Introduce()
 }
 
-// introduce says up and the list of nodes once more, within a session.
-func (m *Mesh) introduce() {
+// Introduce says up and the list of nodes once more, within a session.
+func (m *Mesh) Introduce() {
 	if m.off {
 		return
 	}
@@ -297,8 +298,8 @@ func (m *Mesh) forget() {
 	m.dropQueue(gateway, radio.OutcomeNoRoute)
 }
 
-// disconnect ends what connect began.
-func (m *Mesh) disconnect() { m.emit = nil }
+// Disconnect ends what Connect began.
+func (m *Mesh) Disconnect() { m.emit = nil }
 
 func (m *Mesh) tellUp() {
 	n, features := credits, radio.FeatureMultihop|radio.FeatureBroadcast|radio.FeatureAssign|radio.FeatureCancel
@@ -314,14 +315,14 @@ func (m *Mesh) tellUp() {
 	}})
 }
 
-// tell emits an event to the daemon.
+// tell passes an event to the daemon.
 func (m *Mesh) tell(e radio.Event) {
 	if m.emit != nil && !m.off {
 		m.emit(e)
 	}
 }
 
-// info returns a node as the gateway's radio knows it.
+// info is a node in the eyes of the gateway's radio.
 func (m *Mesh) info(n int32) radio.NodeInfo {
 	nd := &m.nodes[n]
 	i := radio.NodeInfo{Addr: nd.eui64, Short: nd.short}
@@ -339,8 +340,8 @@ func (m *Mesh) info(n int32) radio.NodeInfo {
 	return i
 }
 
-// Assign sets the short address of a node; none removes it. It reports whether the node
-// is known and the address is free.
+// Assign gives a node a short address, as the daemon may ask: none takes it away.
+// It reports whether the node is known and the address free.
 func (m *Mesh) Assign(eui64, short ieee802154.Addr) bool {
 	n, ok := m.addrs[eui64]
 	if !ok || n == gateway || !eui64.IsExtended() || !short.IsNone() && !(short.IsShort() && short.IsNode()) {
@@ -363,8 +364,8 @@ func (m *Mesh) Assign(eui64, short ieee802154.Addr) bool {
 	return true
 }
 
-// Send takes a frame from the daemon under the daemon's id. A result event reports the
-// outcome, from within Send or later.
+// Send takes a frame from the daemon, under the daemon's id. What becomes of it is
+// told by a result event, from within Send or later.
 func (m *Mesh) Send(f radio.Frame, id uint32) {
 	if m.off {
 		return
@@ -393,10 +394,10 @@ func (m *Mesh) Send(f radio.Frame, id uint32) {
 		return
 	}
 	fr.final = n
-	m.enqueueFirst(fr, gateway)
+	m.originate(fr, gateway)
 }
 
-// Cancel drops a frame that is still queued in the gateway's radio.
+// Cancel drops a frame that still waits in the gateway's radio.
 func (m *Mesh) Cancel(id uint32) {
 	if m.off || m.ideal {
 		return
@@ -410,7 +411,7 @@ func (m *Mesh) Cancel(id uint32) {
 	}
 }
 
-// result reports the outcome of a frame to the daemon.
+// result tells the daemon what became of its frame.
 func (m *Mesh) result(id uint32, o radio.Outcome) {
 	if int(o) < len(m.stats.Outcomes) {
 		m.stats.Outcomes[o]++

@@ -66,7 +66,7 @@ func TestEntityTags(t *testing.T) {
 		if b := get([]byte{1, 2, 3, 4}); b.Code != codes.Content || !bytes.Equal(b.Payload, a.Payload) {
 			t.Errorf("%s with another's tag: %v", path, b.Code)
 		}
-		if err := c.m.changeTags("n1"); err != nil {
+		if err := c.m.ChangeTags("n1"); err != nil {
 			t.Fatal(err)
 		}
 		if b := get(tag); b.Code != codes.Content || bytes.Equal(etag(b), tag) || !bytes.Equal(b.Payload, a.Payload) {
@@ -373,7 +373,7 @@ func TestLogChangesInTheMiddle(t *testing.T) {
 	c := newClient(t, Options{Period: -1})
 	for _, change := range []func() error{
 		func() error { return c.m.AddLog("n1", "overtaken") },
-		func() error { return c.m.changeTags("n1") },
+		func() error { return c.m.ChangeTags("n1") },
 		func() error { c.ask(codes.DELETE, "/log", ""); return nil },
 	} {
 		first := c.ask(codes.GET, "/log", "", option(gocoap.Block2, 2))

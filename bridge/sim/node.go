@@ -38,25 +38,25 @@ func (s nodeState) String() string {
 // node is one device. What only some need at a time hangs on pointers, so that an
 // idle node is small.
 type node struct {
-	name          string
-	eui64, short  ieee802154.Addr
-	weather       *Climate
-	station       *station        // nil in an ideal mesh
-	receiver      *adapt.Receiver // nil while there is nothing to put together
-	exchanges     []exchange
-	extra         *extra
-	period        time.Duration // of the reports
-	reportAt      time.Duration // 0: none is due
-	message       uint16        // id of the last CoAP message it sent by itself
-	token         uint16        // of the last report
-	tag           uint16        // of the next fragmented datagram
-	sequence      uint32        // the last value of an Observe option
-	state         nodeState
-	known         bool // to the gateway
-	tidyScheduled bool // an eventTidy is on the agenda
-	aged          bool // receiver holds the age of a broadcast
-	output        uint8
-	stats         counters
+	name         string
+	eui64, short ieee802154.Addr
+	weather      *Climate
+	station      *station        // nil in an ideal mesh
+	receiver     *adapt.Receiver // nil while there is nothing to put together
+	exchanges    []exchange
+	extra        *extra
+	period       time.Duration // of the reports
+	reportAt     time.Duration // 0: none is due
+	message      uint16        // id of the last CoAP message it sent by itself
+	token        uint16        // of the last report
+	tag          uint16        // of the next fragmented datagram
+	sequence     uint32        // the last value of an Observe option
+	state        nodeState
+	known        bool // to the gateway
+	tidying      bool // an eventTidy is on the agenda
+	aged         bool // receiver holds the age of a broadcast
+	output       uint8
+	stats        counters
 }
 
 // counters are a node's own.
@@ -98,7 +98,7 @@ func (a *adaptation) init(*Mesh) {
 func (m *Mesh) powerUp(n int32) {
 	nd := &m.nodes[n]
 	nd.period = m.period
-	m.resetProgram(n)
+	m.forgetAll(n)
 	nd.receiver = nil
 	nd.reportAt = 0
 	nd.tag = uint16(m.random.Uint32())
@@ -110,7 +110,7 @@ func (m *Mesh) receive(n int32, f *frame) {
 	nd := &m.nodes[n]
 	b := f.payload()
 	r := nd.receiver
-	if r == nil && isWholePacket(b) {
+	if r == nil && leavesNothing(b) {
 		r = m.adaptation.receiver
 	} else if r == nil {
 		r = m.ownReceiver(n)
@@ -130,13 +130,13 @@ func (m *Mesh) receive(n int32, f *frame) {
 	}
 	nd.aged = nd.aged || !isFragment(b)
 	if !nd.aged && r.Stats().Incomplete == 0 {
-		m.recycleReceiver(n)
+		m.giveBack(n)
 	}
 }
 
-// isWholePacket reports whether a frame is a whole packet, compressed (011xxxxx) or
+// leavesNothing reports whether a frame is a whole packet, compressed (011xxxxx) or
 // not (0x41), so that its receiver keeps nothing of it (RFC 4944, section 5.1).
-func isWholePacket(b []byte) bool {
+func leavesNothing(b []byte) bool {
 	return len(b) > 0 && (b[0]>>5 == 3 || b[0] == 0x41)
 }
 
@@ -152,15 +152,15 @@ func (m *Mesh) ownReceiver(n int32) *adapt.Receiver {
 		nd.receiver = adapt.NewReceiver(nodeReassembly)
 	}
 	nd.receiver.SetOwn(nd.eui64, nd.short)
-	if !nd.tidyScheduled {
-		nd.tidyScheduled = true
+	if !nd.tidying {
+		nd.tidying = true
 		m.agenda.push(m.now+tidyAfter, eventTidy, n)
 	}
 	return nd.receiver
 }
 
-// recycleReceiver takes a receiver with nothing in it from a node.
-func (m *Mesh) recycleReceiver(n int32) {
+// giveBack takes a receiver with nothing in it from a node.
+func (m *Mesh) giveBack(n int32) {
 	nd, a := &m.nodes[n], &m.adaptation
 	if len(a.pool) < maxFree {
 		a.pool = append(a.pool, nd.receiver)
@@ -168,11 +168,11 @@ func (m *Mesh) recycleReceiver(n int32) {
 	nd.receiver, nd.aged = nil, false
 }
 
-// expireReassembly ends what a node could not put together in time, and takes its receiver back
+// tidy ends what a node could not put together in time, and takes its receiver back
 // when nothing is left in it.
-func (m *Mesh) expireReassembly(n int32) {
+func (m *Mesh) tidy(n int32) {
 	nd := &m.nodes[n]
-	nd.tidyScheduled = false
+	nd.tidying = false
 	r := nd.receiver
 	if r == nil {
 		return
@@ -187,10 +187,10 @@ func (m *Mesh) expireReassembly(n int32) {
 		}
 	}
 	if r.Stats().Incomplete == 0 {
-		m.recycleReceiver(n)
+		m.giveBack(n)
 		return
 	}
-	nd.tidyScheduled = true
+	nd.tidying = true
 	m.agenda.push(m.now+tidyAfter/8, eventTidy, n)
 }
 
@@ -259,7 +259,7 @@ func (m *Mesh) report(e event) {
 		return
 	}
 	m.scheduleReport(e.node, m.now+nd.period)
-	if !m.canSend(e.node) {
+	if !m.speaks(e.node) {
 		return
 	}
 	if port := m.bare[e.node]; port != 0 {
@@ -281,7 +281,7 @@ func (m *Mesh) report(e event) {
 	m.answer = c.payload(body)
 	m.stats.Reports++
 	to := m.gatewayAddr()
-	m.sendCoAP(e.node, to, netip.AddrPortFrom(to, portCoAP), m.answer)
+	m.say(e.node, to, netip.AddrPortFrom(to, portCoAP), m.answer)
 }
 
 // sendUpper sends an upper-layer message, whose checksum it fills in, and the length of a
@@ -330,6 +330,6 @@ func (m *Mesh) sendPacket(n int32, link ieee802154.Addr, p ipv6.Packet) {
 	}
 	for _, f := range a.frames {
 		f.priority = radio.PriorityData
-		m.enqueueFirst(f, n)
+		m.originate(f, n)
 	}
 }

@@ -36,7 +36,7 @@ type host struct {
 func newHost(t testing.TB, m *Mesh) *host {
 	h := &host{t: t, m: m, sender: adapt.NewSender(1), receiver: adapt.NewReceiver(adapt.Options{}),
 		contexts: lowpan.NewContexts(map[uint8]netip.Prefix{0: testPrefix})}
-	m.connect(h.emit)
+	m.Connect(h.emit)
 	return h
 }
 

@@ -105,9 +105,9 @@ func (m *Mesh) observe(n int32, local netip.Addr, from netip.AddrPort, in messag
 	return nd.next(), true
 }
 
-// recordNotificationID remembers the MID of the answer that began an observation, which a client
+// noteID remembers the MID of the answer that began an observation, which a client
 // may reset too.
-func (m *Mesh) recordNotificationID(n int32, peer netip.AddrPort, token []byte, id uint16) {
+func (m *Mesh) noteID(n int32, peer netip.AddrPort, token []byte, id uint16) {
 	w := m.nodes[n].extra.watch
 	for i := range w.observers {
 		if o := &w.observers[i]; o.is(peer, token) {
@@ -150,9 +150,9 @@ func (m *Mesh) dropPending(n int32, o *observer) {
 	})
 }
 
-// endObservationOf ends the observation of which a notification was reset, or never
+// unobserved ends the observation of which a notification was reset, or never
 // acknowledged.
-func (m *Mesh) endObservationOf(n int32, peer netip.AddrPort, id uint16) {
+func (m *Mesh) unobserved(n int32, peer netip.AddrPort, id uint16) {
 	m.forgetObserver(n, func(o *observer) bool { return o.notified(peer, id) })
 }
 
@@ -180,18 +180,18 @@ func (m *Mesh) confirmed(n int32, peer netip.AddrPort, id uint16) {
 	}
 }
 
-// markOutputObservers makes the observers of the output due if it has changed.
-func (m *Mesh) markOutputObservers(n int32) {
+// tellOutput makes the observers of the output due if it has changed.
+func (m *Mesh) tellOutput(n int32) {
 	x := m.nodes[n].extra
 	if x == nil || !x.changed {
 		return
 	}
 	x.changed = false
-	m.scheduleNotifications(n, m.now, func(o *observer) bool { return o.path == pathOutput })
+	m.makeDue(n, m.now, func(o *observer) bool { return o.path == pathOutput })
 }
 
-// scheduleNotifications has the next notifications of some observers at a time, at the latest.
-func (m *Mesh) scheduleNotifications(n int32, at time.Duration, which func(*observer) bool) {
+// makeDue has the next notifications of some observers at a time, at the latest.
+func (m *Mesh) makeDue(n int32, at time.Duration, which func(*observer) bool) {
 	x := m.nodes[n].extra
 	if x == nil || x.watch == nil {
 		return
@@ -243,9 +243,9 @@ func (m *Mesh) notify(n int32, x *extra, o *observer) {
 	m.scratch = m.scratch[:0]
 	a := m.resource(n, message{code: codeGET}, &req)
 	a.observe, a.observed = nd.next(), true
-	a.maxAge = nd.notificationMaxAge()
+	a.maxAge = nd.notifyFresh()
 	m.answer = m.respond(n, m.answer[:0], reply{kind: kind, id: nd.message, token: o.token, answer: a, request: &req})
-	if m.canSend(n) {
+	if m.speaks(n) {
 		nd.stats.Notifications++
 	}
 	if hold {
@@ -259,12 +259,12 @@ func (m *Mesh) notify(n int32, x *extra, o *observer) {
 		x.pending = append(x.pending, p)
 		return
 	}
-	m.sendCoAP(n, o.local, o.peer, m.answer)
+	m.say(n, o.local, o.peer, m.answer)
 	if o.held != nil {
-		m.sendCoAP(n, o.local, o.peer, o.held)
+		m.say(n, o.local, o.peer, o.held)
 		o.held = nil
 	}
 }
 
-// notificationMaxAge is the Max-Age of notifications, in seconds.
-func (n *node) notificationMaxAge() int { return int(n.notifyPeriod()/time.Second) + freshMargin }
+// notifyFresh is the Max-Age of notifications, in seconds.
+func (n *node) notifyFresh() int { return int(n.notifyPeriod()/time.Second) + freshMargin }

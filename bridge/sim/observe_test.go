@@ -222,10 +222,10 @@ func TestObserveEnds(t *testing.T) {
 			}
 		}},
 		{"off and on", func(c *client) {
-			if err := c.m.cutNode("n1"); err != nil {
+			if err := c.m.CutNode("n1"); err != nil {
 				c.t.Error(err)
 			}
-			if err := c.m.restoreNode("n1"); err != nil {
+			if err := c.m.RestoreNode("n1"); err != nil {
 				c.t.Error(err)
 			}
 			joined(c.t, c.m)
@@ -242,7 +242,7 @@ func TestObserveEnds(t *testing.T) {
 			}
 			c.quiet(30 * time.Second)
 			if x := c.m.nodes[1].extra; x != nil && (x.watch != nil || len(x.pending) > 0) {
-				t.Errorf("the node keeps %+v", x.volatileState)
+				t.Errorf("the node keeps %+v", x.memory)
 			}
 		})
 	}

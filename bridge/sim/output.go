@@ -24,7 +24,7 @@ func (m *Mesh) outputResource(n int32, in message, req *request) answer {
 	default:
 		return status(codeNoMethod)
 	}
-	value, refusal := m.textValue(in, req)
+	value, refusal := m.shortValue(in, req)
 	if refusal.code != 0 {
 		return refusal
 	}

@@ -128,7 +128,7 @@ func TestLeaseEnds(t *testing.T) {
 
 // An output is off after a boot, and while there is no supply.
 func TestOutputAfterBoot(t *testing.T) {
-	for _, boot := range []func(m *Mesh) error{(func(m *Mesh) error { return m.Reboot("n1") }), (func(m *Mesh) error { return m.cutNode("n1") })} {
+	for _, boot := range []func(m *Mesh) error{(func(m *Mesh) error { return m.Reboot("n1") }), (func(m *Mesh) error { return m.CutNode("n1") })} {
 		c := newClient(t, Options{Period: -1})
 		c.ask(codes.PUT, "/output", "1", query("for=600"))
 		if err := boot(c.m); err != nil {

@@ -77,7 +77,7 @@ func (m *Mesh) udp(n int32, p ipv6.Packet, at int) {
 		m.icmpError(n, p, ipv6.ICMPError{Type: ipv6.TypeUnreachable, Code: ipv6.CodePort})
 		return
 	}
-	m.receiveCoAP(n, p.Destination(), netip.AddrPortFrom(p.Source(), srcPort), d[udpHeaderLen:size])
+	m.hearCoAP(n, p.Destination(), netip.AddrPortFrom(p.Source(), srcPort), d[udpHeaderLen:size])
 }
 
 // beginUDP appends a UDP header; length and checksum are filled in by sendUpper.

@@ -198,7 +198,7 @@ func (r *Radio) Serve(ctx context.Context, conn io.ReadWriteCloser) error {
 	cut := r.lineCut
 	if !cut {
 		r.advanceLocked()
-		r.mesh.disconnect()
+		r.mesh.Disconnect()
 		r.current = ln
 	}
 	r.mu.Unlock()
@@ -217,7 +217,7 @@ func (r *Radio) Serve(ctx context.Context, conn io.ReadWriteCloser) error {
 	r.mu.Lock()
 	if r.current == ln {
 		r.current = nil
-		r.mesh.disconnect()
+		r.mesh.Disconnect()
 	}
 	r.mu.Unlock()
 	if cause := ln.ended(); cause != io.EOF && !errors.Is(cause, net.ErrClosed) {
@@ -253,7 +253,7 @@ func (r *Radio) handle(ln *line, rec *radio.Record) {
 	case radio.RecordAssign:
 		m.Assign(rec.Node.Addr, rec.Node.Short)
 	case radio.RecordKeepalive:
-		ln.send(&radio.Record{Kind: radio.RecordAlive, ID: rec.ID, Info: radio.Info{Boot: m.boot}, Clock: ln.clock()})
+		ln.say(&radio.Record{Kind: radio.RecordAlive, ID: rec.ID, Info: radio.Info{Boot: m.boot}, Clock: ln.clock()})
 	}
 	r.poke()
 }
@@ -266,9 +266,9 @@ func (r *Radio) hello(ln *line, rec *radio.Record) {
 	case rec.Info.Version != radio.Version: // the daemon will see ours, and go
 		ln.tell(radio.Event{Kind: radio.EventUp, Info: radio.Info{Boot: r.mesh.boot}})
 	case again:
-		r.mesh.introduce()
+		r.mesh.Introduce()
 	default:
-		r.mesh.connect(ln.tell)
+		r.mesh.Connect(ln.tell)
 		r.log.Debug("daemon said hello", "name", string(rec.Text))
 	}
 	ln.session = 0 // an up after these answers no hello

@@ -35,8 +35,8 @@ const (
 
 // link is one entry of the listing (RFC 6690).
 type link struct {
-	path, kind, iface, formats string // href, rt, if, ct
-	observable                 bool
+	path, kind, use, formats string // href, rt, if, ct
+	observable               bool
 }
 
 var links = [...]link{
@@ -53,7 +53,7 @@ var links = [...]link{
 }
 
 func (l link) append(b []byte) []byte {
-	b = append(b, "<"+l.path+`>;rt="`+l.kind+`";if="`+l.iface+`";ct=`...)
+	b = append(b, "<"+l.path+`>;rt="`+l.kind+`";if="`+l.use+`";ct=`...)
 	if strings.Contains(l.formats, " ") {
 		b = append(b, `"`+l.formats+`"`...)
 	} else {
@@ -72,7 +72,7 @@ func (l link) matches(query string) bool {
 	if !ok {
 		return l.observable && name == "obs"
 	}
-	have, ok := map[string]string{"href": l.path, "rt": l.kind, "if": l.iface, "ct": l.formats}[name]
+	have, ok := map[string]string{"href": l.path, "rt": l.kind, "if": l.use, "ct": l.formats}[name]
 	if !ok {
 		return false
 	}
@@ -93,7 +93,7 @@ func (m *Mesh) resource(n int32, in message, req *request) answer {
 	case pathCore:
 		return m.listing(in, req)
 	case pathReadings:
-		return m.readingsResource(n, sensors[:], in, req)
+		return m.measured(n, sensors[:], in, req)
 	case pathPeriod:
 		return m.periodResource(n, in, req)
 	case pathOutput:
@@ -109,7 +109,7 @@ func (m *Mesh) resource(n int32, in message, req *request) answer {
 	}
 	for i, s := range sensors {
 		if path == "/"+s.name {
-			return m.readingsResource(n, sensors[i:i+1], in, req)
+			return m.measured(n, sensors[i:i+1], in, req)
 		}
 	}
 	if number, ok := strings.CutPrefix(path, pathLog+"/"); ok {
@@ -141,9 +141,9 @@ func (m *Mesh) listing(in message, req *request) answer {
 	return content(formatLinks, listingAge)
 }
 
-// readingsResource answers for one sensor, a number in plain text or SenML for who asks, or
+// measured answers for one sensor, a number in plain text or SenML for who asks, or
 // for several, in SenML.
-func (m *Mesh) readingsResource(n int32, which []sensor, in message, req *request) answer {
+func (m *Mesh) measured(n int32, which []sensor, in message, req *request) answer {
 	if in.code != codeGET {
 		return status(codeNoMethod)
 	}
@@ -173,9 +173,9 @@ func (m *Mesh) readingsResource(n int32, which []sensor, in message, req *reques
 	return content(format, readingAge)
 }
 
-// textValue returns the body of a write to a resource that takes one short value in
+// shortValue returns the body of a write to a resource that takes one short value in
 // plain text. A refusal with code 0 is none.
-func (m *Mesh) textValue(in message, req *request) (value string, refusal answer) {
+func (m *Mesh) shortValue(in message, req *request) (value string, refusal answer) {
 	if req.block1 > 7 || len(in.payload) > maxShort { // more blocks follow, or came before
 		return "", m.tooLarge(maxShort, "one short value")
 	}
@@ -199,7 +199,7 @@ func (m *Mesh) periodResource(n int32, in message, req *request) answer {
 	default:
 		return status(codeNoMethod)
 	}
-	value, refusal := m.textValue(in, req)
+	value, refusal := m.shortValue(in, req)
 	if refusal.code != 0 {
 		return refusal
 	}
@@ -212,7 +212,7 @@ func (m *Mesh) periodResource(n int32, in message, req *request) answer {
 		m.agenda.drop(eventReport, n) // or changes of mind would fill the agenda
 	}
 	m.scheduleReport(n, m.now+nd.period)
-	m.scheduleNotifications(n, m.now+nd.period, func(*observer) bool { return true })
+	m.makeDue(n, m.now+nd.period, func(*observer) bool { return true })
 	return status(codeChanged)
 }
 

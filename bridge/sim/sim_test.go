@@ -96,7 +96,7 @@ func start(t testing.TB, o Options) (*Mesh, *recorder) {
 		t.Fatal(err)
 	}
 	r := &recorder{mesh: m}
-	m.connect(r.emit)
+	m.Connect(r.emit)
 	return m, r
 }
 
@@ -200,7 +200,7 @@ func TestJoins(t *testing.T) {
 	}
 	// A daemon that comes later is told of all of them before the end of the list.
 	late := &recorder{mesh: m}
-	m.connect(late.emit)
+	m.Connect(late.emit)
 	if len(late.events) != 6 || late.events[0].Kind != radio.EventUp || late.events[5].Kind != radio.EventSnapshot ||
 		late.count(radio.EventAttached) != 4 {
 		t.Errorf("a later daemon was told:\n%s", late.log.String())
@@ -226,11 +226,11 @@ func TestDeterminism(t *testing.T) {
 			m.Advance(at)
 			switch step {
 			case 200:
-				if err := m.cutNode("left"); err != nil {
+				if err := m.CutNode("left"); err != nil {
 					t.Fatal(err)
 				}
 			case 300:
-				if err := m.restoreNode("left"); err != nil {
+				if err := m.RestoreNode("left"); err != nil {
 					t.Fatal(err)
 				}
 			case 400:

@@ -104,17 +104,17 @@ func (a Air) withDefaults() Air {
 	return a
 }
 
-// siteError is one thing that is wrong with a Site.
-type siteError struct {
+// SiteError is one thing that is wrong with a Site.
+type SiteError struct {
 	Path string // of what is wrong, as the plan's file names it: "node[2].eui64"
 	Text string // what is wrong, and what is allowed
 }
 
 // Error returns path and text.
-func (e *siteError) Error() string { return "sim: " + e.Path + ": " + e.Text }
+func (e *SiteError) Error() string { return "sim: " + e.Path + ": " + e.Text }
 
 // SiteErrors is everything that is wrong with a Site.
-type SiteErrors []*siteError
+type SiteErrors []*SiteError
 
 // Error returns one line for each of them.
 func (e SiteErrors) Error() string {
@@ -164,7 +164,7 @@ type checker struct {
 
 func (c *checker) must(ok bool, path, format string, args ...any) {
 	if !ok {
-		c.errs = append(c.errs, &siteError{Path: path, Text: fmt.Sprintf(format, args...)})
+		c.errs = append(c.errs, &SiteError{Path: path, Text: fmt.Sprintf(format, args...)})
 	}
 }
 

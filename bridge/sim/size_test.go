@@ -48,7 +48,7 @@ func TestScaleIdleNode(t *testing.T) {
 	}
 	// After a report, an echo in fragments and a CoAP request to each of them.
 	frames := 0
-	m.connect(func(e radio.Event) {
+	m.Connect(func(e radio.Event) {
 		if e.Kind == radio.EventFrame {
 			frames++
 		}
@@ -163,7 +163,7 @@ func BenchmarkIdeal(b *testing.B) {
 	}
 	frames := echoFrames(b, m)
 	answers := 0
-	m.connect(func(e radio.Event) {
+	m.Connect(func(e radio.Event) {
 		if e.Kind == radio.EventFrame {
 			answers++
 		}

@@ -8,18 +8,18 @@ import (
 	"culvert/bridge/radio"
 )
 
-// station is a node's state in a multi-hop mesh. An ideal mesh has none.
+// station is a node's part in a mesh of slots and hops. An ideal mesh has none.
 type station struct {
-	joins       time.Duration // time of the first power-up; 0: random
+	joins       time.Duration // when it is switched on first; 0: at random
 	east, north float64
 	neighbours  []neighbour
 	parents     [2]int32 // preferred one first
 	rank        float64  // expected attempts to the gateway
-	missedBeats int      // of the preferred parent, in a row
+	misses      int      // of the preferred parent, in a row
 	cut         bool     // switched off until restored
 	nextScan    time.Duration
 	nextBeat    time.Duration
-	lostAt      time.Duration // when the gateway detaches it; 0: not pending
+	lostAt      time.Duration // when the gateway gives it up; 0: not in question
 	queue       []*frame
 	busy        int64 // the last slot in which it sent or heard, counted from 1
 }
@@ -43,13 +43,13 @@ type radioLink struct {
 	hop      hopCount
 	boot     hopCount // when the gateway's radio booted
 	told     hopCount // when the daemon was told last
-	reset    hopCount // at resetStats
+	reset    hopCount // at ResetStats
 }
 
 // hopCount counts the attempts over one direction of a radio link.
 type hopCount struct{ attempts, acked uint64 }
 
-// wire creates the radio links of a site.
+// wire makes the radio links of a site.
 func (m *Mesh) wire(s Site) {
 	for i, p := range append([]Place{s.Gateway}, s.Nodes...) {
 		st := m.nodes[i].station
@@ -92,9 +92,9 @@ func (m *Mesh) hops(n int32) int {
 	return count
 }
 
-// routesThrough reports whether the way of node n to the gateway passes via, or ends
+// leadsThrough reports whether the way of node n to the gateway passes via, or ends
 // before the gateway.
-func (m *Mesh) routesThrough(n, via int32) bool {
+func (m *Mesh) leadsThrough(n, via int32) bool {
 	for steps := 0; n != gateway; steps++ {
 		if n == via || steps > len(m.nodes) {
 			return true
@@ -113,7 +113,7 @@ func (m *Mesh) candidates(n, not int32) (parents [2]int32, rank float64) {
 	for _, b := range m.nodes[n].station.neighbours {
 		other := &m.nodes[b.node]
 		if b.node == not || other.state != stateJoined || m.links[b.out].cut || m.links[b.in].cut ||
-			b.node == gateway && m.off || m.routesThrough(b.node, n) {
+			b.node == gateway && m.off || m.leadsThrough(b.node, n) {
 			continue
 		}
 		cost := other.station.rank + b.attempts
@@ -144,7 +144,7 @@ func (m *Mesh) scanAt(n int32, at time.Duration) {
 	m.agenda.push(at, eventScan, n)
 }
 
-// scan looks for parents, then starts joining or schedules another scan.
+// scan looks for parents, and begins to join or looks again.
 func (m *Mesh) scan(e event) {
 	nd := &m.nodes[e.node]
 	if nd.state != stateScanning || nd.station.nextScan != e.at {
@@ -160,7 +160,7 @@ func (m *Mesh) scan(e event) {
 	m.agenda.push(at, eventJoin, e.node)
 }
 
-// join completes the joining that scan started.
+// join completes what scan began.
 func (m *Mesh) join(e event) {
 	nd := &m.nodes[e.node]
 	if nd.state != stateScanning || nd.station.nextScan != e.at {
@@ -173,7 +173,7 @@ func (m *Mesh) join(e event) {
 	}
 	s := nd.station
 	nd.state = stateJoined
-	s.parents, s.rank, s.missedBeats, s.lostAt = parents, rank, 0, 0
+	s.parents, s.rank, s.misses, s.lostAt = parents, rank, 0, 0
 	m.plan.stale = true
 	nd.known = true
 	m.tell(radio.Event{Kind: radio.EventAttached, Node: m.info(e.node)})
@@ -197,11 +197,12 @@ func (m *Mesh) beatAt(n int32, at time.Duration) {
 	m.agenda.push(at, eventBeat, n)
 }
 
-// switchMargin is how many attempts shorter a way must be to be worth a change.
-const switchMargin = 1.0
+// betterBy is how many attempts shorter a way must be to be worth a change.
+const betterBy = 1.0
 
-// beat checks the preferred parent with an empty frame and its retries, in unused cells.
-// Two beats in a row without an acknowledgement mean that the parent is lost.
+// beat makes sure that the preferred parent is there, with an empty frame and its
+// retries, which find room in cells that are not used otherwise. Twice without an
+// acknowledgement is once too often.
 func (m *Mesh) beat(e event) {
 	nd := &m.nodes[e.node]
 	s := nd.station
@@ -213,13 +214,13 @@ func (m *Mesh) beat(e event) {
 		m.miss(e.node)
 		return
 	}
-	s.missedBeats = 0
+	s.misses = 0
 	parents, rank := m.candidates(e.node, none)
 	if parents[0] == none {
 		return // it will be missed soon
 	}
 	kept := m.nodes[s.parents[0]].station.rank + m.attemptsTo(e.node, s.parents[0])
-	if parents[0] != s.parents[0] && rank+switchMargin > kept {
+	if parents[0] != s.parents[0] && rank+betterBy > kept {
 		rank = kept
 		if parents[1] == s.parents[0] || parents[1] == none {
 			parents[1] = parents[0]
@@ -229,7 +230,7 @@ func (m *Mesh) beat(e event) {
 	m.takeParents(e.node, parents, rank)
 }
 
-// probe sends an empty frame with its retries, and reports whether it was acknowledged.
+// probe tries an empty frame, with its retries.
 func (m *Mesh) probe(n, to int32) bool {
 	l := m.linkTo(n, to)
 	if l == none {
@@ -267,13 +268,13 @@ func (m *Mesh) linkTo(n, to int32) int32 {
 func (m *Mesh) miss(n int32) {
 	nd := &m.nodes[n]
 	s := nd.station
-	if s.missedBeats++; s.missedBeats < 2 || nd.state != stateJoined {
+	if s.misses++; s.misses < 2 || nd.state != stateJoined {
 		return
 	}
-	s.missedBeats = 0
+	s.misses = 0
 	parents, rank := m.candidates(n, s.parents[0])
 	if parents[0] == none {
-		m.loseParents(n)
+		m.orphan(n)
 		return
 	}
 	m.takeParents(n, parents, rank)
@@ -293,15 +294,15 @@ func (m *Mesh) takeParents(n int32, parents [2]int32, rank float64) {
 	m.tell(radio.Event{Kind: radio.EventParent, Node: m.info(n)})
 }
 
-// loseParents makes a node without a parent scan again.
-func (m *Mesh) loseParents(n int32) {
+// orphan puts a node without a parent back to looking for one.
+func (m *Mesh) orphan(n int32) {
 	nd := &m.nodes[n]
 	nd.state = stateScanning
 	m.leave(n)
 	m.scanAt(n, m.now+m.between(200*time.Millisecond, 600*time.Millisecond))
 }
 
-// leave removes a node from the tree. The gateway detaches it later.
+// leave takes a node out of the tree; the gateway notices after a while.
 func (m *Mesh) leave(n int32) {
 	s := m.nodes[n].station
 	s.parents = [2]int32{none, none}
@@ -313,8 +314,8 @@ func (m *Mesh) leave(n int32) {
 	}
 }
 
-// gatewayDetach detaches a node at the gateway, which has not heard it for too long.
-func (m *Mesh) gatewayDetach(e event) {
+// giveUp is the gateway's view: nothing was heard of the node for too long.
+func (m *Mesh) giveUp(e event) {
 	nd := &m.nodes[e.node]
 	if !nd.known || nd.station.lostAt != e.at {
 		return
@@ -324,9 +325,9 @@ func (m *Mesh) gatewayDetach(e event) {
 	m.tell(radio.Event{Kind: radio.EventDetached, Node: radio.NodeInfo{Addr: nd.eui64, Short: nd.short}})
 }
 
-// reportLinks reports the statistics of the links used since the last report, and the
-// supply voltage of each node.
-func (m *Mesh) reportLinks() {
+// tellLinks gives the daemon the statistics of the links that were used since the
+// last time, and the supply of each node.
+func (m *Mesh) tellLinks() {
 	m.agenda.push(m.now+statsEvery, eventStats, gateway)
 	for i := range m.links {
 		l := &m.links[i]
@@ -346,7 +347,7 @@ func (m *Mesh) reportLinks() {
 	}
 }
 
-// find returns the node with a name or link address.
+// find returns the node of a name or link address.
 func (m *Mesh) find(name string) (int32, bool) {
 	if n, ok := m.names[name]; ok {
 		return n, true

@@ -7,7 +7,7 @@ import (
 	"culvert/bridge/ieee802154"
 )
 
-// Stats are the counts of a whole mesh since it was made, or since resetStats.
+// Stats are the counts of a whole mesh since it was made, or since ResetStats.
 // Beats are not frames: only their attempts are counted.
 type Stats struct {
 	FromDaemon   uint64 // frames handed to Send
@@ -56,8 +56,8 @@ type NodeStats struct {
 	OutputWrites  uint32 `json:"output_writes"` // that its output took and acted on since its boot
 }
 
-// observerStats is one observation of a node.
-type observerStats struct {
+// ObserverStats is one observation of a node.
+type ObserverStats struct {
 	Node          string `json:"node"`
 	Client        string `json:"client"` // address and port
 	Token         string `json:"token"`  // in hex
@@ -65,8 +65,8 @@ type observerStats struct {
 	Notifications uint32 `json:"notifications"`
 }
 
-// hopStats are the counts of one direction of a radio link.
-type hopStats struct {
+// HopStats are the counts of one direction of a radio link.
+type HopStats struct {
 	From     string `json:"from"`
 	To       string `json:"to"`
 	Attempts uint64 `json:"attempts"`
@@ -77,8 +77,8 @@ type hopStats struct {
 // Stats returns the counts of the mesh.
 func (m *Mesh) Stats() Stats { return m.stats }
 
-// resetStats sets all counts to zero, those of nodes and links too.
-func (m *Mesh) resetStats() {
+// ResetStats sets all counts to zero, those of nodes and links too.
+func (m *Mesh) ResetStats() {
 	m.stats = Stats{}
 	for i := range m.nodes {
 		m.nodes[i].stats = counters{}
@@ -135,15 +135,15 @@ func (m *Mesh) nodeStats(n int32) NodeStats {
 }
 
 // Observers returns who observes which node, in the order of the Site.
-func (m *Mesh) Observers() []observerStats {
-	out := []observerStats{}
+func (m *Mesh) Observers() []ObserverStats {
+	out := []ObserverStats{}
 	for i := range m.nodes {
 		x := m.nodes[i].extra
 		if x == nil || x.watch == nil {
 			continue
 		}
 		for _, o := range x.watch.observers {
-			out = append(out, observerStats{
+			out = append(out, ObserverStats{
 				Node: m.nodes[i].name, Client: o.peer.String(), Token: hex.EncodeToString(o.token), Path: o.path, Notifications: o.told,
 			})
 		}
@@ -153,11 +153,11 @@ func (m *Mesh) Observers() []observerStats {
 
 // Hops returns the counts of each direction of each radio link, in the order of the
 // Site's links; none of an ideal mesh.
-func (m *Mesh) Hops() []hopStats {
-	out := make([]hopStats, 0, len(m.links))
+func (m *Mesh) Hops() []HopStats {
+	out := make([]HopStats, 0, len(m.links))
 	for i := range m.links {
 		l := &m.links[i]
-		out = append(out, hopStats{
+		out = append(out, HopStats{
 			From: m.nodes[l.from].name, To: m.nodes[l.to].name,
 			Attempts: l.hop.attempts - l.reset.attempts, Acked: l.hop.acked - l.reset.acked, Cut: l.cut,
 		})

@@ -18,7 +18,8 @@ const (
 	maxPending = 8
 )
 
-// pending is a message to be sent later, or retransmitted until acknowledged.
+// pending is a message that a node holds until due, or repeats until it is
+// acknowledged.
 type pending struct {
 	peer  netip.AddrPort
 	local netip.Addr // from which it goes; zero: past the mesh
@@ -40,23 +41,23 @@ func (x *extra) awaits(peer netip.AddrPort) bool {
 	return slices.ContainsFunc(x.pending, func(p pending) bool { return p.sent > 0 && p.peer == peer })
 }
 
-// receiveCoAP handles one UDP payload for a node's CoAP port.
-func (m *Mesh) receiveCoAP(n int32, local netip.Addr, from netip.AddrPort, msg []byte) {
+// hearCoAP handles one UDP payload for a node's CoAP port.
+func (m *Mesh) hearCoAP(n int32, local netip.Addr, from netip.AddrPort, msg []byte) {
 	m.nodes[n].stats.CoAPReceived++
 	m.answer = m.serveCoAP(n, m.answer[:0], local, from, msg)
 	if len(m.answer) > 0 {
-		m.sendCoAP(n, local, from, m.answer)
+		m.say(n, local, from, m.answer)
 	}
-	m.updateObservers(n)
+	m.attend(n)
 }
 
-// canSend reports whether a node can send: it has joined and is not mute.
-func (m *Mesh) canSend(n int32) bool { return m.nodes[n].state == stateJoined && !m.mute(n) }
+// speaks reports whether a node can say anything: it is in the mesh, and not mute.
+func (m *Mesh) speaks(n int32) bool { return m.nodes[n].state == stateJoined && !m.mute(n) }
 
-// sendCoAP sends a CoAP message if the node can send.
-func (m *Mesh) sendCoAP(n int32, local netip.Addr, to netip.AddrPort, msg []byte) {
+// say sends a CoAP message, if the node speaks.
+func (m *Mesh) say(n int32, local netip.Addr, to netip.AddrPort, msg []byte) {
 	nd := &m.nodes[n]
-	if !m.canSend(n) || to.Port() == 0 {
+	if !m.speaks(n) || to.Port() == 0 {
 		return
 	}
 	times := 1
@@ -80,8 +81,8 @@ func (m *Mesh) sendCoAP(n int32, local netip.Addr, to netip.AddrPort, msg []byte
 	}
 }
 
-// transmitDue sends the pending messages that are due, and gives up on those with all
-// retransmissions done.
+// transmitDue sends what a node's pending messages ask for by now, and gives up on
+// those that were repeated often enough.
 func (m *Mesh) transmitDue(n int32) {
 	x := m.nodes[n].extra
 	for i := 0; i < len(x.pending); {
@@ -98,7 +99,7 @@ func (m *Mesh) transmitDue(n int32) {
 		if p.sent > maxRetransmit {
 			gone := *p
 			x.pending = slices.Delete(x.pending, i, i+1)
-			m.endObservationOf(n, gone.peer, gone.id())
+			m.unobserved(n, gone.peer, gone.id())
 			continue
 		}
 		m.transmit(n, p)
@@ -106,16 +107,16 @@ func (m *Mesh) transmitDue(n int32) {
 			i++
 			continue
 		}
-		if e := m.nodes[n].findExchange(p.peer, p.request, m.now); e != nil && p.msg[0]>>4&3 == typeACK {
+		if e := m.nodes[n].answered(p.peer, p.request, m.now); e != nil && p.msg[0]>>4&3 == typeACK {
 			e.answer = p.msg
 		}
 		x.pending = slices.Delete(x.pending, i, i+1)
 	}
 }
 
-// transmit sends or retransmits a pending message (RFC 7252, section 4.2).
+// transmit sends a pending message once more (RFC 7252, section 4.2).
 func (m *Mesh) transmit(n int32, p *pending) {
-	m.sendCoAP(n, p.local, p.peer, p.msg)
+	m.say(n, p.local, p.peer, p.msg)
 	if p.sent == 0 {
 		p.wait = m.between(ackTimeout, ackTimeout*3/2)
 	} else {
@@ -139,7 +140,7 @@ func (m *Mesh) acknowledged(n int32, from netip.AddrPort, id uint16, reset bool)
 		}
 	}
 	if reset {
-		m.endObservationOf(n, from, id)
+		m.unobserved(n, from, id)
 	} else {
 		m.confirmed(n, from, id)
 	}

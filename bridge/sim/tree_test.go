@@ -20,7 +20,7 @@ func TestParentChangesWhenOneFails(t *testing.T) {
 		t.Fatalf("parents %v, want left, and right behind it", far.Parents)
 	}
 	r.events = nil
-	if err := m.cutNode("left"); err != nil {
+	if err := m.CutNode("left"); err != nil {
 		t.Fatal(err)
 	}
 	took := until(t, m, 4*m.air.Beat, "another parent", func() bool {
@@ -47,7 +47,7 @@ func TestParentChangesWhenOneFails(t *testing.T) {
 	if r.outcomes()[radio.OutcomeNoRoute] != 1 {
 		t.Error("a frame to a node that was given up: want no-route")
 	}
-	if err := m.restoreNode("left"); err != nil {
+	if err := m.RestoreNode("left"); err != nil {
 		t.Fatal(err)
 	}
 	joined(t, m)
@@ -65,7 +65,7 @@ func TestCutLink(t *testing.T) {
 	m, r := start(t, Options{Site: diamond(), Seed: 1})
 	joined(t, m)
 	m.Advance(m.Now() + 15*time.Second)
-	if err := m.cutLink("far", "left"); err != nil {
+	if err := m.CutLink("far", "left"); err != nil {
 		t.Fatal(err)
 	}
 	m.sendTo("far", junk, 1)
@@ -77,12 +77,12 @@ func TestCutLink(t *testing.T) {
 	if r.count(radio.EventDetached) != 0 {
 		t.Error("a node that only changed its parent was given up")
 	}
-	if err := m.restoreLink("left", "far"); err != nil {
+	if err := m.RestoreLink("left", "far"); err != nil {
 		t.Fatal(err)
 	}
 	until(t, m, 4*m.air.Beat, "two parents again", func() bool { far, _ := m.Node("far"); return far.Parents[1] != "" })
 	for _, bad := range [][2]string{{"left", "right"}, {"left", "nobody"}, {"nobody", "left"}} {
-		if m.cutLink(bad[0], bad[1]) == nil {
+		if m.CutLink(bad[0], bad[1]) == nil {
 			t.Errorf("cutting %v: no error", bad)
 		}
 	}
@@ -93,25 +93,25 @@ func TestOrphanComesBack(t *testing.T) {
 	m, r := start(t, Options{Site: chain(3), Seed: 1})
 	joined(t, m)
 	r.events = nil
-	if err := m.cutNode("n1"); err != nil {
+	if err := m.CutNode("n1"); err != nil {
 		t.Fatal(err)
 	}
 	until(t, m, time.Minute, "all three are given up", func() bool { return r.count(radio.EventDetached) == 3 })
 	if m.Joined() != 0 {
 		t.Errorf("%d nodes still believe that they are joined", m.Joined())
 	}
-	if err := m.restoreNode("n1"); err != nil {
+	if err := m.RestoreNode("n1"); err != nil {
 		t.Fatal(err)
 	}
 	joined(t, m)
 	if r.count(radio.EventAttached) != 3 {
 		t.Errorf("attached %d times, want 3", r.count(radio.EventAttached))
 	}
-	if m.cutNode("gateway") == nil || m.cutNode("nobody") == nil || m.restoreNode("n1") == nil {
+	if m.CutNode("gateway") == nil || m.CutNode("nobody") == nil || m.RestoreNode("n1") == nil {
 		t.Error("no error for the gateway, an unknown node, and one that is not cut")
 	}
-	m.cutNode("n1")
-	if m.cutNode("n1") == nil {
+	m.CutNode("n1")
+	if m.CutNode("n1") == nil {
 		t.Error("no error for cutting twice")
 	}
 }
@@ -126,8 +126,8 @@ func TestNoCircles(t *testing.T) {
 	for step := range 400 {
 		m.Advance(time.Duration(step) * time.Second)
 		n := s.Nodes[m.random.IntN(len(s.Nodes))].Name
-		if m.cutNode(n) != nil {
-			m.restoreNode(n)
+		if m.CutNode(n) != nil {
+			m.RestoreNode(n)
 		}
 		for i := 1; i < len(m.nodes); i++ {
 			at, steps := int32(i), 0

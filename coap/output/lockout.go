@@ -12,7 +12,6 @@ import (
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
 
-	"culvert/coap/access"
 	"culvert/coap/api"
 	"culvert/coap/msg"
 )
@@ -25,7 +24,7 @@ func (s *Outputs) Serve(req *msg.Request, at string, reply func(msg.Response)) {
 		return
 	}
 	if rest == "" {
-		reply(msg.GetOnly(func(*msg.Request) msg.Response { return msg.JSON(s.listFor(req)) })(req))
+		reply(msg.GetOnly(func(*msg.Request) msg.Response { return msg.JSON(s.List()) })(req))
 		return
 	}
 	place, resource, _ := strings.Cut(strings.TrimPrefix(rest, "/"), "/")
@@ -35,7 +34,7 @@ func (s *Outputs) Serve(req *msg.Request, at string, reply func(msg.Response)) {
 	case x == nil:
 		reply(msg.Errorf(codes.NotFound, "no such output; /outputs lists them"))
 	case !lock:
-		reply(msg.GetOnly(func(*msg.Request) msg.Response { return msg.JSON(s.stateFor(req, x)) })(req))
+		reply(msg.GetOnly(func(*msg.Request) msg.Response { return msg.JSON(s.state(x)) })(req))
 	default:
 		s.lockResource(req, x, reply)
 	}
@@ -45,7 +44,7 @@ func (s *Outputs) Serve(req *msg.Request, at string, reply func(msg.Response)) {
 func (s *Outputs) lockResource(req *msg.Request, x *declaredOutput, reply func(msg.Response)) {
 	switch {
 	case req.Code == codes.GET:
-		if st := s.stateFor(req, x); st.Lock != nil {
+		if st := s.state(x); st.Lock != nil {
 			reply(msg.JSON(st.Lock))
 			return
 		}
@@ -79,29 +78,6 @@ func cutReason(s string) string {
 		s = s[:end]
 	}
 	return s
-}
-
-// stateFor is the state of an output for a client: unauthenticated ones do not learn from
-// where a lock-out was made.
-func (s *Outputs) stateFor(req *msg.Request, x *declaredOutput) api.OutputState {
-	st := s.state(x)
-	if st.Lock != nil && s.writer(req) == access.Anyone {
-		l := *st.Lock
-		l.From, l.Others = "", slices.Clone(l.Others)
-		for i := range l.Others {
-			l.Others[i].From = ""
-		}
-		st.Lock = &l
-	}
-	return st
-}
-
-func (s *Outputs) listFor(req *msg.Request) []api.OutputState {
-	out := []api.OutputState{}
-	for _, x := range s.entries() {
-		out = append(out, s.stateFor(req, x))
-	}
-	return out
 }
 
 // plainReason makes a reason text that any terminal may show: octets that are not UTF-8, and
@@ -189,7 +165,7 @@ func (s *Outputs) unlock(req *msg.Request, x *declaredOutput, by api.LockOut, re
 			return
 		case err != nil:
 			s.Log.Error("lock-out of an output not lifted", "place", x.Place, "resource", x.Resource, "by", by.By, "of", of, "error", err)
-			reply(msg.Errorf(codes.InternalServerError, "not lifted, it stays locked out: %s", diskCause(err)))
+			reply(msg.Errorf(codes.InternalServerError, "not lifted, it stays locked out: %v", err))
 			return
 		}
 		s.Log.Warn("lock-out of an output lifted", "place", x.Place, "resource", x.Resource, "by", by.By, "of", of, "locked", s.isLocked(x), "door", by.Door, "from", by.From)

@@ -115,22 +115,10 @@ func (o *Outputs) persist(x *outputState, key outputName, l *lockOut) error {
 	defer o.mu.Unlock()
 	l.logged, l.stored = logged, stored
 	if l.NotSafe = ""; err != nil {
-		l.NotSafe = "not on the disk: " + diskCause(err)
+		l.NotSafe = "not on the disk: " + err.Error()
 	}
 	x.summarize()
 	return err
-}
-
-// diskCause is an error of the disk for clients, who need not know where files are: the log has
-// all of it.
-func diskCause(err error) string {
-	if errno := syscall.Errno(0); errors.As(err, &errno) {
-		return errno.Error()
-	}
-	if errors.Is(err, ErrAuditFull) {
-		return ErrAuditFull.Error()
-	}
-	return "the log of the daemon says why"
 }
 
 func (o *Outputs) locksOf(x *outputState) []*lockOut {
@@ -174,7 +162,7 @@ func (o *Outputs) lift(x *declaredOutput, of string, line AuditLine) error {
 		o.mu.Lock()
 		defer o.mu.Unlock()
 		if back != nil {
-			l.stored, l.NotSafe = false, "not on the disk: "+diskCause(back)
+			l.stored, l.NotSafe = false, "not on the disk: "+back.Error()
 			x.summarize()
 		}
 		return err

@@ -298,7 +298,7 @@ func (s *Outputs) drive(t node.Member, o *write, submit func(*nodeclient.Exchang
 		}
 		if err != nil {
 			s.Log.Error("audit log not written: the output is not driven", "error", err)
-			o.Outcome, o.Reason, o.notSent = api.OutcomeRefused, "the audit log cannot be written: "+diskCause(err), true
+			o.Outcome, o.Reason, o.notSent = api.OutcomeRefused, "the audit log cannot be written: "+err.Error(), true
 			for _, reply := range s.release(o) {
 				reply(s.answer(o, codes.InternalServerError))
 			}

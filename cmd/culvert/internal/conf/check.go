@@ -67,7 +67,7 @@ func (r *ConfigReader) root(t *Table) *Config {
 	cfg.checkDoors(t)
 	cfg.Outputs = r.outputs(t, cfg)
 	if h := t.Table("http"); h != nil {
-		cfg.HttpListen = r.httpListen(h)
+		cfg.HttpListen, cfg.HttpNames = r.httpListen(h), httpNames(h)
 		h.Close(nil)
 	}
 	if u := t.Table("upstream"); u != nil {
@@ -295,6 +295,19 @@ func (r *ConfigReader) place(t *Table) placeConfig {
 	p.period = t.duration("report", leastReport, longestReport)
 	t.Close(nil)
 	return p
+}
+
+// httpNames reads the names under which browsers may ask.
+func httpNames(t *Table) (out []string) {
+	const want = "host names without a port, like \"gateway.example\""
+	for i, s := range t.Texts("names", want) {
+		s = strings.ToLower(s)
+		if _, err := netip.ParseAddr(s); err == nil || s == "" || len(s) > 253 || strings.ContainsAny(s, ":/[] ") {
+			t.elementErrorf("names", i, "%s; want %s", Describe(s), want)
+		}
+		out = append(out, s)
+	}
+	return out
 }
 
 // httpListen reads where the HTTP side listens.

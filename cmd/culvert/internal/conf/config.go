@@ -32,6 +32,7 @@ type Config struct {
 	Undeclared output.UndeclaredPolicy // what becomes of writes to actuators that are no output; empty: ask
 	Outputs    []output.Output         // resources of nodes that move something
 	HttpListen string                  // host:port; empty is none
+	HttpNames  []string                // under which browsers may ask
 	Upstream   *UpstreamConfig         // nil: nothing is said on the site's network
 	Raw        map[string]any          // as it stands in the file
 }

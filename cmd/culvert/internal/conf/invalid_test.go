@@ -202,7 +202,7 @@ var invalidConfigs = map[string][]string{
 	"unknown-key": {
 		`c.toml:1: stat_dir: unknown key; allowed here: state_dir, control, mesh, rule, coap, access, output, http, upstream`,
 		`c.toml:8: mesh.channel: unknown key; allowed here: name, interface, prefix, gateway, addresses, prefix_context, context, encoding, admit, report, late_after, silent_after, silent_least, elided_checksum_ports, airtime_node, airtime_mesh, max_flows, flows, icmp_errors, coap, radio, place, decode`,
-		`c.toml:11: http.port: unknown key; allowed here: listen`,
+		`c.toml:11: http.port: unknown key; allowed here: listen, names`,
 		`c.toml:12: log: unknown key; allowed here: state_dir, control, mesh, rule, coap, access, output, http, upstream`,
 	},
 	"upstream": {

@@ -62,6 +62,7 @@ func (d *daemon) web() *web.Server {
 	}
 	o := web.Options{
 		Listener: d.http,
+		Names:    d.cfg.HttpNames,
 		Version:  build.Version,
 		Log:      d.log,
 		CoAP:     d.coap.HTTP(),

@@ -32,8 +32,11 @@ type Options struct {
 	// and port.
 	Listener net.Listener
 	Address  string
-	Meshes   []Mesh
-	Metrics  http.Handler // of /metrics; nil: none
+	// Names are the host names under which browsers may ask for pages, besides those of the
+	// loopback interface, this machine's own name, and every address.
+	Names   []string
+	Meshes  []Mesh
+	Metrics http.Handler // of /metrics; nil: none
 	// CoAP serves what is below /hc/, for reading nodes; nil: nobody does.
 	CoAP    http.Handler
 	Version string
@@ -63,7 +66,6 @@ const (
 	writeTimeout      = 60 * time.Second // a slow line and a scrape of thousands of nodes
 	idleTimeout       = 2 * time.Minute
 	maxHeader         = 16 << 10 // octets
-	maxConnections    = 256
 	stopTimeout       = 3 * time.Second
 )
 
@@ -93,7 +95,11 @@ func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	h := w.Header()
 	h.Set("Content-Security-Policy", "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'")
 	h.Set("X-Content-Type-Options", "nosniff")
-	h.Set("Referrer-Policy", "no-referrer")
+	h.Set("Referrer-Policy", "same-origin") // crossSite reads it
+	if status, text := s.refuses(r); status != 0 {
+		http.Error(w, text, status)
+		return
+	}
 	r.Body = http.MaxBytesReader(w, r.Body, 0)
 	if s.opt.CoAP != nil && strings.HasPrefix(r.URL.Path, "/hc/") {
 		// Not by the mux, which would redirect: there is a URI with "//" in the path.
@@ -122,11 +128,13 @@ func (s *Server) Run(ctx context.Context) error {
 		MaxHeaderBytes:    maxHeader,
 		ErrorLog:          slog.NewLogLogger(s.log.Handler(), slog.LevelDebug),
 	}
+	open := newConnections(s.opt.Now)
+	srv.ConnState = open.changed
 	s.log.Info("HTTP open", "address", l.Addr().String())
 	var wg sync.WaitGroup
 	served := make(chan error, 1)
 	wg.Go(func() {
-		served <- srv.Serve(&bounded{Listener: l, free: make(chan struct{}, maxConnections), done: make(chan struct{})})
+		served <- srv.Serve(l)
 	})
 	defer wg.Wait()
 	select {
@@ -144,49 +152,6 @@ func (s *Server) Run(ctx context.Context) error {
 		return fmt.Errorf("web: %w", err)
 	}
 	return nil
-}
-
-// bounded is a listener that has at most so many connections open at a time; more
-// wait in the kernel's queue.
-type bounded struct {
-	net.Listener
-	free chan struct{} // one for each connection
-	done chan struct{}
-	once sync.Once
-}
-
-// Accept waits for room, then for a connection.
-func (b *bounded) Accept() (net.Conn, error) {
-	select {
-	case b.free <- struct{}{}:
-	case <-b.done:
-		return nil, net.ErrClosed
-	}
-	c, err := b.Listener.Accept()
-	if err != nil {
-		<-b.free
-		return nil, err
-	}
-	return &counted{Conn: c, free: b.free}, nil
-}
-
-// Close ends the listener and whoever waits for room in it.
-func (b *bounded) Close() error {
-	b.once.Do(func() { close(b.done) })
-	return b.Listener.Close()
-}
-
-// counted is a connection that makes room when it closes.
-type counted struct {
-	net.Conn
-	free chan struct{}
-	once sync.Once
-}
-
-// Close closes the connection.
-func (c *counted) Close() error {
-	c.once.Do(func() { <-c.free })
-	return c.Conn.Close()
 }
 
 // health is /healthz: 200 while every mesh and its radio are up, 503 with the

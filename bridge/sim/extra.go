@@ -5,39 +5,39 @@ import (
 	"time"
 )
 
-// extra is the state of a node's program that few nodes have: settings, observers and
-// faults. It is allocated on first use.
+// extra is what a node has once a client wrote to it or observes it, or a fault is
+// played; most nodes have none.
 type extra struct {
-	// Kept over a boot: the interlock, which is a switch at the machine, and faults.
+	// What a boot does not change: a switch beside the machine, and the faults.
 	interlock   bool
-	slow        time.Duration // delay of its answers
-	slowQuiet   bool          // without an empty acknowledgement before the answer
-	silentUntil time.Duration // it neither receives nor sends until then
-	muteUntil   time.Duration // it sends nothing until then
+	slow        time.Duration // how late it answers
+	slowQuiet   bool          // without an empty acknowledgement meanwhile
+	silentUntil time.Duration // it neither hears nor says anything
+	muteUntil   time.Duration // it says nothing
 
-	volatileState
+	memory
 }
 
-// volatileState is cleared by a boot.
-type volatileState struct {
+// memory is what a boot clears.
+type memory struct {
 	tagSalt   uint32        // of the entity tags
-	leaseEnd  time.Duration // end of the output's lease; 0: no lease
+	leaseEnd  time.Duration // of the output; 0: there is none
 	label     []byte
 	limits    *limits
 	log       *logbook
 	upload    *upload
 	watch     *watch
 	pending   []pending
-	writes    uint32        // accepted by its output
-	changed   bool          // the output changed since its observers were notified
-	duplicate bool          // send the next message twice
-	wakeAt    time.Duration // time of the scheduled eventWake; 0: none
+	writes    uint32        // that its output took, and acted on
+	changed   bool          // the output, since its observers were told
+	duplicate bool          // the next message goes out twice
+	wakeAt    time.Duration // of the eventWake on the agenda; 0: there is none
 }
 
-// forever is the end of a fault that does not end by itself.
+// forever is the end of a fault without one.
 const forever = time.Duration(math.MaxInt64)
 
-// extraOf returns the extra of a node, and allocates it if there is none.
+// extraOf returns what a node has beyond the usual, and makes it if there is none.
 func (m *Mesh) extraOf(n int32) *extra {
 	nd := &m.nodes[n]
 	if nd.extra == nil {
@@ -46,8 +46,8 @@ func (m *Mesh) extraOf(n int32) *extra {
 	return nd.extra
 }
 
-// resetProgram sets a node's program to its state after a boot.
-func (m *Mesh) resetProgram(n int32) {
+// forgetAll sets a node's program to its state after a boot.
+func (m *Mesh) forgetAll(n int32) {
 	nd := &m.nodes[n]
 	nd.output = 0
 	nd.exchanges = nil
@@ -58,12 +58,12 @@ func (m *Mesh) resetProgram(n int32) {
 	if x.wakeAt != 0 {
 		m.agenda.drop(eventWake, n)
 	}
-	x.volatileState = volatileState{}
-	m.releaseExtra(n)
+	x.memory = memory{}
+	m.shed(n)
 }
 
-// releaseExtra frees the extra of a node if it holds nothing.
-func (m *Mesh) releaseExtra(n int32) {
+// shed takes what a node has beyond the usual away, if there is nothing in it.
+func (m *Mesh) shed(n int32) {
 	x := m.nodes[n].extra
 	if x.interlock || x.writes > 0 || x.slow > 0 || x.silentUntil > m.now || x.muteUntil > m.now ||
 		x.tagSalt != 0 || x.leaseEnd != 0 || x.label != nil || x.limits != nil || x.log != nil || x.upload != nil ||
@@ -73,20 +73,20 @@ func (m *Mesh) releaseExtra(n int32) {
 	m.nodes[n].extra = nil
 }
 
-// silent reports whether a node's program is hung.
+// silent reports whether a node's program hangs.
 func (m *Mesh) silent(n int32) bool {
 	x := m.nodes[n].extra
 	return x != nil && x.silentUntil > m.now
 }
 
-// mute reports whether a node sends nothing.
+// mute reports whether a node says nothing.
 func (m *Mesh) mute(n int32) bool {
 	x := m.nodes[n].extra
 	return x != nil && (x.muteUntil > m.now || x.silentUntil > m.now)
 }
 
-// scheduleWake schedules the next eventWake of a node.
-func (m *Mesh) scheduleWake(n int32) {
+// arrange sees to it that a node wakes when it next has something to do.
+func (m *Mesh) arrange(n int32) {
 	x := m.nodes[n].extra
 	if x == nil {
 		return
@@ -110,18 +110,18 @@ func (m *Mesh) scheduleWake(n int32) {
 		}
 	}
 	if at == forever || x.wakeAt != 0 && x.wakeAt <= at {
-		m.releaseExtra(n) // or the scheduled wake will handle it
+		m.shed(n) // or it will look again when it wakes
 		return
 	}
 	if x.wakeAt != 0 {
-		m.agenda.drop(eventWake, n) // or repeated changes would fill the agenda
+		m.agenda.drop(eventWake, n) // or changes of mind would fill the agenda
 	}
 	x.wakeAt = max(at, 1)
 	m.agenda.push(x.wakeAt, eventWake, n)
 }
 
-// handleWake does what is due in a node's program.
-func (m *Mesh) handleWake(e event) {
+// awake does what a node has to do by itself.
+func (m *Mesh) awake(e event) {
 	x := m.nodes[e.node].extra
 	if x == nil || x.wakeAt != e.at {
 		return
@@ -134,12 +134,12 @@ func (m *Mesh) handleWake(e event) {
 		x.upload = nil
 	}
 	m.transmitDue(e.node)
-	m.updateObservers(e.node)
+	m.attend(e.node)
 }
 
-// updateObservers sends the notifications that are due and schedules the next wake.
-func (m *Mesh) updateObservers(n int32) {
-	m.markOutputObservers(n)
+// attend tells a node's observers what is new, and sees to it that it wakes again.
+func (m *Mesh) attend(n int32) {
+	m.tellOutput(n)
 	m.notifyDue(n)
-	m.scheduleWake(n)
+	m.arrange(n)
 }

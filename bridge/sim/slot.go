@@ -9,14 +9,14 @@ import (
 	"culvert/bridge/radio"
 )
 
-// frame is a frame in transit through the mesh.
+// frame is one frame on its way through the mesh.
 type frame struct {
-	from, to ieee802154.Addr // end to end, as in the MAC header
+	from, to ieee802154.Addr // of the ends, as the frame carries them
 	origin   int32
 	final    int32
 	id       uint32 // the daemon's
-	tracked  bool   // the daemon waits for its result
-	full     bool   // at the last attempt the receiver's queue was full
+	tracked  bool   // the daemon still waits for its result
+	full     bool   // the last attempt found the receiver's queue full
 	tries    uint8
 	hops     uint8
 	priority radio.Priority
@@ -37,7 +37,7 @@ func (m *Mesh) newFrame() *frame {
 	return new(frame)
 }
 
-// maxFree bounds the frames kept for reuse.
+// maxFree bounds the frames that are kept for use again.
 const maxFree = 256
 
 func (m *Mesh) release(f *frame) {
@@ -47,8 +47,8 @@ func (m *Mesh) release(f *frame) {
 	}
 }
 
-// enqueueFirst queues a frame with a known final node at its first node.
-func (m *Mesh) enqueueFirst(f *frame, n int32) {
+// originate puts a frame with its final node into the queue of its first.
+func (m *Mesh) originate(f *frame, n int32) {
 	f.origin = n
 	if n != gateway {
 		m.nodes[n].stats.Sent++
@@ -85,7 +85,7 @@ func (m *Mesh) enqueue(f *frame, n int32) bool {
 	return true
 }
 
-// fail ends a frame that was not delivered.
+// fail ends a frame that did not arrive.
 func (m *Mesh) fail(f *frame, o radio.Outcome) {
 	if f.tracked {
 		m.result(f.id, o)
@@ -118,18 +118,18 @@ func (m *Mesh) take(s *station, i int) *frame {
 	return f
 }
 
-// cell assigns a slot of the slotframe to one direction of one tree link.
+// cell is one slot of the slotframe for one direction of one tree link.
 type cell struct{ from, to int32 }
 
-// schedule holds the cells of each slot of the slotframe.
+// schedule is who may send to whom in each slot of the slotframe.
 type schedule struct {
-	cells   [][]cell // by slot; slot 0 is shared
+	cells   [][]cell // by slot; the first is the shared one
 	stale   bool     // the tree has changed
 	next    time.Duration
 	waiting int // frames in queues
 }
 
-// wake schedules the next slot.
+// wake makes sure that the next slot is on the agenda.
 func (m *Mesh) wake() {
 	at := (m.now/m.air.Slot + 1) * m.air.Slot
 	if m.plan.next != at {
@@ -138,7 +138,7 @@ func (m *Mesh) wake() {
 	}
 }
 
-// slot runs the cells of one slot, which ends at the given time.
+// slot lets the cells of one slot do their work: at is the end of the slot.
 func (m *Mesh) slot(at time.Duration) {
 	if m.plan.next != at {
 		return
@@ -149,14 +149,14 @@ func (m *Mesh) slot(at time.Duration) {
 	number := int64(at / m.air.Slot)
 	index := int(number % int64(m.air.Slots))
 	if index == 0 {
-		m.expireFrames()
+		m.sweep()
 		m.sharedSlot()
 	} else if cells := m.plan.cells[index]; len(cells) > 0 {
 		// Where there are more cells than slots, two may need one node: the round
 		// starts at another one in each slotframe, so that none starves.
 		first := int(number / int64(m.air.Slots) % int64(len(cells)))
 		for i := range cells {
-			m.runCell(cells[(first+i)%len(cells)], number+1)
+			m.use(cells[(first+i)%len(cells)], number+1)
 		}
 	}
 	if m.plan.waiting > 0 || len(m.floods) > 0 {
@@ -164,13 +164,13 @@ func (m *Mesh) slot(at time.Duration) {
 	}
 }
 
-// frameAge is the longest time of a frame in the mesh. It is below the time in which the
-// daemon must get its result (30 s, PROTOCOL.md).
+// frameAge is how long a frame may wait in the mesh: less than the time in which
+// the daemon is promised its result.
 const frameAge = 20 * time.Second
 
-// expireFrames ends frames that are too old and frames without a route. It runs once in a
-// slotframe.
-func (m *Mesh) expireFrames() {
+// sweep ends, once in a slotframe, the frames that have waited for too long and
+// those for which there is no way any more.
+func (m *Mesh) sweep() {
 	for n := range m.nodes {
 		s := m.nodes[n].station
 		for i := 0; i < len(s.queue); {
@@ -186,8 +186,8 @@ func (m *Mesh) expireFrames() {
 	}
 }
 
-// runCell transmits the first queued frame that may use the cell.
-func (m *Mesh) runCell(c cell, slot int64) {
+// use lets one cell carry the first frame that waits for it.
+func (m *Mesh) use(c cell, slot int64) {
 	s, r := m.nodes[c.from].station, m.nodes[c.to].station
 	if len(s.queue) == 0 || s.busy == slot || r.busy == slot || c.from == gateway && m.off {
 		return
@@ -200,12 +200,12 @@ func (m *Mesh) runCell(c cell, slot int64) {
 	s.busy, r.busy = slot, slot
 	link := m.linkTo(c.from, c.to)
 	arrived := m.receives(c.to) && m.attempt(link)
-	if arrived && m.forwardHop(f, c.to, link) {
+	if arrived && m.pass(f, c.to, link) {
 		m.take(s, i)
 		if c.from != gateway && c.to == s.parents[0] {
-			s.missedBeats = 0
+			s.misses = 0
 		}
-		m.afterHop(f, c)
+		m.settle(f, c)
 		return
 	}
 	f.full = arrived
@@ -223,7 +223,7 @@ func (m *Mesh) runCell(c cell, slot int64) {
 	}
 }
 
-// receives reports whether the radio of a node is on.
+// receives reports whether a node listens at all.
 func (m *Mesh) receives(n int32) bool {
 	if n == gateway {
 		return !m.off
@@ -231,9 +231,8 @@ func (m *Mesh) receives(n int32) bool {
 	return m.nodes[n].state == stateJoined
 }
 
-// forwardHop moves a frame to the node that received it, and reports false if its queue is
-// full.
-func (m *Mesh) forwardHop(f *frame, to, link int32) bool {
+// pass moves a frame to the node that heard it, unless its queue is full.
+func (m *Mesh) pass(f *frame, to, link int32) bool {
 	if to != f.final && len(m.nodes[to].station.queue) >= m.air.Queue {
 		m.nodes[to].stats.QueueFull++
 		return false
@@ -243,8 +242,8 @@ func (m *Mesh) forwardHop(f *frame, to, link int32) bool {
 	return true
 }
 
-// afterHop handles a frame after a successful hop.
-func (m *Mesh) afterHop(f *frame, c cell) {
+// settle goes on with a frame that has passed one hop.
+func (m *Mesh) settle(f *frame, c cell) {
 	if f.tracked && m.firstHop && c.from == gateway {
 		f.tracked = false
 		m.result(f.id, radio.OutcomeFirstHop)
@@ -254,7 +253,7 @@ func (m *Mesh) afterHop(f *frame, c cell) {
 		return
 	}
 	m.nodes[c.to].stats.Relayed++
-	if !m.enqueue(f, c.to) { // forwardHop has checked for room
+	if !m.enqueue(f, c.to) { // pass has seen room
 		m.fail(f, radio.OutcomeQueueFull)
 	}
 }
@@ -278,9 +277,8 @@ func (m *Mesh) deliver(f *frame) {
 	}})
 }
 
-// nextHop returns the next hop of a frame at a node: its preferred parent for frames to
-// the gateway, else the child whose subtree contains the final node. It returns none if
-// there is no route.
+// nextHop returns where a node passes a frame on to: up to its preferred parent, or
+// down to the child through which the final node goes up. None: there is no way.
 func (m *Mesh) nextHop(f *frame, n int32) int32 {
 	if f.final == gateway {
 		return m.nodes[n].station.parents[0]
@@ -301,7 +299,8 @@ func (m *Mesh) nextHop(f *frame, n int32) int32 {
 	return none
 }
 
-// attempt transmits once over a link, and reports whether the frame was acknowledged.
+// attempt makes one transmission over a link, and reports whether it got through
+// and was acknowledged.
 func (m *Mesh) attempt(link int32) bool {
 	l := &m.links[link]
 	l.hop.attempts++
@@ -320,9 +319,9 @@ func (m *Mesh) attempt(link int32) bool {
 	return true
 }
 
-// replan assigns cells to each direction of each tree link. Downwards, the cells of a node
-// follow those of its parent; upwards they follow those of its children. So a frame can
-// pass several hops in one slotframe.
+// replan gives each direction of each tree link its cells. Going down the tree, a
+// node's cells stand behind its parent's, and going up behind its children's, so
+// that a frame passes several hops in one slotframe where there is room.
 func (m *Mesh) replan() {
 	m.plan.stale = false
 	slots := m.air.Slots
@@ -357,8 +356,9 @@ type planner struct {
 	start []int  // by node: the slot after which its own cells should stand
 }
 
-// assign puts a cell into the first slot after start (cyclically) in which both ends are
-// free, and returns the slot. If there is none it uses the slot with the fewest cells.
+// assign puts a cell into the first slot after start in which both ends are free,
+// round and round, and returns that slot. Where there is none, it shares the one
+// with the fewest cells.
 func (p *planner) assign(c cell, start int) int {
 	slots := p.mesh.air.Slots
 	cells := p.mesh.plan.cells

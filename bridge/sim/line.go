@@ -9,9 +9,9 @@ import (
 	"culvert/bridge/radio"
 )
 
-// maxWaiting bounds the octets queued for a daemon that does not read. Further frames are
-// discarded and reported. Records that must not be lost may use twice as much; beyond that
-// the connection is closed.
+// maxWaiting bounds the octets that wait for a daemon that does not read. Frames
+// beyond it are discarded and the daemon told so; what may not be lost, up to twice
+// as much, ends the line.
 const maxWaiting = 1 << 20
 
 var errNotRead = errors.New("sim: the daemon does not read what the radio says")
@@ -20,14 +20,14 @@ var errNotRead = errors.New("sim: the daemon does not read what the radio says")
 type line struct {
 	radio *Radio
 	conn  io.ReadWriteCloser
-	kick  chan struct{} // wakes the writer
+	kick  chan struct{} // the writer has something to do
 	done  chan struct{} // closed by the first fail
 
 	// Guarded by the radio's mutex.
 	session   uint32 // of the hello that is being answered
 	last      uint32 // of the last hello
 	body      []byte
-	discarded uint32 // frames discarded and not yet reported
+	discarded uint32 // frames that the daemon has not been told of
 
 	mu    sync.Mutex // after the radio's; guards what follows
 	out   []byte
@@ -54,7 +54,7 @@ func (l *line) ended() error {
 	return l.cause
 }
 
-// read handles the daemon's records until the connection ends.
+// read hands the daemon's records to the radio, until the connection ends.
 func (l *line) read() error {
 	d := radio.NewDecoder(l.conn)
 	var rec radio.Record
@@ -66,7 +66,7 @@ func (l *line) read() error {
 	}
 }
 
-// write writes the queued octets, as many as there are in one call, until the line ends.
+// write writes what waits, all that has gathered in one go, until the line ends.
 func (l *line) write() {
 	var buf []byte
 	for {
@@ -88,7 +88,7 @@ func (l *line) write() {
 	}
 }
 
-// clock returns the radio's time: microseconds of the wall clock since its boot.
+// clock is the radio's time, in microseconds since it booted, by the wall clock.
 func (l *line) clock() uint64 {
 	m := l.radio.mesh
 	return uint64(l.radio.wall(m.now-m.bootAt)/time.Microsecond) + 1
@@ -123,11 +123,11 @@ func (l *line) tell(e radio.Event) {
 	default:
 		return
 	}
-	l.send(&rec)
+	l.say(&rec)
 }
 
-// send queues a record for the writer. The radio's mutex is held.
-func (l *line) send(rec *radio.Record) {
+// say puts a record on its way. The radio's mutex is held.
+func (l *line) say(rec *radio.Record) {
 	if l.radio.silent {
 		return
 	}

@@ -6,8 +6,8 @@ import (
 	"culvert/bridge/radio"
 )
 
-// cutNode switches a node off, as at a power failure.
-func (m *Mesh) cutNode(name string) error {
+// CutNode switches a node off, as if its supply had failed.
+func (m *Mesh) CutNode(name string) error {
 	n, err := m.device(name)
 	if err != nil {
 		return err
@@ -19,7 +19,7 @@ func (m *Mesh) cutNode(name string) error {
 	nd.state = stateOff
 	nd.reportAt = 0
 	nd.receiver = nil
-	m.resetProgram(n)
+	m.forgetAll(n)
 	if nd.station == nil {
 		nd.known = false
 		m.tell(radio.Event{Kind: radio.EventDetached, Node: radio.NodeInfo{Addr: nd.eui64, Short: nd.short}})
@@ -30,8 +30,8 @@ func (m *Mesh) cutNode(name string) error {
 	return nil
 }
 
-// restoreNode switches a node on again: it boots, with its defaults, and joins.
-func (m *Mesh) restoreNode(name string) error {
+// RestoreNode switches a node on again: it boots, with its defaults, and joins.
+func (m *Mesh) RestoreNode(name string) error {
 	n, err := m.device(name)
 	if err != nil {
 		return err
@@ -69,12 +69,12 @@ func (m *Mesh) device(name string) (int32, error) {
 	return n, nil
 }
 
-// cutLink makes the radio link between two nodes, or a node and the gateway, carry
+// CutLink makes the radio link between two nodes, or a node and the gateway, carry
 // nothing, both ways.
-func (m *Mesh) cutLink(a, b string) error { return m.setLink(a, b, true) }
+func (m *Mesh) CutLink(a, b string) error { return m.setLink(a, b, true) }
 
-// restoreLink ends what cutLink began.
-func (m *Mesh) restoreLink(a, b string) error { return m.setLink(a, b, false) }
+// RestoreLink ends what CutLink began.
+func (m *Mesh) RestoreLink(a, b string) error { return m.setLink(a, b, false) }
 
 func (m *Mesh) setLink(a, b string, cut bool) error {
 	if m.ideal {
@@ -112,8 +112,8 @@ func (m *Mesh) SetLoss(p float64) error {
 // SiteLoss gives the radio links their own deliveries and bursts again.
 func (m *Mesh) SiteLoss() { m.loss = -1 }
 
-// CutRadio switches the gateway's radio off: it sends nothing, the nodes lose it, and the
-// frames in its queue are lost.
+// CutRadio switches the gateway's radio off: it says nothing more, and the nodes
+// lose it. What it had in its queue is gone.
 func (m *Mesh) CutRadio() error {
 	if m.off {
 		return fmt.Errorf("sim: the radio is cut already")

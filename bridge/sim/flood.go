@@ -52,7 +52,7 @@ func (m *Mesh) floodIdeal(f *frame, from int32) {
 	m.release(f)
 }
 
-// hear delivers a copy of a broadcast to one node.
+// hear gives a copy of a broadcast to one node.
 func (m *Mesh) hear(f *frame, n int32) {
 	c := m.newFrame()
 	*c = *f
