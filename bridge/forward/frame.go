@@ -30,7 +30,7 @@ func (f *Forwarder) sendingNode(a ieee802154.Addr, now time.Time) (*node.Node, d
 	}
 	if !n.Admitted() {
 		n.Heard(now, 0, 0)
-		if n.Quiet() {
+		if n.FrameChangesState() {
 			f.log(f.table.Seen(n, now))
 		}
 		return n, drop.NotAdmitted
@@ -46,7 +46,7 @@ func toGroup(to ieee802154.Addr) bool { return !to.IsNone() && !to.IsNode() }
 func (f *Forwarder) heard(n *node.Node, fr *radio.Frame, now time.Time) {
 	n.Heard(now, fr.Signal, fr.Hops)
 	n.Traffic().FramesReceived.Add(1)
-	if n.Quiet() {
+	if n.FrameChangesState() {
 		f.log(f.table.Seen(n, now))
 	}
 }

@@ -9,13 +9,12 @@ import (
 	"culvert/bridge/ieee802154"
 )
 
-// AddressChange gives an address to a node, or takes one from it (Remove). Packages
-// that speak neighbour discovery make them; Apply carries them out.
+// AddressChange binds an address to a node, or removes the binding (Remove). Neighbour
+// discovery, which also keeps the lifetimes, makes the changes; Apply carries them out.
 type AddressChange struct {
 	Link   ieee802154.Addr // of the node
 	Addr   netip.Addr
-	Origin Origin    // Registered or Claimed
-	Until  time.Time // when it ends; zero is never
+	Origin Origin // Registered or Claimed
 	Remove bool
 }
 
@@ -49,32 +48,14 @@ func (t *Table) Apply(c AddressChange, at time.Time) error {
 		return nil
 	case holder != nil && holder != n:
 		return ErrTaken
-	case i >= 0: // renewed
-		id.extra = slices.Clone(id.extra)
-		id.extra[i].Until = c.Until
-		n.id.Store(&id)
+	case i >= 0:
 		return nil
 	case len(id.extra) >= maxAddresses:
 		return ErrManyAddress
 	}
-	id.extra = append(slices.Clone(id.extra), Address{Addr: addr, Origin: c.Origin, Since: at, Until: c.Until})
+	id.extra = append(slices.Clone(id.extra), Address{Addr: addr, Origin: c.Origin, Since: at})
 	n.id.Store(&id)
 	t.addr.set(addr, n)
 	t.extras.Add(1)
 	return nil
-}
-
-// expireAddresses ends the addresses whose time is over.
-func (t *Table) expireAddresses(now time.Time) {
-	if t.extras.Load() == 0 {
-		return
-	}
-	for n := range t.All() {
-		for _, a := range n.id.Load().extra {
-			if !a.Until.IsZero() && a.Until.Before(now) {
-				// The only error left is a node that vanished meanwhile.
-				_ = t.Apply(AddressChange{Link: n.SendTo(), Addr: a.Addr, Remove: true}, now)
-			}
-		}
-	}
 }

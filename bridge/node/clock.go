@@ -6,10 +6,10 @@ import (
 	"time"
 )
 
-// clock turns times into numbers that fit an atomic: nanoseconds since the table
-// was made, by the monotonic clock where the times have its reading. A gateway
-// without a battery-backed clock steps by years when it first reaches a time server,
-// and no node may be late by that.
+// clock converts times to nanoseconds since the table was made, which fit an atomic. It
+// uses the monotonic reading of a time if there is one: a gateway without a battery-backed
+// clock steps by years when it first reaches a time server, and that step must not make
+// nodes late.
 type clock struct {
 	base atomic.Pointer[time.Time] // the time of number 0
 }
@@ -37,9 +37,9 @@ func (c *clock) time(n int64) time.Time {
 	return c.base.Load().Add(time.Duration(n))
 }
 
-// follow takes over a step of the wall clock: numbers then give what the wall clock
-// would have shown.
-func (c *clock) follow(now time.Time) {
+// rebase adopts a step of the wall clock of more than a second: time then returns what the
+// corrected wall clock would have shown.
+func (c *clock) rebase(now time.Time) {
 	base := now.Add(-now.Sub(*c.base.Load()))
 	if base.Round(0).Sub(c.base.Load().Round(0)).Abs() > time.Second {
 		c.base.Store(&base)

@@ -6,50 +6,50 @@ import (
 	"culvert/bridge/ieee802154"
 )
 
-// Which link addresses of a node the radio itself told.
+// Bits of Node.listedLinks.
 const (
-	toldEUI = 1 << iota
-	toldShort
+	listedEUI64 = 1 << iota
+	listedShort
 )
 
-// told says which link addresses the radio told of a node that it listed.
-func (j Joined) told() (bits uint32) {
+// linkKinds returns the kinds of link address that the radio listed for the node.
+func (j Joined) linkKinds() (bits uint32) {
 	if !j.EUI64.IsNone() {
-		bits |= toldEUI
+		bits |= listedEUI64
 	}
 	if !j.Short.IsNone() {
-		bits |= toldShort
+		bits |= listedShort
 	}
 	return bits
 }
 
-// MayAssociate reports whether a node that sends from one of the two link addresses
-// may show that both are its own. It may not where they are known to be one node's
-// already, and where the radio has listed otherwise: another short address for the
-// EUI-64, another EUI-64 for the short address, or two nodes.
+// MayAssociate reports whether a node that sends from one of the two link addresses may
+// prove that it has both. It returns false if the table already has them as one node, and
+// if the radio's list contradicts the claim: it has another short address for the EUI-64,
+// another EUI-64 for the short address, or two nodes.
 func (t *Table) MayAssociate(from, eui, short ieee802154.Addr) bool {
 	if from != eui && from != short || !eui.IsExtended() || !short.IsShort() || !eui.IsNode() || !short.IsNode() ||
 		t.IsGateway(eui) || t.IsGateway(short) {
 		return false
 	}
 	a, b := t.ByLink(eui), t.ByLink(short)
-	if a == nil && b == nil || a == b { // nobody sent, or nothing new
+	if a == nil && b == nil || a == b { // neither is known, or both are one node already
 		return false
 	}
 	var listedA, listedB uint32
 	if a != nil {
-		listedA = a.told.Load()
+		listedA = a.listedLinks.Load()
 	}
 	if b != nil {
-		listedB = b.told.Load()
+		listedB = b.listedLinks.Load()
 	}
-	return listedA&toldShort == 0 && listedB&toldEUI == 0 && (listedA == 0 || listedB == 0)
+	return listedA&listedShort == 0 && listedB&listedEUI64 == 0 && (listedA == 0 || listedB == 0)
 }
 
-// Associate records that an EUI-64 and a short address are one node's, which sends
-// from one of them and has shown that it receives at the other: its word alone would
-// let it draw another node's packets to itself. Where MayAssociate does not hold
-// nothing changes.
+// Associate records that one node has both an EUI-64 and a short address. The caller has
+// verified that the node sends from one and receives at the other; without that proof a
+// node could divert another node's packets to itself. If MayAssociate returns false,
+// Associate changes nothing.
 func (t *Table) Associate(from, eui, short ieee802154.Addr, at time.Time) Change {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -62,12 +62,12 @@ func (t *Table) Associate(from, eui, short ieee802154.Addr, at time.Time) Change
 	}
 	c := t.joinLocked(Joined{EUI64: eui, Short: short}, at)
 	if c.Cut != nil && c.Cut.removed.Load() && c.Node != nil {
-		t.giveLocked(c.Node, extra)
+		t.transferAddressesLocked(c.Node, extra)
 		c.Node.heard.Store(c.Cut.heard.Load())
 		c.Node.SetGHC(c.Cut.GHC())
 		c.Node.SetOfferedGHC(c.Cut.OfferedGHC())
 		c.Node.reports.takeOver(&c.Cut.reports)
-		c.Cut = nil // it went on as c.Node
+		c.Cut = nil // its record was merged into c.Node
 	}
 	if c.Node != nil {
 		c.Node.gone.Store(false)
@@ -80,10 +80,10 @@ func (t *Table) Associate(from, eui, short ieee802154.Addr, at time.Time) Change
 	return c
 }
 
-// Overdue reports whether no frame of n came for as long as makes a node silent, by
-// its configured report period. A learned period is not enough to take something from
-// a node, nor is the radio's word that it is gone, nor that nobody could hear it: the
-// radio was down, or the daemon.
+// Overdue reports whether n has sent no frame for so long that its configured report
+// period makes it silent. Others may then take over its claimed addresses. So a learned
+// period does not count, nor a report of the radio that the node is gone, nor time in
+// which the radio or the daemon was down.
 func (t *Table) Overdue(n *Node, at time.Time) bool {
 	period, learned := t.period(n)
 	heard := n.heard.Load()

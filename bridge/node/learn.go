@@ -7,7 +7,7 @@ import (
 	"culvert/bridge/ieee802154"
 )
 
-// Change says what an event did to the table, for the log.
+// Change describes the effect of an event on the table, for the log.
 type Change struct {
 	Node    *Node // nil if the event changed nothing, or there was no room
 	Was, Is State
@@ -18,7 +18,7 @@ type Change struct {
 	Cut *Node
 }
 
-// Joined is a node that the radio says is part of the mesh.
+// Joined is a node that the radio reports as part of the mesh.
 type Joined struct {
 	EUI64   ieee802154.Addr // none if the radio does not know it
 	Short   ieee802154.Addr // none if it has none
@@ -56,10 +56,10 @@ func (t *Table) Learn(a ieee802154.Addr, at time.Time) Change {
 	return Change{Node: n, Was: is, Is: is, Created: true}
 }
 
-// Seen records that a frame of n arrived: one that was expected, that the radio had
-// listed, or that was silent is heard. Where a node's reports are overdue, another
-// frame than a report does not change that, after an outage of the radio neither. The
-// packet path calls it after Heard when Quiet says so.
+// Seen records the arrival of a frame of n: a node that was expected becomes joining, one
+// that the radio had listed, or that was silent, becomes up. A node with overdue reports
+// stays overdue until it reports; an outage of the radio does not change that. The packet
+// path calls Seen after Heard if FrameChangesState returns true.
 func (t *Table) Seen(n *Node, at time.Time) Change {
 	back := n.gone.Swap(false)
 	settled := n.settle()
@@ -93,9 +93,9 @@ func (t *Table) Seen(n *Node, at time.Time) Change {
 	return change(n, was.word(), Up, at)
 }
 
-// Quiet reports whether a frame of n is news: the node was expected, listed and never
-// heard, late, silent or gone, or its radio was down.
-func (n *Node) Quiet() bool {
+// FrameChangesState reports whether the next frame of n may change its state: n is
+// expected, listed but never heard, late, silent or gone, or its radio was down.
+func (n *Node) FrameChangesState() bool {
 	switch State(n.state.Load()) {
 	case Expected, Late, Silent, overdue:
 		return true
@@ -107,7 +107,7 @@ func (n *Node) Quiet() bool {
 	return n.gone.Load() || n.doubtful()
 }
 
-// Confirm records that a packet of n from an address of its own came through.
+// Confirm records that a packet of n with one of its own source addresses was accepted.
 func (t *Table) Confirm(n *Node, at time.Time) Change {
 	if s := n.record(); s == Joining || s == Expected {
 		n.due.Store(n.clock.number(at))
@@ -116,9 +116,9 @@ func (t *Table) Confirm(n *Node, at time.Time) Change {
 	return Change{}
 }
 
-// Attach records a node that joined, or that the radio listed: it is up if a frame of
-// it ever came, else joining. A short address that another node had is cut from it at
-// once.
+// Attach records a node that joined, or that the radio listed. Its state is up if a frame
+// of it was ever received, else joining. A short address that another node had is removed
+// from that node at once.
 func (t *Table) Attach(j Joined, at time.Time) Change {
 	if !j.EUI64.IsExtended() || !j.EUI64.IsNode() {
 		j.EUI64 = ieee802154.Addr{}
@@ -141,7 +141,7 @@ func (t *Table) Attach(j Joined, at time.Time) Change {
 	first := !n.listed.Swap(true)
 	settled := n.settle()
 	back = back || first && !settled
-	n.told.Store(j.told())
+	n.listedLinks.Store(j.linkKinds())
 	if j.Parents != n.Parents() {
 		n.parents.Store(&j.Parents)
 	}
@@ -172,8 +172,8 @@ func (t *Table) Attach(j Joined, at time.Time) Change {
 	return c
 }
 
-// joinLocked brings the link addresses of j to one record, a new one if need be. The
-// Node is nil where there is no room.
+// joinLocked finds or creates the record of j and gives it both link addresses. The Node
+// is nil if the table is full.
 func (t *Table) joinLocked(j Joined, at time.Time) (c Change) {
 	n, holder := t.ByLink(j.EUI64), t.ByLink(j.Short)
 	if j.EUI64.IsNone() {
@@ -199,9 +199,9 @@ func (t *Table) joinLocked(j Joined, at time.Time) (c Change) {
 	return c
 }
 
-// giveLocked gives a node the registered and claimed addresses of a record that
-// ended in its favour, as far as there is room.
-func (t *Table) giveLocked(n *Node, extra []Address) {
+// transferAddressesLocked moves the registered and claimed addresses of a record that was
+// merged into n to n, up to maxAddresses.
+func (t *Table) transferAddressesLocked(n *Node, extra []Address) {
 	if len(extra) == 0 {
 		return
 	}
@@ -217,7 +217,7 @@ func (t *Table) giveLocked(n *Node, extra []Address) {
 	n.id.Store(&id)
 }
 
-// identityLocked returns what id becomes by j, its place and admission included.
+// identityLocked returns id updated from j, with its place and admission.
 func (t *Table) identityLocked(id identity, j Joined) identity {
 	if !j.EUI64.IsNone() {
 		id.eui = j.EUI64
@@ -233,7 +233,7 @@ func (t *Table) identityLocked(id identity, j Joined) identity {
 	return t.outOfServiceLocked(id)
 }
 
-// cutLocked takes the short address from n. A record that had nothing else ends.
+// cutLocked removes the short address from n. A record without EUI-64 and place is removed.
 func (t *Table) cutLocked(n *Node) {
 	id := *n.id.Load()
 	if id.eui.IsNone() && id.place == nil {
@@ -241,22 +241,22 @@ func (t *Table) cutLocked(n *Node) {
 		return
 	}
 	id.short, id.pan = ieee802154.Addr{}, 0
-	n.told.Store(n.told.Load() &^ toldShort)
+	n.listedLinks.Store(n.listedLinks.Load() &^ listedShort)
 	t.bindLocked(n, id)
 }
 
-// Detach records that the radio says the node with link address a is gone.
+// Detach records that the radio reported the node with link address a as detached.
 func (t *Table) Detach(a ieee802154.Addr, at time.Time) Change {
 	n := t.ByLink(a)
 	if n == nil {
 		return Change{}
 	}
-	return t.leave(n, at)
+	return t.markGone(n, at)
 }
 
-func (t *Table) leave(n *Node, at time.Time) Change {
+func (t *Table) markGone(n *Node, at time.Time) Change {
 	n.gone.Store(true)
-	n.told.Store(0)
+	n.listedLinks.Store(0)
 	n.listed.Store(false)
 	n.settle()
 	switch s := State(n.state.Load()); s {
@@ -334,8 +334,8 @@ func (t *Table) SetPAN(pan uint16) {
 	}
 }
 
-// RadioDown says that the radio is down, at the start or since it went away: the
-// nodes are unknown until the radio, or a frame, says otherwise.
+// RadioDown records the beginning of an outage of the radio. Nodes are unknown until the
+// radio lists them or a frame of theirs is received.
 func (t *Table) RadioDown(at time.Time) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -346,10 +346,10 @@ func (t *Table) RadioDown(at time.Time) {
 	t.radio.outage.Store(t.outages)
 }
 
-// skipOutage takes the outage of the radio that ended for n from the time for which n
-// was quiet: a node is not late by what nobody could hear. The whole periods that it
-// missed before stay missed, else a radio that goes down now and then would keep a dead
-// node up. What was silent before is silent for the outage as well.
+// skipOutage excludes the outage of the radio that has just ended from the time in which n
+// was due to report: reports that could not be received are not missed. Whole periods
+// missed before the outage still count; otherwise a radio with frequent outages would keep
+// a dead node up. A node that was already silent stays so.
 func (t *Table) skipOutage(n *Node, at time.Time) {
 	if State(n.state.Load()) == overdue {
 		return
@@ -362,21 +362,21 @@ func (t *Table) skipOutage(n *Node, at time.Time) {
 	n.due.Store(now - int64(max(0, missed)))
 }
 
-// BeginSnapshot says that the radio came up, and lists the nodes that it has.
+// BeginSnapshot starts a list of all attached nodes, which the radio sends when it comes up.
 func (t *Table) BeginSnapshot() {
 	t.mu.Lock()
 	t.epoch++
 	t.mu.Unlock()
 }
 
-// EndSnapshot says that the list is complete. Nodes that it lacks become silent;
-// each is reported to changed.
+// EndSnapshot ends the list. Nodes that are not in it become silent; changed is called for
+// each.
 func (t *Table) EndSnapshot(at time.Time, changed func(Change)) {
 	var gone []Change
 	t.mu.Lock()
 	for _, n := range t.nodes {
 		if n != nil && n.epoch != t.epoch {
-			if c := t.leave(n, at); c.Node != nil {
+			if c := t.markGone(n, at); c.Node != nil {
 				gone = append(gone, c)
 			}
 		}

@@ -31,8 +31,7 @@ type Place struct {
 type Address struct {
 	Addr   netip.Addr
 	Origin Origin
-	Since  time.Time // when the node came to it; zero for derived ones
-	Until  time.Time // when it ends; zero is never
+	Since  time.Time // when the node got it; zero for derived ones
 }
 
 // Link is what the radio counted on one direction of one radio link of the node.
@@ -63,23 +62,23 @@ type Node struct {
 	first time.Time
 	id    atomic.Pointer[identity]
 
-	clock   *clock
-	radio   *radioState
-	heard   atomic.Int64 // on the clock
-	since   atomic.Int64
-	due     atomic.Int64 // from when on reports are missed: the last time that it came back; never before it did
-	state   atomic.Uint32
-	sure    atomic.Uint32 // the outage of the radio after which it was listed or heard
-	listed  atomic.Bool   // the radio says that it is there
-	gone    atomic.Bool   // the radio says that it is not there
-	removed atomic.Bool
-	told    atomic.Uint32 // which of its link addresses the radio itself told: toldEUI, toldShort
-	ghc     atomic.Bool
-	offered atomic.Bool
-	hops    atomic.Uint32
-	signal  atomic.Int32
-	battery atomic.Uint32 // millivolts << 8 | percent
-	parents atomic.Pointer[[2]ieee802154.Addr]
+	clock           *clock
+	radio           *radioState
+	heard           atomic.Int64 // on the clock
+	since           atomic.Int64
+	due             atomic.Int64 // start of the time in which reports can be missed: when the node last came back; never if it did not
+	state           atomic.Uint32
+	confirmedOutage atomic.Uint32 // number of the last outage of the radio after which the node was listed or heard
+	listed          atomic.Bool   // the radio lists it as attached
+	gone            atomic.Bool   // the radio reported it detached
+	removed         atomic.Bool
+	listedLinks     atomic.Uint32 // the kinds of link address that the radio listed: listedEUI64, listedShort
+	ghc             atomic.Bool
+	offered         atomic.Bool
+	hops            atomic.Uint32
+	signal          atomic.Int32
+	battery         atomic.Uint32 // millivolts << 8 | percent
+	parents         atomic.Pointer[[2]ieee802154.Addr]
 
 	traffic Traffic
 	epoch   uint32 // of the last radio snapshot that listed it; guarded by the table's mu
@@ -183,14 +182,14 @@ func (n *Node) record() State {
 // node nor heard it since.
 func (n *Node) doubtful() bool {
 	o := n.radio.outage.Load()
-	return o != 0 && n.sure.Load() != o
+	return o != 0 && n.confirmedOutage.Load() != o
 }
 
 // settle ends the doubt about a node that was heard or listed, and reports whether
 // there was any.
 func (n *Node) settle() bool {
 	o := n.radio.outage.Load()
-	return o != 0 && n.sure.Swap(o) != o
+	return o != 0 && n.confirmedOutage.Swap(o) != o
 }
 
 // Since returns when the present state began.

@@ -224,7 +224,7 @@ func TestStates(t *testing.T) {
 	}
 	hear := func(n *Node) {
 		n.Heard(now, -60, 2)
-		if n.Quiet() {
+		if n.FrameChangesState() {
 			note(tab.Seen(n, now))
 		}
 	}
@@ -308,13 +308,13 @@ func TestClockStep(t *testing.T) {
 	heard := c.number(time.Now().Add(3 * time.Second))
 	// A time.Time whose wall clock is a year ahead of its monotonic one cannot be made
 	// by hand; that follow keeps the monotonic distance can be shown without.
-	c.follow(time.Now())
+	c.rebase(time.Now())
 	if d := time.Until(c.time(heard)); d < 2*time.Second || d > 3*time.Second {
 		t.Errorf("the time of a number moved: %v", d)
 	}
 	c = newClock(start) // without one: as if the wall clock had stepped
 	n := c.number(start.Add(time.Second))
-	c.follow(start.Add(time.Hour))
+	c.rebase(start.Add(time.Hour))
 	if got := c.time(n); got != start.Add(time.Second) {
 		t.Errorf("%v", got)
 	}
@@ -344,7 +344,7 @@ func TestClockFollowsAStep(t *testing.T) {
 	}
 	c := newClock(begin)
 	heard := c.number(begin.Add(10 * time.Second))
-	c.follow(late)
+	c.rebase(late)
 	if got, want := c.time(heard).Round(0), begin.Add(time.Hour+10*time.Second).Round(0); !got.Equal(want) {
 		t.Errorf("heard at %v by the new wall clock, want %v", got, want)
 	}
@@ -352,7 +352,7 @@ func TestClockFollowsAStep(t *testing.T) {
 		t.Errorf("the step took %v of the clock, want 20 s", time.Duration(n))
 	}
 	before := c.base.Load()
-	c.follow(stepped(begin.Add(30*time.Second), time.Hour+time.Second)) // a second more is no step
+	c.rebase(stepped(begin.Add(30*time.Second), time.Hour+time.Second)) // a second more is no step
 	if c.base.Load() != before {
 		t.Error("a second is taken for a step")
 	}
@@ -384,7 +384,7 @@ func TestApply(t *testing.T) {
 	a := tab.Attach(Joined{EUI64: euiA}, start).Node
 	b := tab.Attach(Joined{EUI64: euiB}, start).Node
 	x := addr("2001:db8:0:1::77")
-	claim := AddressChange{Link: euiA, Addr: x, Origin: Claimed, Until: start.Add(time.Minute)}
+	claim := AddressChange{Link: euiA, Addr: x, Origin: Claimed}
 	if err := tab.Apply(claim, start); err != nil {
 		t.Fatal(err)
 	}
@@ -402,13 +402,11 @@ func TestApply(t *testing.T) {
 	if err := tab.Apply(AddressChange{Link: euiB, Addr: addr("2001:db8:0:1:200:5eef:1000:5")}, start); err != ErrTaken {
 		t.Errorf("a claim of a derived address: %v", err)
 	}
-	tab.Tick(start.Add(59*time.Second), func(Change) {})
-	if tab.ByAddress(x) != a {
-		t.Error("gone before its time")
+	if err := tab.Apply(AddressChange{Link: euiA, Addr: x, Remove: true}, start); err != nil {
+		t.Fatal(err)
 	}
-	tab.Tick(start.Add(61*time.Second), func(Change) {})
 	if tab.ByAddress(x) != nil || tab.Owns(a, x) || tab.extras.Load() != 0 {
-		t.Error("still there after its time")
+		t.Error("the address is still the node's after its removal")
 	}
 	for i := range maxAddresses + 1 {
 		y := ipv6.Join(prefix.Addr(), ipv6.IID(1000+i))
@@ -621,7 +619,7 @@ func TestLookupsAllocateNothing(t *testing.T) {
 	tab.Seen(n, start)
 	a := addr("2001:db8:0:1:200:5eef:1000:5")
 	if got := testing.AllocsPerRun(100, func() {
-		if tab.ByAddress(a) != n || tab.ByLink(euiA) != n || !tab.Owns(n, a) || n.Quiet() || !n.Reachable() {
+		if tab.ByAddress(a) != n || tab.ByLink(euiA) != n || !tab.Owns(n, a) || n.FrameChangesState() || !n.Reachable() {
 			t.Fatal("not found")
 		}
 		n.Heard(start, -50, 1)

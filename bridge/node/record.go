@@ -81,9 +81,9 @@ func (t *Table) Restore(records []Record, at time.Time) (lost int) {
 		n.first = r.FirstSeen
 		n.SetGHC(r.GHC)
 		n.SetOfferedGHC(r.OfferedGHC)
-		n.told.Store(0) // it is not the radio that says so
+		n.listedLinks.Store(0) // it is not the radio that says so
 		n.listed.Store(false)
-		n.sure.Store(0)
+		n.confirmedOutage.Store(0)
 		since := at
 		if !r.LastHeard.IsZero() {
 			since = r.LastHeard

@@ -7,10 +7,10 @@ import (
 	"time"
 )
 
-// Learning the report period. These figures are our own choice: with eight gaps, one
-// node in some hundreds that reports at random passes for a regular one, and nearly
-// all that report by a clock with a jitter of a tenth and lose a tenth of their
-// reports do.
+// Parameters for learning the report period (our own choice). With eight gaps, about one
+// in several hundred nodes that report at random is taken for a regular one. Nearly all
+// nodes are recognised that report periodically with 10 % jitter and lose 10 % of their
+// reports.
 const (
 	gapsKept = 8
 	// sameReport is how long after the first message of a report another one is part of it.
@@ -39,8 +39,8 @@ func (r *reports) init() {
 	r.first = never
 }
 
-// Report records that a message with readings of n arrived. It may be called from any
-// goroutine; Tick draws the conclusions.
+// Report records the arrival of a message with readings of n. It may be called from any
+// goroutine; Tick derives the state from it.
 func (t *Table) Report(n *Node, at time.Time) {
 	v := t.clock.number(at)
 	r := &n.reports
@@ -50,7 +50,7 @@ func (t *Table) Report(n *Node, at time.Time) {
 	gap := v - r.first
 	switch {
 	case r.first == never, gap < 0, r.first < n.due.Load():
-		// The first one, a clock that went back, or nobody could hear the node meanwhile.
+		// The first report, a clock that was set back, or an outage since the last report.
 	case gap < int64(sameReport):
 		return
 	default:
@@ -91,7 +91,7 @@ func median(sorted [gapsKept]int64) int64 {
 	return lo + (hi-lo)/2
 }
 
-// takeOver makes the reports of o those of r: they are of the same device.
+// takeOver merges the reports of o, a record of the same device, into r. The later ones win.
 func (r *reports) takeOver(o *reports) {
 	o.mu.Lock()
 	first, gaps, last, period := o.first, o.gaps, o.last.Load(), o.period.Load()
@@ -137,8 +137,8 @@ func (t *Table) period(n *Node) (d time.Duration, learned bool) {
 	return d, d > 0
 }
 
-// quiet returns for how long at least nothing came that counts: a report, or any frame
-// of a node that never reports. What nobody could have heard does not count as quiet.
+// quiet returns how long n has been due to report: since its last report or, if it never
+// reported, since its last frame. Outages of the radio are excluded.
 func (t *Table) quiet(n *Node, at int64) time.Duration {
 	counts := n.reports.last.Load()
 	if counts == never {
@@ -159,7 +159,7 @@ func (t *Table) silentAfter(period time.Duration) time.Duration {
 	return max(time.Duration(t.report.SilentAfter)*period, t.report.SilentLeast)
 }
 
-// judge returns what the record of n should say by its reports: Up, Late or overdue.
+// judge returns the state of n according to its reports: Up, Late or overdue.
 func (t *Table) judge(n *Node, at int64) State {
 	period, _ := t.period(n)
 	if period <= 0 {
@@ -178,9 +178,9 @@ func (t *Table) judge(n *Node, at int64) State {
 // of one clock.
 const clockSlack = 2 * time.Second
 
-// follow sets what lies in the future to now: a clock that was set back by years must
-// not keep a dead node up until it has caught up.
-func (n *Node) follow(at int64) {
+// clampTimes sets times in the future to now. Otherwise a clock that is set back by years
+// would keep a dead node up until the clock has caught up.
+func (n *Node) clampTimes(at int64) {
 	for _, v := range []*atomic.Int64{&n.heard, &n.due, &n.since, &n.reports.last} {
 		if was := v.Load(); was > at+int64(clockSlack) {
 			v.CompareAndSwap(was, at)

@@ -42,7 +42,7 @@ func (w *watched) pass(d time.Duration) {
 
 func (w *watched) frame(n *Node) {
 	n.Heard(w.now, -60, 2)
-	if n.Quiet() {
+	if n.FrameChangesState() {
 		w.note(w.tab.Seen(n, w.now))
 	}
 	w.note(w.tab.Confirm(n, w.now))

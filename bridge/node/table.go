@@ -313,7 +313,7 @@ func (t *Table) addLocked(id identity, at time.Time) *Node {
 	n.heard.Store(never)
 	n.since.Store(never)
 	n.due.Store(never)
-	n.sure.Store(t.radio.outage.Load())
+	n.confirmedOutage.Store(t.radio.outage.Load())
 	n.reports.init()
 	switch {
 	case len(t.free) > 0:

@@ -2,20 +2,18 @@ package node
 
 import "time"
 
-// Tick brings the states in line with the time: late and silent by each node's report
-// period, and up again. It forgets nodes that stand at no place and were silent for a
-// day, and after ten minutes those that never got further than joining and have no
-// address but derived ones. Call it about once a second; each change is reported to
-// changed.
+// Tick updates the states: it makes nodes late, silent or up again, by their report
+// periods. It removes nodes without a place that were silent for a day, and after ten
+// minutes those that are still joining and have only derived addresses. Call it about once
+// a second; it calls changed for each change.
 func (t *Table) Tick(now time.Time, changed func(Change)) {
-	t.clock.follow(now)
-	t.expireAddresses(now)
+	t.clock.rebase(now)
 	at := t.clock.number(now)
 	var forget []*Node
 	for n := range t.All() {
-		n.follow(at)
+		n.clampTimes(at)
 		if n.doubtful() {
-			continue // its radio is down: nobody could hear it
+			continue // no report could be received while its radio was down
 		}
 		if t.forgettable(n, at) {
 			forget = append(forget, n)
@@ -51,9 +49,8 @@ func (s State) word() State {
 	return s
 }
 
-// forgettable reports whether a node stands at no place and was not heard for so long
-// that its record may go. One that the radio lists stays, unless its own reports say
-// that it is silent.
+// forgettable reports whether the record of n may be removed: n has no place and was not
+// heard for long enough. A node that the radio lists is kept unless its reports are overdue.
 func (t *Table) forgettable(n *Node, at int64) bool {
 	id := n.id.Load()
 	s := State(n.state.Load())
@@ -67,7 +64,7 @@ func (t *Table) forgettable(n *Node, at int64) bool {
 	return quiet > forgetUnplaced && time.Duration(at-t.settled.Load()) > forgetGrace
 }
 
-// forget removes the record of a node, if it still may.
+// forget removes the record of n if may still returns true under the table's lock.
 func (t *Table) forget(n *Node, may func() bool) bool {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -78,11 +75,11 @@ func (t *Table) forget(n *Node, may func() bool) bool {
 	return true
 }
 
-// Forget ends the record of a node, with all that was learned of it. A place stays,
-// and its device is expected again; any other device makes a new record if it is
-// heard once more. The link addresses of a node that the radio lists stay together: the
-// radio says once which they are, and frames from the short one alone would be those of
-// a stranger. It reports whether n was in the table.
+// Forget removes the record of a node and everything learned about it, and reports whether
+// n was in the table. A place is kept and its device is expected again; another device gets
+// a new record when it is next heard. A node that the radio lists keeps both link
+// addresses: the radio reports the pair only once, and without it frames from the short
+// address would be those of a stranger.
 func (t *Table) Forget(n *Node) bool {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -96,11 +93,11 @@ func (t *Table) Forget(n *Node) bool {
 	case listed && (id.place != nil || State(n.state.Load()) != overdue):
 		fresh := t.addLocked(identity{eui: id.eui, short: id.short, pan: id.pan, place: id.place, admitted: id.admitted}, time.Time{})
 		fresh.listed.Store(true) // there is room: that of n
-		fresh.told.Store(n.told.Load())
+		fresh.listedLinks.Store(n.listedLinks.Load())
 		fresh.parents.Store(n.parents.Load())
 		fresh.hops.Store(n.hops.Load())
 		fresh.epoch = n.epoch
-		fresh.sure.Store(n.sure.Load())
+		fresh.confirmedOutage.Store(n.confirmedOutage.Load())
 		fresh.state.Store(uint32(Expected))
 		if id.place == nil {
 			fresh.state.Store(uint32(Joining))
