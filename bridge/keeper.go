@@ -40,8 +40,8 @@ const (
 	keyDiscovery    = "discovery"
 )
 
-// keeper keeps what of a mesh outlives the daemon. One goroutine runs it, which is
-// the only one that writes.
+// keeper stores the state of a mesh that outlives the daemon. One goroutine runs it and
+// writes all of that state but the replaced devices, which Mesh.Replace commits itself.
 type keeper struct {
 	store    *node.Store
 	log      *slog.Logger

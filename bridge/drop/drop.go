@@ -156,7 +156,7 @@ var table = [Count]about{
 	RPLOption:          {"rpl-option", "RFC 6554, 5.1; RFC 9008, 12", "an RPL option from outside the mesh, or one from a node that cannot be overwritten"},
 	KernelOwn:          {"kernel-own", "RFC 4861; RFC 3810", "what the gateway's kernel says by itself on the interface: router and neighbour solicitations, group reports"},
 	GroupReport:        {"group-report", "RFC 3810; RFC 2710", "a node's report of the groups that it listens to: nothing is forwarded to groups here"},
-	Policy:             {"policy", "RFC 6092; RFC 4890", "no rule lets it pass"},
+	Policy:             {"policy", "RFC 6092; RFC 4890", "no rule allows it"},
 	PacketFragment:     {"packet-fragment", "RFC 7112, 5; RFC 5722, 3", "a fragment of an IPv6 packet that hides or rewrites what the rules look at, or that is malformed"},
 	RateLimited:        {"rate-limited", "RFC 6583, 7; RFC 4443, 2.4 f; configuration, rate", "a rule lets it pass, but not so many in that time; or a second ICMPv6 error within a second about one flow"},
 	AirLimited:         {"air-limited", "RFC 6583, 7; configuration, airtime", "the air that packets to the node, or to the mesh, may take was used up"},

@@ -13,10 +13,9 @@ import (
 	"culvert/bridge/radio"
 )
 
-// A message that makes a machine move must not wait here and act late. Who sends one
-// from this host says before, by when it must have left. The packet is marked when it
-// comes to the queue of its node, so that nobody else pays for it, and every frame of
-// it is looked at again right before it leaves.
+// A message that makes a machine move must not be delivered late. Its sender on this host
+// sets a deadline before it sends. push marks the packet with it, so that other packets
+// cost nothing more, and each of its frames is checked right before it is sent.
 
 // Message is a CoAP message of the gateway itself (RFC 7252, section 3).
 type Message struct {
@@ -28,29 +27,30 @@ type Message struct {
 // Our own figures.
 const (
 	maxDeadlines = 1024
-	keepDeadline = time.Minute // after it has passed: what comes late from the kernel is still known
+	keepDeadline = time.Minute // after it has passed, for packets that the kernel delivers late
 )
 
 // ErrDeadlines says that there are too many messages with a deadline.
 var ErrDeadlines = errors.New("forward: too many messages with a deadline")
 
-// deadline is until when the packets of a message may leave, on the forwarder's clock.
+// deadline is the latest time, on the forwarder's clock, at which packets of a message may
+// be sent.
 type deadline struct{ at atomic.Int64 }
 
-// deadlines are all of them. Looking one up takes no lock.
+// deadlines are all deadlines. A lookup takes no lock.
 type deadlines struct {
-	mu  sync.Mutex // held while all is replaced
+	mu  sync.Mutex // guards replacing all
 	all atomic.Pointer[map[Message]*deadline]
 }
 
-// canceller is a radio that can be asked to drop a frame that waits in it.
+// canceller is a radio that can drop a frame it has not sent yet.
 type canceller interface{ Cancel(id uint32) error }
 
-// NotAfter has every packet of m end as deadline-passed that has not left for the
-// node by at, and no further fragment of one leave. A radio with
-// radio.FeatureCancel is asked to drop the frames that still wait in it. It is to
-// be called before m is sent; once more with an earlier time withdraws m. Frames that
-// have left cannot be called back. It may be called from any goroutine.
+// NotAfter sets the deadline of m: packets and fragments not sent by then end as
+// deadline-passed. A radio with radio.FeatureCancel is asked to drop frames that it has not
+// sent yet; frames on the air cannot be recalled. Call it before m is sent. A second call
+// with an earlier time moves the deadline forward, which withdraws m if that time has
+// passed. It returns ErrDeadlines if maxDeadlines are set. Any goroutine may call it.
 func (f *Forwarder) NotAfter(m Message, at time.Time) error {
 	ds, until := &f.deadlines, int64(at.Sub(f.start))
 	ds.mu.Lock()
@@ -91,7 +91,7 @@ func (ds *deadlines) of(p ipv6.Packet) *deadline {
 	}]
 }
 
-// expire forgets those that passed long ago.
+// expire removes deadlines that passed more than keepDeadline ago.
 func (ds *deadlines) expire(now int64) {
 	if ds.all.Load() == nil {
 		return
@@ -107,31 +107,31 @@ func (ds *deadlines) expire(now int64) {
 	ds.all.Store(&next)
 }
 
-// late reports whether p may not leave any more. The clock is read anew for those
-// that have a deadline: that it was read lately is not enough.
-func (f *Forwarder) late(p *packet) bool {
+// pastDeadline reports whether the deadline of p has passed. It reads the clock, since the
+// cached time is not exact enough.
+func (f *Forwarder) pastDeadline(p *packet) bool {
 	return p.deadline != nil && f.now() >= p.deadline.at.Load()
 }
 
-// withdraw asks the radio to drop the frames whose deadline has passed, and notes when
-// to look again.
-func (f *Forwarder) withdraw() {
+// cancelPastDeadline asks the radio to drop frames whose deadline has passed, and sets
+// nextDeadline.
+func (f *Forwarder) cancelPastDeadline() {
 	s := &f.sender
-	s.firm = 0
+	s.nextDeadline = 0
 	for i := range s.flights.all {
 		fl := &s.flights.all[i]
 		id := fl.id.Load()
 		if id == 0 || fl.p == nil || fl.p.deadline == nil || fl.recalled {
 			continue
 		}
-		if !f.late(fl.p) {
-			s.firm = earlier(s.firm, fl.p.deadline.at.Load())
+		if !f.pastDeadline(fl.p) {
+			s.nextDeadline = earlier(s.nextDeadline, fl.p.deadline.at.Load())
 			continue
 		}
 		fl.recalled = true
 		info := s.info.Load()
 		if c, ok := f.opt.Radio.(canceller); ok && info != nil && info.Feature&radio.FeatureCancel != 0 {
-			_ = c.Cancel(id) // what becomes of the frame, its result says
+			_ = c.Cancel(id) // the frame's result follows as an event
 		}
 	}
 }

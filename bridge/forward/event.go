@@ -127,8 +127,8 @@ func (f *Forwarder) Tick() {
 	f.expireReassembly(now)
 	f.tickDiscovery(now)
 	f.tickChallenges(now)
-	f.tellRefusals()
-	f.deadlines.expire(f.lately())
+	f.logRefusals()
+	f.deadlines.expire(f.cachedNow())
 	if f.counters.to.queued.Load() > 0 || f.counters.to.framesInFlight.Load() > 0 {
 		f.sender.ticked.Store(true)
 		f.kick()

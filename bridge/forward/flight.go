@@ -7,14 +7,14 @@ import (
 	"culvert/bridge/radio"
 )
 
-// maxFlights is how many frames of all nodes together may be without a result,
-// whatever credits the radio gives. A power of 2.
+// maxFlights is the maximum of frames in flight to all nodes together, whatever credits the
+// radio gives. A power of 2.
 const maxFlights = 1024
 
-// flight is one frame from the moment it is handed to the radio to its result.
+// flight is one frame from when it is given to the radio to its result.
 type flight struct {
-	// id is not 0 while the frame has no result. Whoever swaps it to 0 owns the
-	// flight's end: the radio's reader by a result, or the sender.
+	// id is not 0 while the frame has no result. The goroutine that swaps it to 0 ends the
+	// flight: the radio's reader on a result, or the sender.
 	id atomic.Uint32
 
 	// The sender's.
@@ -29,9 +29,9 @@ type flight struct {
 	recalled bool   // its deadline passed, and the radio was asked to drop it
 }
 
-// flights are all there can be, and the results that wait for the sender. The
-// radio's reader is the only one to push, the sender the only one to pop; each
-// flight is in the ring at most once, so that it never overflows.
+// flights holds all flights and the results that the sender has not processed yet. Only the
+// radio's reader pushes to the ring, only the sender pops. A flight is in the ring at most
+// once, so the ring cannot overflow.
 type flights struct {
 	all  [maxFlights]flight
 	free []uint32 // the sender's

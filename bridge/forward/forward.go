@@ -228,7 +228,7 @@ func (f *Forwarder) now() int64 {
 	return n
 }
 
-// lately is the time at which somebody last asked for it: the sender while there is
-// something to send, else the tick. To read the clock costs as much as the rest of
-// what a packet needs on its way from the mesh.
-func (f *Forwarder) lately() int64 { return f.clock.Load() }
+// cachedNow returns the time that the last call of now read: that of the sender while it
+// has work, else that of the last tick. Reading the clock would cost as much as all else
+// that a packet from the mesh needs.
+func (f *Forwarder) cachedNow() int64 { return f.clock.Load() }

@@ -34,7 +34,7 @@ func (f *Forwarder) fromMesh(fr *radio.Frame) {
 	c := &f.counters.from
 	c.frames.Add(1)
 	c.frameOctets.Add(uint64(len(fr.Payload)))
-	now := f.start.Add(time.Duration(f.lately()))
+	now := f.start.Add(time.Duration(f.cachedNow()))
 
 	// 1. The link address of the frame, of its last hop where there is a mesh header.
 	n, r := f.sendingNode(fr.From, now)
@@ -156,10 +156,10 @@ func (f *Forwarder) fromNode(n *node.Node, p ipv6.Packet, from ieee802154.Addr, 
 
 	// 11. RFC 6092, RFC 4890.
 	var v policy.Verdict
-	if r := f.permit(p, u, n, nil, f.lately(), &f.fromReplies, &v); r != drop.None {
+	if r := f.permit(p, u, n, nil, f.cachedNow(), &f.fromReplies, &v); r != drop.None {
 		return r
 	}
-	f.passed(&v)
+	f.beginFlow(&v)
 	p.SetHopLimit(p.HopLimit() - 1)
 
 	// 12.

@@ -1,9 +1,9 @@
 package forward
 
-// What of policy the packet path knows: it asks an engine about packets between the
-// mesh and outside and between nodes, charges the air for those that it forwards to
-// a node, and remembers what no rule let pass, so that the log and `culvert check`
-// can say so. Packets of the gateway itself, and to it, are not asked about.
+// The packet path's use of policy. It asks the engine about packets between the mesh and
+// outside and between nodes, charges airtime for packets forwarded to a node, and records
+// packets that no rule allowed for the log and `culvert check`. Packets from and to the
+// gateway itself are exempt.
 
 import (
 	"encoding/binary"
@@ -17,12 +17,12 @@ import (
 	"culvert/bridge/radio"
 )
 
-// errProhibited answers what a rule denies, where the rule says so (RFC 4443, section
+// errProhibited answers a denied packet if the rule asks for an answer (RFC 4443, section
 // 3.1, code 1).
 var errProhibited = ipv6.ICMPError{Type: ipv6.TypeUnreachable, Code: ipv6.CodeProhibited}
 
-// permit asks whether a packet may pass, from the node from, nil for outside, to the
-// node to, nil for outside. The engine is told v when the packet has found room.
+// permit returns why the rules drop a packet, drop.None if they allow it. from and to are
+// nodes, nil for outside. The caller passes v to beginFlow once the packet is queued.
 func (f *Forwarder) permit(p ipv6.Packet, u ipv6.Upper, from, to *node.Node, at int64, with *replies, v *policy.Verdict) drop.Reason {
 	e := f.opt.Policy
 	if e == nil {
@@ -41,13 +41,13 @@ func (f *Forwarder) permit(p ipv6.Packet, u ipv6.Upper, from, to *node.Node, at 
 	case policy.BadFragment:
 		return drop.PacketFragment
 	case policy.ByDefault, policy.Unnamed:
-		f.refused.note(policy.Parse(p, u), v.Why, from, to, at)
+		f.refused.add(policy.Parse(p, u), v.Why, from, to, at)
 	}
 	return drop.Policy
 }
 
-// passed tells the engine that a packet has found room.
-func (f *Forwarder) passed(v *policy.Verdict) {
+// beginFlow opens the flow of an allowed packet that has a place in a queue.
+func (f *Forwarder) beginFlow(v *policy.Verdict) {
 	if e := f.opt.Policy; e != nil {
 		e.Begin(v)
 	}
@@ -67,7 +67,7 @@ func cutError(p ipv6.Packet, u ipv6.Upper, keep int, scratch *[]byte) ipv6.Packe
 	return p
 }
 
-// charge asks for the air that a packet to a node costs.
+// charge takes the airtime of a packet to a node from the buckets of node and mesh.
 func (f *Forwarder) charge(n *node.Node, octets int, at int64) drop.Reason {
 	e := f.opt.Policy
 	if e == nil {
@@ -91,9 +91,8 @@ func (f *Forwarder) roomTo(n *node.Node, info *radio.Info) int {
 	return info.MaxShort
 }
 
-// What a packet costs on the air, in octets. The size after compression is not known
-// before it was compressed, so this is an estimate, on the dear side for what comes
-// from outside:
+// Cost of a packet on the air, in octets. The compressed size is not known yet, so this is
+// an estimate, too high rather than too low for packets from outside:
 //
 //	compressed = packet - 20    a 40-octet header in 20: dispatch 2, hop limit 1, next
 //	                            header 1, a global source in line 16, the destination
@@ -103,13 +102,13 @@ func (f *Forwarder) roomTo(n *node.Node, info *radio.Info) int {
 //	                            each other (RFC 4944, 5.3)
 //	a frame    = 6              preamble, start of frame, length (IEEE Std 802.15.4, the 2.4 GHz
 //	                            PHY; its figures from memory)
-//	           + 127 - room     addresses, security and check sequence, by the radio's word
-//	                            of what room is left in 127 octets; 11 with two short
-//	                            addresses are the least
+//	           + 127 - room     addresses, security and check sequence: what the radio
+//	                            leaves of 127 octets is room; at least 11, with two short
+//	                            addresses
 //	           + 11             the acknowledgement: 6 of PHY, 5 of MAC
 //
-// What relays repeat further on is their cells' and not counted; nor are repetitions
-// after a lost acknowledgement.
+// Transmissions by relays are not counted, since they use other cells of the mesh; nor are
+// retransmissions after a lost acknowledgement.
 const (
 	headerSaved   = 20
 	phyOverhead   = 6
@@ -133,7 +132,7 @@ func airOctets(octets, room int) int {
 	return compressed + firstFragment + nextFragment*(frames-1) + frames*each
 }
 
-// Refusal is what no rule let pass, of one /64 outside, one node and one service.
+// Refusal counts packets that no rule allowed, by /64 outside, node and service.
 type Refusal struct {
 	Policy   policy.Rule // that would open it, for the first packet
 	From, To string      // labels of nodes; empty is outside
@@ -143,16 +142,16 @@ type Refusal struct {
 	Last     time.Time
 }
 
-// Scanner is a /64 that asks for addresses that no node holds.
+// Scanner is a /64 that sends to addresses that no node has.
 type Scanner struct {
 	Source  netip.Prefix
 	Packets uint64
 	Last    time.Time
 }
 
-// Refusals returns what no rule let pass, most packets first, at most n.
+// Refusals returns at most n refusals, those with most packets first.
 func (f *Forwarder) Refusals(n int) []Refusal {
-	return top(&f.refused.table, n, func(k refusedKey, e refusedAbout, c counted) Refusal {
+	return top(&f.refused.table, n, func(k refusedKey, e refusedPacket, c counted) Refusal {
 		r := Refusal{Tuple: e.tuple, Unnamed: e.why == policy.Unnamed, Packets: c.count, Last: f.start.Add(time.Duration(c.last))}
 		r.From, r.To = labelOf(e.from), labelOf(e.to)
 		r.Policy = policy.Suggest(e.tuple, f.opt.Name, r.From, r.To)
@@ -160,11 +159,10 @@ func (f *Forwarder) Refusals(n int) []Refusal {
 	})
 }
 
-// ForgetRefusals forgets what no rule let pass, so that it is said again.
+// ForgetRefusals clears the refusals, so that they are logged again.
 func (f *Forwarder) ForgetRefusals() { f.refused.table.clear() }
 
-// Scanners returns who asks for addresses that no node holds, most packets first, at
-// most n.
+// Scanners returns at most n scanners, those with most packets first.
 func (f *Forwarder) Scanners(n int) []Scanner {
 	return top(&f.scans, n, func(k uint64, _ struct{}, c counted) Scanner {
 		return Scanner{Source: prefix64(k), Packets: c.count, Last: f.start.Add(time.Duration(c.last))}

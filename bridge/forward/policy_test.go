@@ -249,13 +249,13 @@ func TestAirOctets(t *testing.T) {
 	}
 }
 
-// What no rule lets pass is said once for each source prefix, node and service, with
+// A refusal is logged once for each source prefix, node and service, with
 // the rule that would open it; never at a rate that somebody outside decides.
 func TestRefusalsAreSaidOnce(t *testing.T) {
 	var b bytes.Buffer
 	r := ruled(t, noAir, "any; fenland/*; echo", "fenland/*; any; echo")
 	r.f.opt.Log = slog.New(slog.NewTextHandler(&b, nil))
-	said := func() int { return strings.Count(b.String(), "no rule lets this pass") }
+	said := func() int { return strings.Count(b.String(), "no rule allows this packet") }
 	for i := range 50 { // one prefix, one node, one service
 		r.down(udp(ipv6.Join(outside, ipv6.IID(i+1)), global(nodeA), 64, 4))
 	}

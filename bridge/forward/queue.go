@@ -25,7 +25,7 @@ const (
 	classes = int(classNetwork) + 1
 )
 
-// priority returns what the radio is told of a class: it does not distinguish who
+// priority returns the priority of a class at the radio, which does not distinguish who
 // sent a control write.
 func (c class) priority() radio.Priority {
 	switch c {
@@ -37,34 +37,34 @@ func (c class) priority() radio.Priority {
 	return radio.PriorityData
 }
 
-// queue is what waits for one node. Any goroutine may push; the sender takes all
-// at once, and everything below "the sender's" is its alone.
+// queue holds the packets for one node. Any goroutine may push. Fields below "the sender's"
+// belong to the goroutine that runs the sender.
 type queue struct {
 	node   *node.Node
 	held   atomic.Uint64 // a load: all packets from push to their end
-	result atomic.Uint64 // the last of a frame: queue.note
+	result atomic.Uint64 // the last of a frame: queue.recordResult
 	failed atomic.Int32  // frames in a row
 
-	listed   atomic.Bool // on the stack of queues that have news for the sender
-	nextNews *queue
+	listed     atomic.Bool // on the stack of queues with pushed packets
+	nextPushed *queue
 
 	mu         sync.Mutex
-	head, tail *packet // guarded by mu: pushed, and not yet taken
+	head, tail *packet // guarded by mu: pushed, not yet in a flow
 
 	// The sender's.
 	flows      [classes]flow
-	unresolved int                     // frames handed to the radio, or waiting to be tried again
-	returned   [maxUnresolved]returned // the first waiting of them wait to be tried again, oldest first
-	waiting    int                     // the node rests while it is not 0
-	retryAt    int64                   // when the node has rested
+	unresolved int                     // frames in flight or returned
+	returned   [maxUnresolved]returned // the first waiting of them are in use, oldest first
+	waiting    int                     // returned frames; nothing else is sent to the node while it is not 0
+	retryAt    int64                   // when the returned frames may be resent
 	fulls      int                     // "queue full" in a row
-	timedAt    int64                   // when a frame was last handed over whose time is measured
+	timedAt    int64                   // when the latency was last measured
 	busy       bool                    // in the sender's list of queues that are not empty
-	resting    bool                    // in the sender's list of queues with frames to be tried again
+	resting    bool                    // in the sender's list of queues with returned frames
 }
 
-// returned is a frame for which the radio had no room. It waits in the queue of its
-// node and holds no flight, so that nodes that are full take nothing from others.
+// returned is a frame that the radio returned as "queue full". It waits in the queue of its
+// node and holds no flight, so that full nodes take no flights from others.
 type returned struct {
 	p       *packet
 	to      ieee802154.Addr
@@ -78,13 +78,14 @@ type flow struct {
 	head, tail *packet
 	out        adapt.Outgoing  // of head, once head.begun
 	to         ieee802154.Addr // where out goes
-	deficit    int             // octets of MAC payload that it may still send in this round
-	round      uint64          // up to which it got its share
+	deficit    int             // octets of MAC payload left in this round
+	round      uint64          // up to which deficit was topped up
 	next       *flow
 	ready      bool // in the ring of its class
 }
 
-// room returns why the queue of n has no room for a forwarded packet of some octets.
+// room returns why the queue of n refuses a forwarded packet of octets octets; drop.None if
+// it accepts one.
 func (f *Forwarder) room(n *node.Node, octets int) drop.Reason {
 	q := f.queues.of(n)
 	if q == nil || n.Removed() {
@@ -101,9 +102,9 @@ func (f *Forwarder) roomIn(q *queue, s *share, octets int) drop.Reason {
 	return drop.None
 }
 
-// push adds a copy of pkt to the queue of n, with one hop less if it is forwarded;
-// the reason if there is no room. verdict is what the rules say of a forwarded packet, nil
-// for one of the gateway itself; it opens its flow here, before anybody can answer.
+// push adds a copy of pkt to the queue of n and decrements the hop limit of a forwarded
+// packet. It returns the reason if there is no room. verdict is that of the rules, nil for a
+// packet of the gateway itself; push opens its flow before an answer can arrive.
 func (f *Forwarder) push(n *node.Node, pkt ipv6.Packet, e entry, verdict *policy.Verdict) drop.Reason {
 	q := f.queues.of(n)
 	if q == nil || n.Removed() {
@@ -119,12 +120,12 @@ func (f *Forwarder) push(n *node.Node, pkt ipv6.Packet, e entry, verdict *policy
 	p.octets = append(p.octets, pkt...)
 	p.entry = e
 	if e.forwarded {
-		f.passed(verdict)
+		f.beginFlow(verdict)
 		ipv6.Packet(p.octets).SetHopLimit(pkt.HopLimit() - 1)
 	} else {
 		p.deadline = f.deadlines.of(pkt)
 	}
-	p.q, p.at = q, f.lately()
+	p.q, p.at = q, f.cachedNow()
 	q.held.Add(uint64(loadOf(len(pkt), e.forwarded)))
 	f.counters.to.queued.Add(1)
 	q.mu.Lock()
@@ -135,11 +136,11 @@ func (f *Forwarder) push(n *node.Node, pkt ipv6.Packet, e entry, verdict *policy
 	}
 	q.tail = p
 	q.mu.Unlock()
-	f.news(q)
+	f.notifySender(q)
 	return drop.None
 }
 
-// takeAll empties what was pushed.
+// takeAll removes and returns the pushed packets, oldest first.
 func (q *queue) takeAll() *packet {
 	q.mu.Lock()
 	p := q.head
@@ -191,7 +192,7 @@ func (qs *queues) of(n *node.Node) *queue {
 			return q
 		}
 		fresh := newQueue(n)
-		if cell.CompareAndSwap(q, fresh) { // an earlier node's queue drains by itself
+		if cell.CompareAndSwap(q, fresh) { // the queue of the slot's earlier node drains by itself
 			return fresh
 		}
 	}

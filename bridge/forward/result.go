@@ -5,12 +5,12 @@ import (
 	"culvert/bridge/radio"
 )
 
-// resolve deals with the result of a frame.
+// resolve handles the result of a frame.
 func (f *Forwarder) resolve(fl *flight, o radio.Outcome) {
 	s, c := &f.sender, &f.counters.to
 	p := fl.p
 	q := p.q
-	q.note(o, s.now)
+	q.recordResult(o, s.now)
 	s.inFlight--
 	s.pause = 0
 	c.framesInFlight.Add(-1)
@@ -36,7 +36,7 @@ func (f *Forwarder) resolve(fl *flight, o radio.Outcome) {
 		c.framesReturned.Add(1)
 		pause := min(firstBackoff<<min(q.fulls, 16), lastBackoff)
 		q.fulls++
-		f.again(fl, int64(pause))
+		f.returnToQueue(fl, int64(pause))
 	default:
 		if o == radio.OutcomeNoRoute && !p.ended {
 			f.unreachable(p)
@@ -55,7 +55,8 @@ func (f *Forwarder) countFailed(fl *flight, r drop.Reason) {
 	fl.p.q.node.Traffic().FramesFailed.Add(1)
 }
 
-// release ends a frame, and its packet's memory if the packet has ended already.
+// release frees the flight of a frame, and the packet's buffer if the packet has ended and
+// this was its last frame.
 func (f *Forwarder) release(fl *flight) {
 	s, p := &f.sender, fl.p
 	q := p.q
@@ -68,15 +69,15 @@ func (f *Forwarder) release(fl *flight) {
 	s.unblock(q)
 }
 
-// drop ends a frame that failed for good, and abandons its datagram.
+// drop releases a frame that cannot be retried, and fails its packet.
 func (f *Forwarder) drop(fl *flight, r drop.Reason) {
 	f.fail(fl.p, r)
 	f.release(fl)
 }
 
-// again lets a frame be tried again when its node has rested for so many nanoseconds.
-// The frame moves from its flight into the queue of the node.
-func (f *Forwarder) again(fl *flight, pause int64) {
+// returnToQueue schedules a frame to be resent after pause nanoseconds. The frame moves from
+// its flight into the queue of its node.
+func (f *Forwarder) returnToQueue(fl *flight, pause int64) {
 	s, q := &f.sender, fl.p.q
 	r := &q.returned[q.waiting]
 	r.p, r.to, r.payload = fl.p, fl.to, append(r.payload[:0], fl.payload...)
@@ -90,9 +91,8 @@ func (f *Forwarder) again(fl *flight, pause int64) {
 	}
 }
 
-// retry hands over the frames whose nodes have rested, and returns when the next node
-// will have; 0 if none rests, or if a result or new credits must come first, which
-// wake the sender.
+// retry resends the returned frames that are due, and returns when the next one is; 0 if
+// there is none, or if it has to wait for a result or credits, which run the sender.
 func (f *Forwarder) retry() int64 {
 	s := &f.sender
 	if s.now < s.retryAt {
@@ -105,7 +105,7 @@ func (f *Forwarder) retry() int64 {
 	kept := s.resting[:0]
 	for _, q := range s.resting {
 		for q.waiting > 0 && q.retryAt <= s.now && f.window() > 0 {
-			f.handAgain(q)
+			f.resend(q)
 		}
 		if q.waiting == 0 {
 			q.resting = false
@@ -122,10 +122,10 @@ func (f *Forwarder) retry() int64 {
 	return s.retryAt
 }
 
-// handAgain gives the oldest returned frame of q to the radio once more.
-func (f *Forwarder) handAgain(q *queue) {
+// resend gives the oldest returned frame of q to the radio once more.
+func (f *Forwarder) resend(q *queue) {
 	s, r := &f.sender, &q.returned[0]
-	if why := f.unfit(r.p, r.to, s.now); why != drop.None {
+	if why := f.whyEnded(r.p, r.to, s.now); why != drop.None {
 		f.fail(r.p, why)
 		return
 	}
@@ -136,7 +136,7 @@ func (f *Forwarder) handAgain(q *queue) {
 	f.hand(fl)
 }
 
-// shift removes the returned frame at index i. The node's rest ends with the last one.
+// shift removes the returned frame at index i. Without any the node sends again.
 func (q *queue) shift(i int) {
 	gone := q.returned[i]
 	gone.p = nil
@@ -145,8 +145,8 @@ func (q *queue) shift(i int) {
 	q.returned[q.waiting] = gone
 }
 
-// abandon ends the returned frames of a packet that failed.
-func (f *Forwarder) abandon(p *packet) {
+// dropReturned removes the returned frames of a packet that failed.
+func (f *Forwarder) dropReturned(p *packet) {
 	q := p.q
 	for i := q.waiting - 1; i >= 0; i-- {
 		if q.returned[i].p == p {
@@ -166,11 +166,11 @@ func earlier(a, b int64) int64 {
 	return a
 }
 
-// lose fails every frame that was handed to the radio before it went down.
-func (f *Forwarder) lose() {
+// failLost fails all frames in flight and returned frames of an earlier session of the radio.
+func (f *Forwarder) failLost() {
 	s := &f.sender
 	now := s.session.Load()
-	s.seen = now
+	s.failedSession = now
 	for _, q := range s.resting {
 		for q.waiting > 0 {
 			f.fail(q.returned[0].p, drop.RadioDown)
@@ -183,7 +183,7 @@ func (f *Forwarder) lose() {
 		}
 		id := fl.id.Load()
 		if id == 0 || !fl.id.CompareAndSwap(id, 0) {
-			continue // its result came just now
+			continue // its result has just arrived
 		}
 		s.inFlight--
 		f.counters.to.framesInFlight.Add(-1)
@@ -192,11 +192,11 @@ func (f *Forwarder) lose() {
 	}
 }
 
-// sweep ends what is too old, in the queues and without a result.
+// sweep fails packets that are too old, and frames whose result is overdue.
 func (f *Forwarder) sweep() {
 	s := &f.sender
 	if f.deadlines.all.Load() != nil {
-		f.withdraw()
+		f.cancelPastDeadline()
 	}
 	now := s.now
 	for i := range s.flights.all {
@@ -213,14 +213,14 @@ func (f *Forwarder) sweep() {
 	kept := s.busy[:0]
 	for _, q := range s.busy {
 		for i := q.waiting - 1; i >= 0; i = min(i, q.waiting) - 1 {
-			if r := f.unfit(q.returned[i].p, q.returned[i].to, now); r != drop.None {
+			if r := f.whyEnded(q.returned[i].p, q.returned[i].to, now); r != drop.None {
 				f.fail(q.returned[i].p, r)
 			}
 		}
 		for c := range q.flows {
 			fl := &q.flows[c]
 			for fl.head != nil {
-				r := f.unfit(fl.head, fl.to, now)
+				r := f.whyEnded(fl.head, fl.to, now)
 				if r == drop.None {
 					break
 				}
@@ -237,7 +237,7 @@ func (f *Forwarder) sweep() {
 	s.busy = kept
 }
 
-// delivered ends a packet that got through.
+// delivered ends a packet that was delivered.
 func (f *Forwarder) delivered(p *packet) {
 	c := &f.counters.to
 	c.delivered.Add(1)
@@ -246,7 +246,7 @@ func (f *Forwarder) delivered(p *packet) {
 	f.end(p)
 }
 
-// fail ends a packet that did not, wherever it is.
+// fail ends a packet that was not, in a flow, returned or in flight.
 func (f *Forwarder) fail(p *packet, r drop.Reason) {
 	if p.ended {
 		return
@@ -257,7 +257,7 @@ func (f *Forwarder) fail(p *packet, r drop.Reason) {
 		fl.pop()
 	}
 	if p.q.waiting > 0 {
-		f.abandon(p)
+		f.dropReturned(p)
 	}
 	f.end(p)
 }
@@ -278,7 +278,7 @@ func (f *Forwarder) end(p *packet) {
 func (f *Forwarder) Close() {
 	f.logChanges()
 	s := &f.sender
-	f.takeNews()
+	f.takePushed()
 	for fl, o, ok := s.flights.landed(); ok; fl, o, ok = s.flights.landed() {
 		f.resolve(fl, o)
 	}

@@ -19,20 +19,20 @@ const (
 	maxUnresolved = 2                     // frames of one node without a result
 	firstBackoff  = 20 * time.Millisecond // after "queue full", doubling
 	lastBackoff   = 2 * time.Second
-	maxTurns      = 8                    // that a goroutine with other work takes in a row
+	maxTurns      = 8                    // in a row, of a goroutine with other work
 	turnFrames    = 64                   // that one turn hands to the radio at most
-	timeEvery     = time.Second          // between two frames of a node whose time is measured
-	noCreditPause = 5 * time.Millisecond // the radio refused a frame that we thought it had room for
+	timeEvery     = time.Second          // between two latency measurements of a node
+	noCreditPause = 5 * time.Millisecond // after the radio refused a frame although it had credits
 )
 
-// sender is what empties the queues into the radio.
+// sender takes frames from the queues and gives them to the radio.
 type sender struct {
 	// Shared.
-	stack   atomic.Pointer[queue]      // queues that have news
-	asked   atomic.Uint32              // for a turn, since it was anybody's; 0: it is
-	wake    chan struct{}              // holds one: the turn, for the sending goroutine
-	next    atomic.Int64               // when something is to be tried again; 0: never
-	sooner  chan struct{}              // holds one: next is earlier than it was
+	stack   atomic.Pointer[queue]      // queues to which packets were pushed
+	asked   atomic.Uint32              // turns asked for since the sender was last idle; 0: it is idle
+	wake    chan struct{}              // capacity 1: passes the turn to the sending goroutine
+	next    atomic.Int64               // time of the next retry or deadline; 0: none
+	sooner  chan struct{}              // capacity 1: next is earlier than it was
 	info    atomic.Pointer[radio.Info] // nil: the radio is down
 	credits atomic.Int64
 	session atomic.Uint32 // goes up each time the radio goes down
@@ -40,40 +40,41 @@ type sender struct {
 	turns   atomic.Uint64
 	flights flights
 
-	// Of whoever has the turn.
-	adapt    *adapt.Sender
-	seen     uint32 // session whose end was dealt with
-	now      int64  // on the forwarder's clock, at the last tick or later
-	dead     uint32 // session in which the radio refused frames as down, plus 1
-	pause    int64  // until when no frame leaves, since the radio had no room
-	firm     int64  // the earliest deadline of a frame that the radio has; 0: none has one
-	inFlight int
-	rings    [classes]ring
-	busy     []*queue // every queue that holds a packet, and some that did
-	resting  []*queue // every queue with frames to be tried again
-	retryAt  int64    // when the first of them has rested; 0: none rests
+	// Owned by the goroutine that has the turn.
+	adapt         *adapt.Sender
+	failedSession uint32 // last session whose frames were failed
+	now           int64  // on the forwarder's clock, at the last tick or later
+	downSession   uint32 // session in which the radio returned ErrDown, plus 1
+	pause         int64  // no frame is sent before this time: the radio had no room
+	nextDeadline  int64  // the earliest deadline of a frame in flight; 0: none
+	inFlight      int
+	rings         [classes]ring
+	busy          []*queue // every queue that holds a packet, and some that did
+	resting       []*queue // every queue with frames to be tried again
+	retryAt       int64    // when the first of them is retried; 0: none
 }
 
-// Whoever has news for the sender takes its turn, if nobody is at it: so a packet
-// that may leave at once costs no switch of goroutines. The sending goroutine takes
-// the turns for which the time has come, and relieves one that is kept too long.
+// The goroutine that has work for the sender, such as the one that enqueues a packet, runs
+// the sender itself if the sender is idle. So a packet that can be sent at once costs no
+// goroutine switch. The sending goroutine runs the sender for retries and deadlines, and
+// takes over from a goroutine that has run it maxTurns times.
 
-// kick lets the sender look at what changed.
+// kick runs the sender, or makes the goroutine that is running it run it once more.
 func (f *Forwarder) kick() {
 	s := &f.sender
 	if s.asked.Add(1) != 1 {
-		return // somebody is at it, and will look again
+		return // another goroutine runs the sender and will see the request
 	}
 	for range maxTurns {
 		if f.takeTurn() {
 			return
 		}
 	}
-	s.wake <- struct{}{} // the turn goes with it: nobody else sends into it now
+	s.wake <- struct{}{} // passes the turn, so no other goroutine sends to wake now
 }
 
-// takeTurn takes one turn, and reports whether that was all that was asked for. The
-// turn is then anybody's.
+// takeTurn runs the sender once, and reports whether no work is left; the sender is then
+// idle.
 func (f *Forwarder) takeTurn() bool {
 	s := &f.sender
 	asked := s.asked.Load()
@@ -82,13 +83,14 @@ func (f *Forwarder) takeTurn() bool {
 	if was := s.next.Swap(next); next != 0 && (was == 0 || next < was) {
 		select {
 		case s.sooner <- struct{}{}:
-		default: // it is told already
+		default: // Run is notified already
 		}
 	}
 	return !more && s.asked.CompareAndSwap(asked, 0)
 }
 
-// Run takes the turns that nobody else does until ctx ends.
+// Run runs the sender for retries and deadlines, and when kick passes its turn on, until
+// ctx ends.
 func (f *Forwarder) Run(ctx context.Context) error {
 	s := &f.sender
 	timer := time.NewTimer(time.Hour)
@@ -113,13 +115,13 @@ func (f *Forwarder) Run(ctx context.Context) error {
 	}
 }
 
-// news tells the sender that q has something for it.
-func (f *Forwarder) news(q *queue) {
+// notifySender puts q on the stack of pushed queues and runs the sender.
+func (f *Forwarder) notifySender(q *queue) {
 	s := &f.sender
 	if q.listed.CompareAndSwap(false, true) {
 		for {
 			top := s.stack.Load()
-			q.nextNews = top
+			q.nextPushed = top
 			if s.stack.CompareAndSwap(top, q) {
 				break
 			}
@@ -128,29 +130,29 @@ func (f *Forwarder) news(q *queue) {
 	f.kick()
 }
 
-// turn does what can be done now: all of it, or as much as goes with turnFrames frames,
-// so that a load without end holds up no goroutine that has other work. It returns when
-// something is to be tried again, 0 if nothing is, and whether more can be done at once.
+// turn processes results and queues and sends up to turnFrames frames, so that constant
+// load does not hold up the goroutine that runs it. It returns the time of the next retry
+// or deadline, 0 for none, and whether more frames can be sent at once.
 func (f *Forwarder) turn() (next int64, more bool) {
 	s := &f.sender
-	s.now = f.lately()
+	s.now = f.cachedNow()
 	for frames := 0; ; frames++ {
 		for fl, o, ok := s.flights.landed(); ok; fl, o, ok = s.flights.landed() {
 			f.resolve(fl, o)
 		}
-		if s.session.Load() != s.seen {
-			f.lose()
+		if s.session.Load() != s.failedSession {
+			f.failLost()
 		}
 		if s.stack.Load() != nil {
-			f.takeNews()
+			f.takePushed()
 		}
 		if s.ticked.Load() && s.ticked.CompareAndSwap(true, false) {
 			f.sweep()
 		}
-		if s.firm != 0 && f.now() >= s.firm {
-			f.withdraw()
+		if s.nextDeadline != 0 && f.now() >= s.nextDeadline {
+			f.cancelPastDeadline()
 		}
-		next = s.firm
+		next = s.nextDeadline
 		if s.pause != 0 && f.now() >= s.pause {
 			s.pause = 0
 		}
@@ -169,23 +171,23 @@ func (f *Forwarder) turn() (next int64, more bool) {
 	}
 }
 
-// window returns how many frames a node may have unresolved now: at most 2, and
-// half of the credits; 0 if no frame at all may leave.
+// window returns how many frames a node may have unresolved now: at most maxUnresolved and
+// half of the credits; 0 if no frame may be sent.
 func (f *Forwarder) window() int {
 	s := &f.sender
 	credits := int(s.credits.Load())
-	if s.inFlight >= credits || s.pause != 0 || s.info.Load() == nil || s.dead == s.session.Load()+1 || len(s.flights.free) == 0 {
+	if s.inFlight >= credits || s.pause != 0 || s.info.Load() == nil || s.downSession == s.session.Load()+1 || len(s.flights.free) == 0 {
 		return 0
 	}
 	return max(1, min(maxUnresolved, credits/2))
 }
 
-// takeNews sorts what was pushed into the flows.
-func (f *Forwarder) takeNews() {
+// takePushed moves pushed packets into the flows of their classes.
+func (f *Forwarder) takePushed() {
 	s := &f.sender
 	for q := s.stack.Swap(nil); q != nil; {
-		following := q.nextNews
-		q.listed.Store(false) // from here on a push lists it again
+		following := q.nextPushed
+		q.listed.Store(false) // a later push puts it on the stack again
 		for p := q.takeAll(); p != nil; {
 			next := p.next
 			p.next = nil
@@ -207,11 +209,11 @@ func (f *Forwarder) takeNews() {
 	}
 }
 
-// serve sends one frame of the flow that is to go next.
+// serve sends one frame of a flow.
 func (f *Forwarder) serve(fl *flow) {
 	s := &f.sender
 	q, p := fl.q, fl.head
-	if r := f.unfit(p, fl.to, s.now); r != drop.None {
+	if r := f.whyEnded(p, fl.to, s.now); r != drop.None {
 		f.fail(p, r)
 		return
 	}
@@ -238,17 +240,17 @@ func (f *Forwarder) serve(fl *flow) {
 	f.hand(out)
 }
 
-// unfit returns why p may not go on its way, or further on it to the link address
-// at which it was begun.
-func (f *Forwarder) unfit(p *packet, to ieee802154.Addr, now int64) drop.Reason {
+// whyEnded returns why p may not be sent, or its further fragments not to the link address
+// of the first; drop.None if it may.
+func (f *Forwarder) whyEnded(p *packet, to ieee802154.Addr, now int64) drop.Reason {
 	n := p.q.node
 	switch {
-	case f.late(p):
+	case f.pastDeadline(p):
 		return drop.DeadlinePassed
 	case now-p.at > int64(f.opt.MaxAge):
 		return drop.QueueExpired
 	case n.Removed(), p.begun && p.link.IsNone() && !n.HasLink(to):
-		// The short address may be another node's now: no further fragment goes there.
+		// Another node may have the short address now: send it no further fragment.
 		return drop.NodeRemoved
 	case !n.Reachable():
 		return drop.NodeSilent
@@ -280,7 +282,7 @@ func (f *Forwarder) begin(fl *flow, p *packet) error {
 
 var errDown = drop.NewError(drop.RadioDown, "radio", "PROTOCOL.md, down")
 
-// hand gives a frame to the radio.
+// hand gives a frame to the radio and handles a refusal.
 func (f *Forwarder) hand(fl *flight) {
 	s, c := &f.sender, &f.counters.to
 	q := fl.p.q
@@ -298,7 +300,7 @@ func (f *Forwarder) hand(fl *flight) {
 		c.frameOctets.Add(uint64(len(fl.payload)))
 		q.node.Traffic().FramesSent.Add(1)
 		if d := fl.p.deadline; d != nil {
-			s.firm = earlier(s.firm, d.at.Load())
+			s.nextDeadline = earlier(s.nextDeadline, d.at.Load())
 		}
 		return
 	}
@@ -306,14 +308,14 @@ func (f *Forwarder) hand(fl *flight) {
 	switch {
 	case errors.Is(err, radio.ErrNoCredit):
 		s.pause = f.now() + int64(noCreditPause)
-		f.again(fl, 0)
+		f.returnToQueue(fl, 0)
 	case errors.Is(err, radio.ErrDown):
-		s.dead = fl.session + 1
+		s.downSession = fl.session + 1
 		f.drop(fl, drop.RadioDown)
 	case errors.Is(err, net.ErrClosed):
-		s.dead = fl.session + 1
+		s.downSession = fl.session + 1
 		f.drop(fl, drop.Shutdown)
-	default: // too long for the radio, or no address: it will never go
+	default: // too long for the radio, or no address: a retry cannot succeed
 		f.drop(fl, drop.NotSent)
 	}
 }

@@ -11,15 +11,15 @@ import (
 	"culvert/bridge/policy"
 )
 
-// Sizes of a tally: sets of a few places each. A packet looks at one set under its
-// lock, whatever somebody sends.
+// Sizes of a tally: sets of a few cells each. A packet examines one set under its lock,
+// whatever the traffic.
 const (
 	tallySets = 256
 	tallyWays = 4
 )
 
-// tally counts packets under a bounded number of keys. Where a set is full, the key
-// with the fewest packets makes room: who sends much stays.
+// tally counts packets under a bounded number of keys. If a set is full, the key with the
+// fewest packets is evicted.
 type tally[K comparable, V any] struct {
 	seed maphash.Seed // so that nobody outside can aim at one set
 	set  [tallySets]struct {
@@ -34,18 +34,18 @@ type cell[K comparable, V any] struct {
 	counted
 }
 
-// counted is what a tally knows of a key.
+// counted is what a tally records about a key.
 type counted struct {
-	count uint64 // 0: the cell is free
-	last  int64  // on the forwarder's clock
-	told  bool
+	count  uint64 // 0: the cell is free
+	last   int64  // on the forwarder's clock
+	logged bool   // the value was passed on to be logged
 }
 
 func (t *tally[K, V]) init() { t.seed = maphash.MakeSeed() }
 
-// add counts a packet. As long as the key was not told, it offers val to tell, which
-// reports whether it took it. tell may be nil.
-func (t *tally[K, V]) add(k K, val V, at int64, tell chan<- V) {
+// add counts a packet. Until a value of the key was accepted by toLog, it offers val there
+// without blocking. toLog may be nil.
+func (t *tally[K, V]) add(k K, val V, at int64, toLog chan<- V) {
 	s := &t.set[maphash.Comparable(t.seed, k)%tallySets]
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -63,10 +63,10 @@ func (t *tally[K, V]) add(k K, val V, at int64, tell chan<- V) {
 	}
 	c.count++
 	c.last = at
-	if !c.told && tell != nil {
+	if !c.logged && toLog != nil {
 		select {
-		case tell <- val:
-			c.told = true
+		case toLog <- val:
+			c.logged = true
 		default: // the log is behind: the next packet tries again
 		}
 	}
@@ -130,7 +130,7 @@ func prefix64(hi uint64) netip.Prefix {
 	return netip.PrefixFrom(netip.AddrFrom16(b), 64)
 }
 
-// refusedKey is what is told of once.
+// refusedKey identifies refusals that are logged once together.
 type refusedKey struct {
 	far      uint64 // the /64 outside; of the source, from node to node
 	from, to int32  // slots of nodes; -1 is outside
@@ -139,36 +139,36 @@ type refusedKey struct {
 	port     uint16
 }
 
-// refusedAbout is the first packet of a key.
-type refusedAbout struct {
+// refusedPacket is the first packet of a key.
+type refusedPacket struct {
 	tuple    policy.Tuple
 	why      policy.Why
 	from, to *node.Node
 }
 
-// refusals is what no rule let pass.
+// refusals are the packets that no rule allowed.
 type refusals struct {
-	table tally[refusedKey, refusedAbout]
-	news  chan refusedAbout // for Tick, which logs
-	log   bucket
-	quiet uint64 // not logged since, as there was too much; Tick's
+	table    tally[refusedKey, refusedPacket]
+	pending  chan refusedPacket // to be logged by Tick
+	log      bucket
+	unlogged uint64 // not logged since the last entry, because of the rate; used by Tick only
 }
 
-// What is logged of refusals: this many at once, and one more every so often.
+// Limits on logging refusals: a burst, and one more per interval.
 const (
-	refusedNews  = 64
-	refusedBurst = 20
-	refusedEvery = 10 // seconds
+	refusedPending = 64
+	refusedBurst   = 20
+	refusedEvery   = 10 // seconds
 )
 
 func (r *refusals) init() {
 	r.table.init()
-	r.news = make(chan refusedAbout, refusedNews)
+	r.pending = make(chan refusedPacket, refusedPending)
 	r.log.interval = refusedEvery * 1e9
 	r.log.depth = refusedBurst * r.log.interval
 }
 
-func (r *refusals) note(t policy.Tuple, why policy.Why, from, to *node.Node, at int64) {
+func (r *refusals) add(t policy.Tuple, why policy.Why, from, to *node.Node, at int64) {
 	slot := func(n *node.Node) int32 {
 		if n == nil {
 			return -1
@@ -182,18 +182,18 @@ func (r *refusals) note(t policy.Tuple, why policy.Why, from, to *node.Node, at 
 	s := policy.ServiceOf(t)
 	b := far.As16()
 	k := refusedKey{far: binary.BigEndian.Uint64(b[:]), from: slot(from), to: slot(to), proto: s.Proto, echo: s.Echo, port: s.Port}
-	r.table.add(k, refusedAbout{t, why, from, to}, at, r.news)
+	r.table.add(k, refusedPacket{t, why, from, to}, at, r.pending)
 }
 
-// tellRefusals logs, at a bounded rate, what no rule let pass, with the rule that
-// would. What is over the rate is left to `culvert check`.
-func (f *Forwarder) tellRefusals() {
+// logRefusals logs, at a bounded rate, packets that no rule allowed, with a rule that
+// would allow them. `culvert check` lists them all.
+func (f *Forwarder) logRefusals() {
 	r := &f.refused
 	for {
 		select {
-		case a := <-r.news:
+		case a := <-r.pending:
 			if !r.log.take(f.now()) {
-				r.quiet++
+				r.unlogged++
 				continue
 			}
 			from, to := labelOf(a.from), labelOf(a.to)
@@ -202,11 +202,11 @@ func (f *Forwarder) tellRefusals() {
 			if a.why == policy.Unnamed {
 				args = append(args, "note", `"any" is not enough between a unique local and a global address: name the prefix`)
 			}
-			if r.quiet > 0 {
-				args = append(args, "not_shown_before", r.quiet)
-				r.quiet = 0
+			if r.unlogged > 0 {
+				args = append(args, "not_shown_before", r.unlogged)
+				r.unlogged = 0
 			}
-			f.opt.Log.Warn("no rule lets this pass (said once); this one would", args...)
+			f.opt.Log.Warn("no rule allows this packet (logged once); this rule would allow it", args...)
 		default:
 			return
 		}

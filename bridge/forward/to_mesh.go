@@ -96,7 +96,7 @@ func (f *Forwarder) toNode(p ipv6.Packet, u ipv6.Upper, from *node.Node, fromUs 
 	case n == nil:
 		r = drop.UnknownNode
 		if from == nil && !fromUs {
-			f.scans.add(binary.BigEndian.Uint64(p.SourceBytes()), struct{}{}, f.lately(), nil)
+			f.scans.add(binary.BigEndian.Uint64(p.SourceBytes()), struct{}{}, f.cachedNow(), nil)
 		}
 	case !n.Admitted():
 		r = drop.NotAdmitted

@@ -7,17 +7,17 @@ import (
 	"culvert/bridge/radio"
 )
 
-// Way is what the packet path knows of the way to one node.
+// Way is the state of the packet path to one node.
 type Way struct {
-	Packets, Octets       int           // in the node's queue, those under way included
-	MaxPackets, MaxOctets int           // from which on no more of that kind find a place
+	Packets, Octets       int           // in the node's queue and in flight
+	MaxPackets, MaxOctets int           // limits at which packets of that kind are refused
 	Last                  radio.Outcome // of the last frame to the node that had a result
 	At                    time.Time     // of that result; zero if there was none yet
 	Failed                int           // frames in a row that failed for good, the last one included
 }
 
-// Way returns what the packet path knows of the way to n now: of the gateway's own
-// packets, those of the gateway and all others; of forwarded packets, those alone.
+// Way returns the state of the path to n. If own is set, it counts all packets and gives
+// the limits of the gateway's own; else it counts forwarded packets and gives their limits.
 func (f *Forwarder) Way(n *node.Node, own bool) Way {
 	max := f.shares.forwarded.forwarded
 	if own {
@@ -40,13 +40,13 @@ func (f *Forwarder) Way(n *node.Node, own bool) Way {
 	return w
 }
 
-// note remembers the result of a frame, for Way: milliseconds on the forwarder's clock
+// recordResult stores the result of a frame for Way: milliseconds on the forwarder's clock
 // and the outcome, which is never 0.
-func (q *queue) note(o radio.Outcome, now int64) {
+func (q *queue) recordResult(o radio.Outcome, now int64) {
 	switch {
 	case o.OK():
 		q.failed.Store(0)
-	case o != radio.OutcomeQueueFull: // that one is tried again
+	case o != radio.OutcomeQueueFull: // the frame is resent
 		q.failed.Add(1)
 	}
 	q.result.Store(uint64(now/1e6)<<8 | uint64(o))
