@@ -15,12 +15,12 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// Linux forwards IPv6 only where net.ipv6.conf.all.forwarding says so; setting it
-// for an interface alone forwards nothing. When it goes on, the kernel removes the
-// default routes that it took from router advertisements, and takes no more,
-// except on interfaces whose accept_ra is 2. So accept_ra comes first.
+// Linux forwards IPv6 only if net.ipv6.conf.all.forwarding is set; the parameter of a
+// single interface does not suffice. When it is set, the kernel removes the default
+// routes that it learned from router advertisements and learns no more, except on
+// interfaces with accept_ra=2. So accept_ra is written first.
 //
-// Writing it for all writes it for each interface and for later ones (default).
+// Writing all also writes each interface, and default for later ones.
 
 const (
 	keyForwarding = "forwarding"
@@ -29,18 +29,18 @@ const (
 
 const parameterRoot = "/proc/sys/net/ipv6/conf"
 
-// A forwarding keeps this host forwarding.
+// forwarding enables forwarding on this host, and restores the parameters at the end.
 type forwarding struct {
 	root       string // parameterRoot, or that of a test
 	path       string // of the state file
 	log        *slog.Logger
 	saved      saved
-	known      map[string]int // index of each interface that was looked at, by name; nil before the first
-	done       bool           // forwarding was on once
-	lastLogged string         // the last complaint
+	known      map[string]int // index of each interface seen by follow, by name; nil before the first call
+	done       bool           // forwarding was on at some time
+	lastLogged string         // last warning
 }
 
-// adopt takes over what a killed run changed and nobody has changed since.
+// adopt takes over the changes of a killed run that are still in effect.
 func (f *forwarding) adopt() {
 	s, err := load(f.path)
 	if err != nil {
@@ -53,9 +53,9 @@ func (f *forwarding) adopt() {
 	})
 }
 
-// follow brings the parameters in line with the host as it is now: it switches
-// forwarding on, once, and later looks after interfaces that have come since.
-// Where forwarding goes off again it was somebody else, who has a reason.
+// follow adjusts the parameters to the current state of the host. It enables forwarding
+// once, and later handles new interfaces. If another program disables forwarding it stays
+// disabled.
 func (f *forwarding) follow(h host) error {
 	first := f.known == nil
 	if first {
@@ -85,11 +85,11 @@ func (f *forwarding) follow(h host) error {
 	return err
 }
 
-// switchedOn reports whether it was us who switched forwarding on.
+// enabledByUs reports whether this daemon enabled forwarding.
 func (f *forwarding) enabledByUs() bool { return f.has("all", keyForwarding) }
 
-// planOn is what switches forwarding on: accept_ra on each interface that takes
-// advertisements now, and on those to come, before forwarding.
+// planEnable returns the writes that enable forwarding: first accept_ra=2 on each
+// interface that accepts advertisements, and as the default for new ones.
 func (f *forwarding) planEnable(h host) []parameter {
 	var plan, forwarded []parameter
 	for _, name := range sortedLinks(h) {
@@ -110,9 +110,9 @@ func (f *forwarding) planEnable(h host) []parameter {
 	return append(plan, forwarded...)
 }
 
-// planNew is for the interfaces that came while we forward: they have what we set
-// for those to come, and are to lose it with us. After a kill nobody knows which
-// those are; that an interface keeps accept_ra=2 then changes nothing.
+// planNewInterfaces returns the writes for interfaces that appeared since forwarding was
+// enabled. They inherited our defaults, which are to be restored at the end. After a kill
+// they cannot be identified: they keep accept_ra=2, which is harmless.
 func (f *forwarding) planNewInterfaces(h host) []parameter {
 	var plan []parameter
 	for _, name := range sortedLinks(h) {
@@ -132,24 +132,24 @@ func (f *forwarding) has(name, key string) bool {
 	return slices.ContainsFunc(f.saved.Parameters, func(p parameter) bool { return p.Interface == name && p.Key == key })
 }
 
-// apply writes the plan down, and then carries it out. What fails is not ours to
-// put back.
+// apply records the plan in the state file and then writes it. Parameters whose write
+// failed are not restored later.
 func (f *forwarding) apply(plan []parameter) error {
-	for i := range plan { // an entry made anew, as of an interface made again
+	for i := range plan { // replace entries of an interface that was created again
 		f.drop(plan[i])
 	}
 	f.saved.Parameters = append(f.saved.Parameters, plan...)
 	if err := f.saved.store(f.path); err != nil {
 		f.saved.Parameters = f.saved.Parameters[:len(f.saved.Parameters)-len(plan)]
 		if f.checkWritable() == nil {
-			return fmt.Errorf("%w: forwarding stays as it is, since it could not be put back after a kill", err)
+			return fmt.Errorf("%w: forwarding is not changed, since it could not be restored after a kill", err)
 		}
 	}
 	var failed []string
 	var cause error
 	for _, p := range plan {
 		if p.Interface == "all" && failed != nil {
-			// Forwarding now would cost the default route.
+			// Enabling forwarding now would remove the default route.
 			failed = append(failed, p.line())
 			f.drop(p)
 			continue
@@ -160,7 +160,7 @@ func (f *forwarding) apply(plan []parameter) error {
 		}
 		f.drop(p)
 		if errors.Is(err, fs.ErrNotExist) && f.checkWritable() == nil {
-			continue // the interface went away meanwhile
+			continue // the interface was removed meanwhile
 		}
 		failed, cause = append(failed, p.line()), err
 	}
@@ -179,14 +179,14 @@ func (f *forwarding) drop(p parameter) {
 	})
 }
 
-// line is the parameter as sysctl.d(5) has it. A dot in an interface's name is a
-// slash there.
+// line returns the parameter in the form of sysctl.d(5), where a dot in an interface's
+// name is a slash.
 func (p parameter) line() string {
 	return fmt.Sprintf("net.ipv6.conf.%s.%s = %s", strings.ReplaceAll(p.Interface, ".", "/"), p.Key, p.Set)
 }
 
-// putBack undoes what was saved where it is still as we set it, and keeps what
-// could not be undone.
+// putBack restores the saved parameters that still have our value. It keeps the entries
+// that could not be restored.
 func (f *forwarding) putBack() error {
 	var ours []parameter
 	for _, p := range f.saved.Parameters {
@@ -194,8 +194,8 @@ func (f *forwarding) putBack() error {
 			ours = append(ours, p)
 		}
 	}
-	// Forwarding for all takes that of each interface along, so it is first; what
-	// each had follows, and accept_ra comes when nothing is forwarded any more.
+	// Writing forwarding for all overwrites each interface, so all comes first. accept_ra
+	// comes last, when forwarding is off.
 	rank := func(p parameter) int {
 		switch {
 		case p.Key != keyForwarding:
@@ -219,7 +219,7 @@ func (f *forwarding) putBack() error {
 	return errors.Join(append(errs, f.saved.store(f.path))...)
 }
 
-// complain logs what the interfaces' parameters still lack, once.
+// logOnChange warns about what is wrong with the parameters, once for each state.
 func (f *forwarding) logOnChange(h host, interfaces []string, err error) {
 	var s string
 	switch {
@@ -228,7 +228,7 @@ func (f *forwarding) logOnChange(h host, interfaces []string, err error) {
 	case err != nil:
 		s = err.Error()
 	case !h.forwarding:
-		s = "forwarding was switched off by another program; routes are withdrawn until it is on again"
+		s = "another program disabled forwarding; routes are withdrawn until it is enabled again"
 	default:
 		for _, name := range interfaces {
 			if l := h.links[name]; l != nil && l.acceptRA == 1 && l.forwarding == 1 {
@@ -257,7 +257,7 @@ func (f *forwarding) write(name, key, value string) error {
 	return errors.Join(err, file.Close())
 }
 
-// writable returns why no parameter can be written.
+// checkWritable returns an error if parameters cannot be written.
 func (f *forwarding) checkWritable() error {
 	file, err := os.OpenFile(filepath.Join(f.root, "all", keyForwarding), os.O_WRONLY, 0)
 	if err != nil {
@@ -275,10 +275,9 @@ func sortedLinks(h host) []string {
 	return names
 }
 
-// Restore puts back the kernel parameters and routes that a killed run left
-// changed, those that still are as that run set them, and removes the file. It is
-// for a start without a Network; Run does the same by itself. A file that does
-// not exist is no error.
+// Restore restores the kernel parameters and routes that a killed run changed and no
+// other program has changed since, and removes the state file. Call it at a start without
+// a Network; Run does the same. It is no error if the file does not exist.
 func Restore(state string) error {
 	s, err := load(state)
 	if err != nil {

@@ -165,7 +165,7 @@ func TestForwardingOrder(t *testing.T) {
 		// Without a state file nothing is changed: a kill could not be undone.
 		before := values(t, "all", "default", "eth0", "eth1")
 		f = newForwarding(filepath.Join(t.TempDir(), "no", "such", "folder"))
-		if err := f.follow(look()); err == nil || !strings.Contains(err.Error(), "could not be put back") {
+		if err := f.follow(look()); err == nil || !strings.Contains(err.Error(), "could not be restored") {
 			t.Errorf("%v", err)
 		}
 		if now := values(t, "all", "default", "eth0", "eth1"); now != before {

@@ -12,47 +12,47 @@ import (
 	"culvert/bridge/node"
 )
 
-// Options say what is done on the site's network. The zero value of each but
-// Interfaces means that it is not done; forwarding is always switched on.
+// Options configure a Network. Interfaces and State are required; each other part is off
+// by default. Forwarding is always enabled.
 type Options struct {
-	// Interfaces of this host on the site's network, such as eth0. They may come,
-	// go and come again while it runs.
+	// Interfaces of this host on the site's network, such as eth0. They may
+	// appear and disappear while it runs.
 	Interfaces []string
 	// Advertise sends router advertisements with a route to each mesh prefix (RFC
 	// 4191), and never those of a default router.
 	Advertise bool
 	// Interval is MaxRtrAdvInterval (RFC 4861, section 6.2.1), 4 s to 1,800 s; 0 is
-	// 600 s. A route lives three times as long, should its withdrawal be lost.
+	// 600 s. The lifetime of a route is three times as long, in case its withdrawal is lost.
 	Interval time.Duration
-	// Proxy answers neighbour solicitations for the nodes where a mesh prefix is that
-	// of the site's network too (RFC 4861, section 7.2.8).
+	// Proxy answers neighbour solicitations for the nodes if a mesh prefix is also on-link
+	// on the site's network (RFC 4861, section 7.2.8).
 	Proxy bool
 	// MDNS answers for the nodes' names and CoAP services by multicast DNS (RFC 6762,
 	// RFC 6763).
 	MDNS bool
-	// HostsFile is kept as a list of the nodes in the form of hosts(5), for the site's
-	// resolver.
+	// HostsFile is the path of a list of the nodes in the format of hosts(5), for the
+	// site's resolver.
 	HostsFile string
-	// Domain stands behind the names in HostsFile, as site.example; none if empty.
+	// Domain is appended to the names in HostsFile, for example site.example.
 	Domain string
-	// State is the file that keeps the kernel parameters as they were, until they are
-	// put back. It must outlive the process, not the boot.
+	// State is the path of the file with the original kernel parameters, until they are
+	// restored. It must survive the process, but not a boot.
 	State string
-	// Meshes as they are at first; see SetMeshes.
+	// Meshes are the initial meshes; see SetMeshes.
 	Meshes []Mesh
-	// Log takes what is worth knowing; nil discards it.
+	// Log takes warnings; nil discards them.
 	Log *slog.Logger
 }
 
-// Mesh is what of one mesh the site's network is to know.
+// Mesh describes one mesh to the site's network.
 type Mesh struct {
 	Name      string
-	Interface string         // the TUN interface that leads there
+	Interface string         // the TUN interface of the mesh
 	Prefixes  []netip.Prefix // each a /64; none is the table's
 	Table     *node.Table
 }
 
-// Limits and defaults of ours.
+// Limits and defaults, our choice where no RFC is named.
 const (
 	defaultInterval = 600 * time.Second  // RFC 4861, section 6.2.1
 	minInterval     = 4 * time.Second    // the same
@@ -76,7 +76,7 @@ func (o *Options) check() error {
 		case name == "lo" || name == "all" || name == "default":
 			return fmt.Errorf("lan: %q is no interface of a network", name)
 		case slices.Contains(o.Interfaces[:i], name):
-			return fmt.Errorf("lan: interface %s stands twice", name)
+			return fmt.Errorf("lan: interface %s is listed twice", name)
 		}
 	}
 	if o.Interval == 0 {
@@ -86,7 +86,7 @@ func (o *Options) check() error {
 		return fmt.Errorf("lan: interval %v: want %v to %v (RFC 4861, section 6.2.1)", o.Interval, minInterval, maxInterval)
 	}
 	if o.State == "" {
-		return errors.New("lan: no state file: kernel parameters could not be put back after a kill")
+		return errors.New("lan: no state file: kernel parameters could not be restored after a kill")
 	}
 	if o.Domain != "" && !isDomain(o.Domain) {
 		return fmt.Errorf("lan: domain %q: want DNS labels joined by dots, without a dot at the end (RFC 1123, 2.1)", o.Domain)
@@ -97,8 +97,8 @@ func (o *Options) check() error {
 	return o.checkMeshes(o.Meshes)
 }
 
-// checkMeshes refuses what cannot be served, and what would take the site's own
-// network for a mesh.
+// checkMeshes refuses meshes that cannot be served, and those whose interface belongs to
+// the site's network.
 func (o *Options) checkMeshes(meshes []Mesh) error {
 	count := 0
 	for i := range meshes {
@@ -107,7 +107,7 @@ func (o *Options) checkMeshes(meshes []Mesh) error {
 			return fmt.Errorf("lan: mesh %s has no node table", m.Name)
 		}
 		if m.Interface == "" || slices.Contains(o.Interfaces, m.Interface) {
-			return fmt.Errorf("lan: mesh %s: interface %q is to lead to the mesh, not to the site", m.Name, m.Interface)
+			return fmt.Errorf("lan: mesh %s: interface %q must be that of the mesh, not one of the site's network", m.Name, m.Interface)
 		}
 		if len(m.Prefixes) == 0 {
 			m.Prefixes = []netip.Prefix{m.Table.Prefix()}

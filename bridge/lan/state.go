@@ -12,9 +12,9 @@ import (
 	"strings"
 )
 
-const maxStateFile = 1 << 20 // octets of a state file that is believed
+const maxStateFile = 1 << 20 // largest state file that is read, in octets
 
-// A parameter is one kernel parameter under net.ipv6.conf that was changed.
+// parameter is a changed kernel parameter under net.ipv6.conf.
 type parameter struct {
 	Interface string `json:"interface"` // or all, or default
 	Key       string `json:"key"`
@@ -22,14 +22,14 @@ type parameter struct {
 	Set       string `json:"set"`
 }
 
-// A route is one that was added to a network of the site.
+// route is an added route to a network of the site.
 type route struct {
 	Interface string `json:"interface"`
 	Prefix    string `json:"prefix"`
 }
 
-// Saved is what has to be put back. Kernel parameters do not outlive the boot, and
-// belong to one network namespace.
+// saved is what has to be restored. It is valid for one boot and one network namespace,
+// like kernel parameters themselves.
 type saved struct {
 	Boot       string      `json:"boot"`
 	Namespace  string      `json:"namespace"`
@@ -39,7 +39,7 @@ type saved struct {
 
 func (s *saved) empty() bool { return len(s.Parameters) == 0 && len(s.Routes) == 0 }
 
-// here fills in the boot and the namespace of this process.
+// stamp sets the boot and the namespace to those of this process.
 func (s *saved) stamp() error {
 	boot, err := os.ReadFile("/proc/sys/kernel/random/boot_id")
 	if err != nil {
@@ -53,9 +53,9 @@ func (s *saved) stamp() error {
 	return nil
 }
 
-// load reads a state file. One that is not there, or is of another boot, holds
-// nothing to put back; nor does one of another namespace, whose parameters are out
-// of reach: that is an error.
+// load reads a state file. The result is empty if the file does not exist or is of
+// another boot. A file of another network namespace is an error: its parameters cannot be
+// restored from here.
 func load(path string) (saved, error) {
 	var s saved
 	f, err := os.Open(path)
@@ -76,8 +76,8 @@ func load(path string) (saved, error) {
 		err = d.Decode(&s)
 	}
 	if err != nil {
-		return saved{}, fmt.Errorf("lan: state file %s cannot be read (%w): what a killed run changed is not known; "+
-			"look at net.ipv6.conf.all.forwarding and the accept_ra parameters, and remove the file", path, err)
+		return saved{}, fmt.Errorf("lan: state file %s cannot be read (%w): the changes of a killed run are unknown; "+
+			"check net.ipv6.conf.all.forwarding and the accept_ra parameters, and remove the file", path, err)
 	}
 	var now saved
 	if err := now.stamp(); err != nil {
@@ -93,11 +93,11 @@ func load(path string) (saved, error) {
 	return s, nil
 }
 
-// store writes the state file so that it is either the old or the new one, also
-// after a loss of power. Without anything to put back there is no file.
+// store replaces the state file atomically, also in case of a power loss. It removes the
+// file if there is nothing to restore.
 func (s *saved) store(path string) error {
 	if s.empty() {
-		// On a read-only disk removing what is not there is refused for the disk's sake.
+		// On a read-only disk, removing a file that does not exist fails with EROFS.
 		if _, err := os.Lstat(path); errors.Is(err, fs.ErrNotExist) {
 			return nil
 		}
@@ -119,8 +119,8 @@ func (s *saved) store(path string) error {
 	return nil
 }
 
-// replaceFile puts a new file in the place of an old one in a single step, and on
-// the disk where it must outlive a loss of power.
+// replaceFile replaces a file atomically. If durable is set, the new file is on disk
+// when it returns.
 func replaceFile(path string, b []byte, mode fs.FileMode, durable bool) (err error) {
 	dir := filepath.Dir(path)
 	f, err := os.CreateTemp(dir, "."+filepath.Base(path)+".*")
@@ -147,7 +147,7 @@ func replaceFile(path string, b []byte, mode fs.FileMode, durable bool) (err err
 	}
 	d, err := os.Open(dir)
 	if err != nil {
-		return nil // it is in its place; that it stays there cannot be ensured
+		return nil // replaced, but not certainly on disk
 	}
 	return errors.Join(d.Sync(), d.Close())
 }

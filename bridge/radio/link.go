@@ -16,13 +16,13 @@ import (
 // stream's Close must end a Read and a Write that are blocked.
 type Dial func(ctx context.Context) (io.ReadWriteCloser, error)
 
-// Options are what all links have in common. Zero values mean the defaults.
+// Options configure a link of any kind. Zero values mean the defaults.
 type Options struct {
-	// Name is what the daemon calls itself in hello; "culvert" by default.
+	// Name is the daemon's name in hello; "culvert" by default.
 	Name string
-	// Log takes what no event tells: why the radio cannot be reached, and what a
-	// radio process writes to its standard error. Up and down are events, which
-	// whoever calls Receive logs. Nil discards.
+	// Log takes what is no event: why the radio cannot be reached, and what a radio
+	// process writes to its standard error. The caller of Receive logs up and down. Nil
+	// discards.
 	Log *slog.Logger
 	// Keepalive is the time between two keepalives, 1 s by default. A radio that
 	// answers none of 4 in a row is dead.
@@ -80,8 +80,8 @@ type Link struct {
 	rec      Record
 	clock    clock
 	delay    time.Duration // before the next attempt to connect
-	outage   time.Time     // since when there is no radio
-	said     [2]string     // the last reasons that were logged for it: unreachable, refused
+	outage   time.Time     // start of the current outage
+	said     [2]string     // last logged reasons: unreachable, refused
 	overdued uint64        // the tick for which overdue frames were looked for
 
 	inside atomic.Bool   // Receive is being called
@@ -138,7 +138,7 @@ func (ln *line) Read(b []byte) (int, error) {
 	return n, err
 }
 
-// Causes of a Down event, and of an attempt that failed.
+// Causes of a Down event and of a failed attempt.
 var (
 	errHungUp   = errors.New("the radio side ended the connection")
 	errSilent   = errors.New("the radio answers no keepalive")
@@ -206,7 +206,7 @@ func (l *Link) open() (io.ReadWriteCloser, error) {
 	return conn, err
 }
 
-// start begins to speak on a connection, if the link was not closed meanwhile.
+// start starts a session on a connection, unless the link was closed meanwhile.
 func (l *Link) start(conn io.ReadWriteCloser) {
 	ln := &line{
 		conn: conn,
@@ -252,7 +252,7 @@ func (l *Link) lost(ln *line, err error) (Event, bool) {
 	wasUp, closed, cause := l.up, l.closed, ln.cause
 	if wasUp {
 		l.downLocked()
-		if time.Since(ln.since) >= l.opt.RetryMax { // it did work: try again soon
+		if time.Since(ln.since) >= l.opt.RetryMax { // the connection had worked: retry soon
 			l.delay = 0
 		}
 	}
@@ -283,8 +283,8 @@ func (l *Link) downLocked() {
 	l.outage, l.said = time.Now(), [2]string{}
 }
 
-// complain logs why there is no radio: each reason once, and after an outage that a
-// Down event has told only when it lasts. A radio that is refused is told at once.
+// complain logs why there is no radio, each reason once. After a Down event it logs only
+// if the outage lasts. A refused radio is logged at once.
 func (l *Link) complain(err error, refused bool) {
 	l.mu.Lock()
 	l.stats.Failures++
@@ -301,8 +301,8 @@ func (l *Link) complain(err error, refused bool) {
 	l.log.Warn(message, "radio", l.what, "cause", text)
 }
 
-// Close ends the link. It is done when nothing of it runs any more but a Receive
-// that is about to return.
+// Close ends the link. It returns when all goroutines of the link have ended, except for
+// a Receive that is about to return.
 func (l *Link) Close() error {
 	l.mu.Lock()
 	if !l.closed {

@@ -85,7 +85,7 @@ func (l *Link) recordLocked(ln *line, now time.Time) Event {
 	return Event{}
 }
 
-// event makes an event of a record that changes nothing in the link.
+// event returns the event for a record that does not change the state of the link.
 func (r *Record) event() Event {
 	switch r.Kind {
 	case RecordAttached:
@@ -112,10 +112,10 @@ func (r *Record) event() Event {
 	return Event{}
 }
 
-// valid returns a text of the radio's as UTF-8, in memory of its own.
+// valid returns a copy of a text from the radio as valid UTF-8.
 func valid(text []byte) string { return string(bytes.ToValidUTF8(text, []byte("\uFFFD"))) }
 
-// upLocked takes what the radio says of itself.
+// upLocked handles an up record.
 func (l *Link) upLocked(ln *line, now time.Time) Event {
 	r := &l.rec
 	if !l.up {
@@ -148,7 +148,7 @@ func (l *Link) upLocked(ln *line, now time.Time) Event {
 	return Event{Kind: EventUp, Info: l.info, Credits: l.credits}
 }
 
-// usable returns why a radio cannot be used.
+// usable returns an error if the radio cannot be used.
 func (r *Record) usable() error {
 	i := &r.Info
 	switch {
@@ -171,7 +171,7 @@ func (l *Link) aliveLocked(ln *line, now time.Time) Event {
 	return Event{}
 }
 
-// rebootLocked begins anew with a radio that has booted while the line stayed.
+// rebootLocked starts a new session with a radio that rebooted while the line stayed up.
 func (l *Link) rebootLocked(ln *line, now time.Time) Event {
 	l.downLocked()
 	l.stats.Reboots++
@@ -179,8 +179,8 @@ func (l *Link) rebootLocked(ln *line, now time.Time) Event {
 	return Event{Kind: EventDown, Cause: fmt.Errorf("%s: %w", l.what, errRebooted)}
 }
 
-// overdue returns the result of a frame for which the radio gave none in time: it
-// was lost on the line one way or the other. It looks once per keepalive.
+// overdue returns OutcomeLost for a frame without a result in time: the frame or the
+// result was lost on the line. It checks once per keepalive.
 func (l *Link) overdue() (Event, bool) {
 	l.mu.Lock()
 	defer l.mu.Unlock()

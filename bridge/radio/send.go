@@ -80,9 +80,8 @@ func (l *Link) sayLocked(ln *line) {
 	}
 }
 
-// sessionLocked begins a session. Its number differs from that of sessions before,
-// also of a daemon that ran before, by which the radio tells a new one from a hello
-// that is only said again.
+// sessionLocked starts a session. Its number differs from all earlier ones, also of an
+// earlier process, so that the radio can tell a new session from a repeated hello.
 func (l *Link) sessionLocked(ln *line, now time.Time) {
 	l.session = max(l.session+1, uint32(now.UnixMilli()), 1)
 	ln.asked = now
@@ -102,7 +101,7 @@ func (l *Link) timeLocked(ln *line) {
 	l.sayLocked(ln)
 }
 
-// write writes what waits, all that has gathered in one go, until the line ends.
+// write writes the queued octets, as many as there are in one call, until the line ends.
 func (l *Link) write(ln *line) {
 	var buf []byte
 	for {
@@ -125,8 +124,7 @@ func (l *Link) write(ln *line) {
 	}
 }
 
-// watch asks the radio once per keepalive whether it is there, and ends the line
-// when it is not.
+// watch sends the keepalives, and ends the line if they are not answered.
 func (l *Link) watch(ln *line) {
 	t := time.NewTicker(l.opt.Keepalive)
 	defer t.Stop()
@@ -149,7 +147,7 @@ func (l *Link) watch(ln *line) {
 	}
 }
 
-// ask says keepalive, or hello again. It returns why the radio is given up.
+// ask sends a keepalive, or hello again. An error ends the line.
 func (l *Link) ask(ln *line, stalled bool) error {
 	limit := silentAfter * l.opt.Keepalive
 	now := time.Now()
@@ -178,7 +176,7 @@ func (l *Link) ask(ln *line, stalled bool) error {
 	return nil
 }
 
-// noAnswerLocked says what came instead of an answer to hello.
+// noAnswerLocked returns an error that says what arrived instead of an answer to hello.
 func (l *Link) noAnswerLocked(ln *line, limit time.Duration) error {
 	octets := ln.octets.Load()
 	switch {
@@ -190,8 +188,8 @@ func (l *Link) noAnswerLocked(ln *line, limit time.Duration) error {
 	return fmt.Errorf("no answer to hello within %v, though other records came", limit)
 }
 
-// unresolved are the frames whose results are due, in no order. There are at most
-// MaxCredits, so that a scan is quicker than a map.
+// unresolved holds the frames without a result, unordered. There are at most MaxCredits,
+// so a scan is faster than a map.
 type unresolved struct {
 	ids  []uint32
 	sent []uint64 // ticks

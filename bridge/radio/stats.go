@@ -2,7 +2,7 @@ package radio
 
 import "culvert/bridge/drop"
 
-// Stats are the counts of a Link since it was made, and its state.
+// Stats are the counters of a Link since it was created, and its state.
 type Stats struct {
 	Up         bool
 	Credits    int // frames that may be unresolved
@@ -13,7 +13,7 @@ type Stats struct {
 	Ups      uint64 // Up events
 	Downs    uint64 // Down events
 	Reboots  uint64 // those of them because the radio had booted anew
-	Refused  uint64 // radios that are there and cannot be used: another version
+	Refused  uint64 // radios that cannot be used: another protocol version
 
 	FramesIn, FramesOut   uint64 // frames from and to the mesh
 	PayloadIn, PayloadOut uint64 // octets of their MAC payloads
@@ -25,7 +25,7 @@ type Stats struct {
 	Line        LineStats
 	Bad         [recordErrors]uint64 // records that could not be read, by RecordError
 	Unknown     uint64               // records of a kind that is not known
-	Stray       uint64               // results and ups that answer nothing, and records of the daemon's own
+	Stray       uint64               // results and ups that match no request, and echoed records of the daemon
 	Early       uint64               // records that came before up
 	EarlyFrames uint64               // frames among them
 }
