@@ -21,6 +21,7 @@ import (
 	"culvert/bridge/node"
 	"culvert/bridge/policy"
 	"culvert/bridge/radio"
+	"culvert/bridge/store"
 )
 
 // Tun is the kernel's side of a mesh: one IPv6 packet a call, one reader and any
@@ -63,7 +64,7 @@ type Options struct {
 	Registered bool           // addresses = "registered": only what nodes registered or claimed is served
 	// Store keeps what outlives the daemon, under the name of the mesh; whoever opened
 	// it closes it after Run. Nil: nothing does.
-	Store *node.Store
+	Store *store.Store
 	Full  bool // encoding = "full" for every node
 	// MeshHeaders: the radio delivers frames that nodes relayed with a mesh header (RFC
 	// 4944, section 5.2), and their originators are believed.

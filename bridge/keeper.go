@@ -15,6 +15,7 @@ import (
 	"culvert/bridge/ieee802154"
 	"culvert/bridge/nd"
 	"culvert/bridge/node"
+	"culvert/bridge/store"
 )
 
 // What is kept of a mesh, and how often it is written: at once what a node was told,
@@ -43,7 +44,7 @@ const (
 // keeper stores the state of a mesh that outlives the daemon. One goroutine runs it and
 // writes all of that state but the replaced devices, which Mesh.Replace commits itself.
 type keeper struct {
-	store    *node.Store
+	store    *store.Store
 	log      *slog.Logger
 	mesh     string
 	table    *node.Table
@@ -59,7 +60,7 @@ type keeper struct {
 	behind    bool           // a write failed: what stands in the store is not what is
 	since     time.Time      // that writes fail without one between that did not; zero: they do not fail
 	discovery *keptDiscovery // that could not be written; nil: it was
-	garbage   []node.Write   // removes what could not be read at the start
+	garbage   []store.Write  // removes what could not be read at the start
 
 	commits atomic.Uint64
 }
@@ -158,7 +159,7 @@ func (k *keeper) gather(u *forward.Unsaved) []*forward.Unsaved {
 // pending is one transaction in the making, and what is known to stand in the store
 // once it is committed.
 type pending struct {
-	writes    []node.Write
+	writes    []store.Write
 	addresses map[netip.Addr]int64 // 0: not there any more
 	nodes     map[nodeKey]node.Record
 	discovery *keptDiscovery // nil: as it was
@@ -252,7 +253,7 @@ func (k *keeper) putNode(p *pending, r node.Record, heard time.Duration) {
 
 // put adds a write. A nil value removes the key.
 func (k *keeper) put(p *pending, bucket, key string, value any) {
-	w := node.Write{Bucket: bucket + k.mesh, Key: []byte(key)}
+	w := store.Write{Bucket: bucket + k.mesh, Key: []byte(key)}
 	if value != nil {
 		b, err := json.Marshal(value)
 		if err != nil { // no value of ours can do that
@@ -310,7 +311,7 @@ func (k *keeper) failed(p *pending, err error, now time.Time) {
 	if p.discovery != nil {
 		k.discovery = p.discovery
 	}
-	if !k.behind && !errors.Is(err, node.ErrNotKept) { // which was logged where it came about
+	if !k.behind && !errors.Is(err, store.ErrNotKept) { // which was logged where it came about
 		k.log.Error("the state cannot be written: nodes that register get no answer for a minute, then answers that are forgotten "+
 			"when the daemon stops. Free the disk", "cause", err)
 	}

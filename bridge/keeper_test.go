@@ -11,6 +11,7 @@ import (
 	"culvert/bridge/ieee802154"
 	"culvert/bridge/nd"
 	"culvert/bridge/node"
+	"culvert/bridge/store"
 )
 
 // How long nobody counted: by the machine's own clock where it did not boot, by the
@@ -40,7 +41,7 @@ func TestAway(t *testing.T) {
 // keeping is a keeper with its table, its server and a clock.
 type keeping struct {
 	t     *testing.T
-	store *node.Store
+	store *store.Store
 	k     *keeper
 	table *node.Table
 	srv   *nd.Server
@@ -58,7 +59,7 @@ func openKeeping(t *testing.T, path string, now time.Time, contexts ...nd.Contex
 	t.Helper()
 	x := &keeping{t: t, now: now}
 	var err error
-	if x.store, err = node.OpenStore(path, nil); err != nil {
+	if x.store, err = store.Open(path, nil); err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { x.store.Close() })
@@ -173,7 +174,7 @@ func TestDiskFails(t *testing.T) {
 	start := time.Now()
 	x := openKeeping(t, path, start)
 	good := x.k.store
-	bad, err := node.OpenStore(filepath.Join(t.TempDir(), "other.db"), nil)
+	bad, err := store.Open(filepath.Join(t.TempDir(), "other.db"), nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -230,7 +231,7 @@ func TestKeptGarbage(t *testing.T) {
 	x := openKeeping(t, path, time.Now())
 	x.grant(false)
 	a := netip.MustParseAddr("2001:db8:1::9").As16()
-	err := x.store.Commit([]node.Write{
+	err := x.store.Commit([]store.Write{
 		{Bucket: addressesBucket + "fenland", Key: a[:], Value: []byte("{")},
 		{Bucket: addressesBucket + "fenland", Key: []byte("short"), Value: []byte("{}")},
 		{Bucket: nodesBucket + "fenland", Key: []byte("00:00:5e:ef:10:00:00:06"), Value: []byte("{}")},
@@ -264,7 +265,7 @@ func TestAnswersWithoutDisk(t *testing.T) {
 
 	x = openKeeping(t, filepath.Join(t.TempDir(), "state.db"), start)
 	good := x.k.store
-	full, err := node.OpenStore(filepath.Join(t.TempDir(), "full.db"), nil)
+	full, err := store.Open(filepath.Join(t.TempDir(), "full.db"), nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -295,12 +296,12 @@ func TestAnswersWithoutDisk(t *testing.T) {
 
 // A record of replaced devices that cannot be read stops nothing.
 func TestReplacedGarbage(t *testing.T) {
-	s, err := node.OpenStore(filepath.Join(t.TempDir(), "state.db"), nil)
+	s, err := store.Open(filepath.Join(t.TempDir(), "state.db"), nil)
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer s.Close()
-	if err := s.Commit([]node.Write{{Bucket: meshBucket + "fenland", Key: []byte(keyReplaced), Value: []byte(`{"places":{"mast":`)}}); err != nil {
+	if err := s.Commit([]store.Write{{Bucket: meshBucket + "fenland", Key: []byte(keyReplaced), Value: []byte(`{"places":{"mast":`)}}); err != nil {
 		t.Fatal(err)
 	}
 	want := []node.Place{{Name: "mast", EUI64: keptNode}}

@@ -9,7 +9,7 @@ import (
 	"net/netip"
 	"strings"
 
-	"culvert/bridge/node"
+	"culvert/bridge/store"
 )
 
 // Keys of generated prefixes in the store.
@@ -26,7 +26,7 @@ var errNoPrefix = errors.New("all 65,535 prefixes of the site are taken")
 // and rules of the whole site rest on them, so they are kept twice: in the store, and
 // in a small file of their own with a checksum. Where the two differ, the file counts.
 type Prefixes struct {
-	store *node.Store
+	store *store.Store
 	file  string
 	log   *slog.Logger
 
@@ -36,7 +36,7 @@ type Prefixes struct {
 
 // OpenPrefixes reads the prefixes of a store and of the file beside it. What of the
 // two is damaged is logged.
-func OpenPrefixes(s *node.Store, file string, log *slog.Logger) (*Prefixes, error) {
+func OpenPrefixes(s *store.Store, file string, log *slog.Logger) (*Prefixes, error) {
 	p := &Prefixes{store: s, file: file, log: log}
 	inStore, err := p.readStore()
 	if err != nil {
@@ -176,10 +176,10 @@ func (s sitePrefixes) free() (netip.Prefix, error) {
 }
 
 // writes are what brings them into the store.
-func (s sitePrefixes) writes() []node.Write {
-	out := []node.Write{{Bucket: siteBucket, Key: []byte(keySite), Value: []byte(s.Site.String())}}
+func (s sitePrefixes) writes() []store.Write {
+	out := []store.Write{{Bucket: siteBucket, Key: []byte(keySite), Value: []byte(s.Site.String())}}
 	for mesh, p := range s.Meshes {
-		out = append(out, node.Write{Bucket: siteBucket, Key: []byte(keyMeshPart + mesh), Value: []byte(p.String())})
+		out = append(out, store.Write{Bucket: siteBucket, Key: []byte(keyMeshPart + mesh), Value: []byte(p.String())})
 	}
 	return out
 }

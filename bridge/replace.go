@@ -11,6 +11,7 @@ import (
 
 	"culvert/bridge/ieee802154"
 	"culvert/bridge/node"
+	"culvert/bridge/store"
 )
 
 // keyReplaced is where the devices that took others' places are kept, in the bucket
@@ -37,7 +38,7 @@ var errNotKept = errors.New("bridge: without a state folder nothing can be repla
 
 // readReplaced reads what was replaced in a mesh. A record that is damaged is logged,
 // and is as if it was not there.
-func readReplaced(s *node.Store, mesh string, log *slog.Logger) (r replaced, err error) {
+func readReplaced(s *store.Store, mesh string, log *slog.Logger) (r replaced, err error) {
 	b, err := s.Value(meshBucket+mesh, keyReplaced)
 	if err != nil {
 		return r, fmt.Errorf("state of mesh %s: replaced devices: %w", mesh, err)
@@ -56,7 +57,7 @@ func readReplaced(s *node.Store, mesh string, log *slog.Logger) (r replaced, err
 
 // placed returns the places of the configuration with the devices that stand there by
 // now, and those that are out of service.
-func placed(s *node.Store, mesh string, places []node.Place, log *slog.Logger) ([]node.Place, []ieee802154.Addr, error) {
+func placed(s *store.Store, mesh string, places []node.Place, log *slog.Logger) ([]node.Place, []ieee802154.Addr, error) {
 	if s == nil {
 		return places, nil, nil
 	}
@@ -185,7 +186,7 @@ func (m *Mesh) Replace(place string, eui ieee802154.Addr) (Replaced, error) {
 	kept.Places[place], kept.Retired = x, m.nodes.Retired()
 	b, err := json.Marshal(kept)
 	if err == nil {
-		err = m.opt.Store.Commit([]node.Write{{Bucket: meshBucket + m.opt.Name, Key: []byte(keyReplaced), Value: b}})
+		err = m.opt.Store.Commit([]store.Write{{Bucket: meshBucket + m.opt.Name, Key: []byte(keyReplaced), Value: b}})
 	}
 	if err != nil {
 		return out, fmt.Errorf("the place is bound to the other device, but not beyond the next start of the daemon: %w", err)

@@ -13,11 +13,12 @@ import (
 	"culvert/bridge/forward"
 	"culvert/bridge/nd"
 	"culvert/bridge/node"
+	"culvert/bridge/store"
 )
 
 // newKeeper reads what the store has of a mesh, and brings its nodes back into the
 // table, which nobody uses yet. What neighbour discovery knew is returned.
-func newKeeper(store *node.Store, mesh string, t *node.Table, log *slog.Logger, now func() time.Time) (*keeper, nd.State, error) {
+func newKeeper(store *store.Store, mesh string, t *node.Table, log *slog.Logger, now func() time.Time) (*keeper, nd.State, error) {
 	k := &keeper{store: store, mesh: mesh, table: t, log: log, now: now,
 		unsaved:   make(chan *forward.Unsaved, maxUnsaved),
 		ask:       make(chan chan<- error),
@@ -201,7 +202,7 @@ func (k *keeper) restoreAddresses() (out []nd.Record, err error) {
 
 // discard has begin remove a key whose value cannot be read.
 func (k *keeper) discard(bucket string, key []byte) {
-	k.garbage = append(k.garbage, node.Write{Bucket: bucket + k.mesh, Key: bytes.Clone(key)})
+	k.garbage = append(k.garbage, store.Write{Bucket: bucket + k.mesh, Key: bytes.Clone(key)})
 }
 
 // discoveryOf returns the state of neighbour discovery as it is kept.

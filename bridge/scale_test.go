@@ -19,8 +19,8 @@ import (
 	"culvert/bridge/ieee802154"
 	"culvert/bridge/ipv6"
 	"culvert/bridge/lowpan"
-	"culvert/bridge/node"
 	"culvert/bridge/radio"
+	"culvert/bridge/store"
 	"culvert/tun/tuntest"
 )
 
@@ -121,7 +121,7 @@ func TestScaleRegistrations(t *testing.T) {
 	r.push(radio.Event{Kind: radio.EventUp, Info: forwardtest.Info(), Credits: 1024},
 		radio.Event{Kind: radio.EventAttached, Node: radio.NodeInfo{Addr: talker}}, radio.Event{Kind: radio.EventSnapshot})
 	path := filepath.Join(t.TempDir(), "state.db")
-	store, err := node.OpenStore(path, nil)
+	store, err := store.Open(path, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

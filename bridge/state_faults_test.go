@@ -15,7 +15,7 @@ import (
 
 	"golang.org/x/sys/unix"
 
-	"culvert/bridge/node"
+	"culvert/bridge/store"
 )
 
 // mountDisk mounts a small file system of its own at a new folder. The test process is
@@ -64,9 +64,9 @@ type stateDir struct {
 }
 
 // openPrefix opens the store and asks for the prefix of a mesh, as a daemon does.
-func (d *stateDir) open(log *slog.Logger) (*node.Store, netip.Prefix, error) {
+func (d *stateDir) open(log *slog.Logger) (*store.Store, netip.Prefix, error) {
 	d.file, d.prefixes = filepath.Join(d.dir, "state.db"), filepath.Join(d.dir, "prefixes.json")
-	s, err := node.OpenStore(d.file, log)
+	s, err := store.Open(d.file, log)
 	if err != nil {
 		return nil, netip.Prefix{}, err
 	}
@@ -85,7 +85,7 @@ func newStateDir(t *testing.T, dir string) *stateDir {
 	if err != nil || s.Fault() != nil {
 		t.Fatal(err, s.Fault())
 	}
-	if err := errors.Join(s.Commit([]node.Write{{Bucket: "nodes of mesh fenland", Key: []byte("a"), Value: []byte("{}")}}), s.Close()); err != nil {
+	if err := errors.Join(s.Commit([]store.Write{{Bucket: "nodes of mesh fenland", Key: []byte("a"), Value: []byte("{}")}}), s.Close()); err != nil {
 		t.Fatal(err)
 	}
 	d.prefix = prefix
@@ -129,7 +129,7 @@ func TestStateOnRefusingDisk(t *testing.T) {
 			before, names := read(t, d.file), d.files(t)
 			for range 3 {
 				var log bytes.Buffer
-				var s *node.Store
+				var s *store.Store
 				var prefix netip.Prefix
 				var err error
 				unprivileged(t, func() { s, prefix, err = d.open(slog.New(slog.NewTextHandler(&log, nil))) })
@@ -146,8 +146,8 @@ func TestStateOnRefusingDisk(t *testing.T) {
 				if c.fault != nil && !strings.Contains(log.String(), "level=ERROR") {
 					t.Errorf("log %q", log.String())
 				}
-				err = s.Commit([]node.Write{{Bucket: "x", Key: []byte("y"), Value: make([]byte, 20000)}})
-				if err == nil || s.Stats().Failures == 0 || s.Stats().Failing == nil || c.fault != nil && !errors.Is(err, node.ErrNotKept) {
+				err = s.Commit([]store.Write{{Bucket: "x", Key: []byte("y"), Value: make([]byte, 20000)}})
+				if err == nil || s.Stats().Failures == 0 || s.Stats().Failing == nil || c.fault != nil && !errors.Is(err, store.ErrNotKept) {
 					t.Errorf("commit: %v, %+v", err, s.Stats())
 				}
 				if err := s.Close(); err != nil {
@@ -194,7 +194,7 @@ func TestNoStateOnRefusingDisk(t *testing.T) {
 				} else if err == nil {
 					t.Error("a prefix was made although the earlier one could not be looked for")
 				}
-				if err := s.Commit([]node.Write{{Bucket: "x", Key: []byte("y"), Value: []byte{1}}}); !errors.Is(err, node.ErrNotKept) {
+				if err := s.Commit([]store.Write{{Bucket: "x", Key: []byte("y"), Value: []byte{1}}}); !errors.Is(err, store.ErrNotKept) {
 					t.Errorf("commit: %v", err)
 				}
 				must(t, s.Close())
@@ -221,7 +221,7 @@ func TestStateDiskFullAtEachWrite(t *testing.T) {
 		must(t, err)
 		var kept []byte
 		for i := range byte(12) {
-			if s.Commit([]node.Write{{Bucket: "x", Key: []byte{i}, Value: make([]byte, 3000)}}) == nil {
+			if s.Commit([]store.Write{{Bucket: "x", Key: []byte{i}, Value: make([]byte, 3000)}}) == nil {
 				kept = append(kept, i)
 			} else {
 				failed++
@@ -257,7 +257,7 @@ func TestStateWithoutDescriptors(t *testing.T) {
 	var was unix.Rlimit
 	must(t, unix.Getrlimit(unix.RLIMIT_NOFILE, &was))
 	must(t, unix.Setrlimit(unix.RLIMIT_NOFILE, &unix.Rlimit{Cur: 3, Max: was.Max}))
-	_, err := node.OpenStore(d.file, nil)
+	_, err := store.Open(d.file, nil)
 	must(t, unix.Setrlimit(unix.RLIMIT_NOFILE, &was))
 	if !errors.Is(err, unix.EMFILE) || !slices.Equal(d.files(t), names) {
 		t.Errorf("error %v; files were %v, are %v", err, names, d.files(t))
@@ -302,9 +302,9 @@ func TestPrefixKeptTwice(t *testing.T) {
 		}
 	}
 	must(t, os.WriteFile(d.prefixes, good, 0o600))
-	s, err := node.OpenStore(d.file, nil)
+	s, err := store.Open(d.file, nil)
 	must(t, err)
-	must(t, s.Commit([]node.Write{{Bucket: siteBucket, Key: []byte(keyMeshPart + "fenland"), Value: []byte("fd00:0:0:9::/64")},
+	must(t, s.Commit([]store.Write{{Bucket: siteBucket, Key: []byte(keyMeshPart + "fenland"), Value: []byte("fd00:0:0:9::/64")},
 		{Bucket: siteBucket, Key: []byte(keySite), Value: []byte("no prefix")}}))
 	must(t, s.Close())
 	expect("another one in the state")

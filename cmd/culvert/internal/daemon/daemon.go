@@ -17,6 +17,7 @@ import (
 	"culvert/bridge/lan"
 	"culvert/bridge/node"
 	"culvert/bridge/reading"
+	"culvert/bridge/store"
 	"culvert/cmd/culvert/internal/cli"
 	"culvert/cmd/culvert/internal/conf"
 	"culvert/cmd/culvert/internal/simulate"
@@ -45,7 +46,7 @@ type daemon struct {
 	drops  *dropHistory
 
 	worlds []part // of simulated radios
-	state  *node.Store
+	state  *store.Store
 	opened chan struct{} // gets one value for each mesh whose interface is open
 	coap   *coap.Server
 	http   net.Listener

@@ -5,6 +5,7 @@ import (
 	"culvert/bridge/drop"
 	"culvert/bridge/ieee802154"
 	"culvert/bridge/node"
+	"culvert/bridge/store"
 	"culvert/cmd/culvert/internal/conf"
 	"culvert/cmd/culvert/internal/control"
 	"culvert/coap"
@@ -126,7 +127,7 @@ func isFault(r drop.Reason) bool {
 	return false
 }
 
-func newSiteState(s *node.Store) *control.SiteState {
+func newSiteState(s *store.Store) *control.SiteState {
 	stats := s.Stats()
 	out := &control.SiteState{Kept: stats.Failing == nil, Restart: s.Fault() != nil, Failures: stats.Failures}
 	if stats.Failing != nil {

@@ -8,7 +8,7 @@ import (
 	"slices"
 
 	"culvert/bridge"
-	"culvert/bridge/node"
+	"culvert/bridge/store"
 	"culvert/cmd/culvert/internal/conf"
 )
 
@@ -19,9 +19,9 @@ const (
 
 // openState opens the file of what outlives the daemon, and fills in the prefixes
 // that the configuration wants generated.
-func openState(cfg *conf.Config, log *slog.Logger) (*node.Store, error) {
+func openState(cfg *conf.Config, log *slog.Logger) (*store.Store, error) {
 	log = log.With("part", "state")
-	store, err := node.OpenStore(filepath.Join(cfg.StateDir, conf.StateFile), log)
+	store, err := store.Open(filepath.Join(cfg.StateDir, conf.StateFile), log)
 	if err != nil {
 		return nil, fmt.Errorf("state_dir: %w", err)
 	}
@@ -32,7 +32,7 @@ func openState(cfg *conf.Config, log *slog.Logger) (*node.Store, error) {
 }
 
 // generatePrefixes fills in the prefixes that the configuration wants generated.
-func generatePrefixes(cfg *conf.Config, store *node.Store, log *slog.Logger) error {
+func generatePrefixes(cfg *conf.Config, store *store.Store, log *slog.Logger) error {
 	if !slices.ContainsFunc(cfg.Meshes, func(m conf.MeshConfig) bool { return m.Generate }) {
 		return nil
 	}

@@ -15,6 +15,7 @@ import (
 	"culvert/bridge"
 	"culvert/bridge/lan"
 	"culvert/bridge/node"
+	"culvert/bridge/store"
 	"culvert/coap"
 )
 
@@ -24,7 +25,7 @@ type Options struct {
 	CoAP   *coap.Server // nil: none
 	// State returns how the file does in which what nodes register is kept. Nil: there is
 	// none.
-	State func() node.StoreStats
+	State func() store.Stats
 	// Upstream returns the figures of what is done on the site's network. Nil: nothing is.
 	Upstream func() lan.Stats
 	// Reload says whether the configuration could be read when it last was, and when it

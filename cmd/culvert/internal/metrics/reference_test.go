@@ -18,6 +18,7 @@ import (
 	"culvert/bridge/node"
 	"culvert/bridge/reading"
 	"culvert/bridge/senml"
+	"culvert/bridge/store"
 	"culvert/coap"
 	"culvert/coap/msg"
 )
@@ -30,7 +31,7 @@ func everything(t *testing.T) prometheus.Gatherer {
 	n.Heard(time.Unix(1795600800, 0), -60, 1)
 	full := static(func(s *scrape) {
 		New(Options{
-			Meshes: []*bridge.Mesh{m}, State: func() node.StoreStats { return node.StoreStats{} }, Reload: func() (bool, time.Time) { return true, time.Unix(1795600800, 0) },
+			Meshes: []*bridge.Mesh{m}, State: func() store.Stats { return store.Stats{} }, Reload: func() (bool, time.Time) { return true, time.Unix(1795600800, 0) },
 			Upstream: func() lan.Stats {
 				return lan.Stats{Interfaces: []lan.InterfaceStats{{Name: "eth0"}, {Name: "eth1"}}}
 			},
@@ -238,7 +239,7 @@ func TestQueueFigures(t *testing.T) {
 // A state that is not kept shows as 0, and each failed write counts.
 func TestStateFigures(t *testing.T) {
 	for failing, kept := range map[error]float64{nil: 1, errors.New("disk full"): 0} {
-		c := New(Options{State: func() node.StoreStats { return node.StoreStats{Failing: failing, Failures: 101} }})
+		c := New(Options{State: func() store.Stats { return store.Stats{Failing: failing, Failures: 101} }})
 		want := map[string]float64{"build_info   ": 1, "state_kept": kept, "state_write_failures_total": 101}
 		if kept == 0 {
 			delete(want, "state_kept")

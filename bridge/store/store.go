@@ -1,4 +1,6 @@
-package node
+// Package store keeps what outlives the daemon in one bbolt file. It checks the whole file
+// before bbolt maps it, puts a damaged file aside, and reports when nothing can be kept.
+package store
 
 import (
 	"errors"
@@ -45,27 +47,27 @@ type Write struct {
 }
 
 const (
-	// storeTimeout bounds the wait for the lock of a file that another process has open.
-	storeTimeout = 2 * time.Second
-	storePoll    = 20 * time.Millisecond
+	// lockTimeout bounds the wait for the lock of a file that another process has open.
+	lockTimeout = 2 * time.Second
+	lockPoll    = 20 * time.Millisecond
 	// maxAside is how many damaged files are kept, the latest ones.
 	maxAside = 3
 )
 
 var (
-	// ErrStoreLocked is returned where another process has the file open.
-	ErrStoreLocked = errors.New("node: the state file is in use by another process")
+	// ErrLocked is returned where another process has the file open.
+	ErrLocked = errors.New("store: the state file is in use by another process")
 	// ErrNotKept is returned by Commit where nothing can be written until the daemon
 	// starts again; the cause is wrapped too.
-	ErrNotKept = errors.New("node: state is not kept")
+	ErrNotKept = errors.New("store: state is not kept")
 )
 
-// OpenStore opens the file at path, or makes it with mode 0600. A damaged file is
+// Open opens the file at path, or makes it with mode 0600. A damaged file is
 // renamed to path.damaged-TIME and replaced; the three latest of these stay. Where the
 // file or its folder cannot be read or written, the Store keeps nothing, and Fault says
-// why. Both are logged as errors. OpenStore fails only where another process has the
-// file open (ErrStoreLocked), or this one has no descriptor or memory left.
-func OpenStore(path string, log *slog.Logger) (*Store, error) {
+// why. Both are logged as errors. Open fails only where another process has the
+// file open (ErrLocked), or this one has no descriptor or memory left.
+func Open(path string, log *slog.Logger) (*Store, error) {
 	if log == nil {
 		log = slog.New(slog.DiscardHandler)
 	}
@@ -74,10 +76,10 @@ func OpenStore(path string, log *slog.Logger) (*Store, error) {
 	switch {
 	case err == nil:
 		return s, nil
-	case errors.Is(err, ErrStoreLocked):
+	case errors.Is(err, ErrLocked):
 		return nil, fmt.Errorf("%w: %s", err, path)
 	case errors.Is(err, syscall.EMFILE), errors.Is(err, syscall.ENFILE), errors.Is(err, syscall.ENOMEM):
-		return nil, fmt.Errorf("node: state file: %w", err)
+		return nil, fmt.Errorf("store: state file: %w", err)
 	}
 	s.fail(err)
 	log.Error("state is not kept: the meshes run, and what nodes register from now on is forgotten when the daemon stops. "+
@@ -133,14 +135,14 @@ func openFile(path string) (f *os.File, refused, err error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	for begin := time.Now(); ; time.Sleep(storePoll) {
+	for begin := time.Now(); ; time.Sleep(lockPoll) {
 		err = syscall.Flock(int(f.Fd()), how|syscall.LOCK_NB)
-		if !errors.Is(err, syscall.EWOULDBLOCK) || time.Since(begin) > storeTimeout {
+		if !errors.Is(err, syscall.EWOULDBLOCK) || time.Since(begin) > lockTimeout {
 			break
 		}
 	}
 	if errors.Is(err, syscall.EWOULDBLOCK) {
-		err = ErrStoreLocked
+		err = ErrLocked
 	}
 	if err != nil {
 		_ = f.Close()
@@ -153,13 +155,13 @@ func openFile(path string) (f *os.File, refused, err error) {
 func (s *Store) load(f *os.File, readOnly bool) error {
 	info, err := f.Stat()
 	if err == nil {
-		err = checkStore(f, info.Size())
+		err = check(f, info.Size())
 	}
 	if err != nil {
 		_ = f.Close()
 		return err
 	}
-	s.db, err = openBolt(f.Name(), &bbolt.Options{Timeout: storeTimeout, ReadOnly: readOnly,
+	s.db, err = openBolt(f.Name(), &bbolt.Options{Timeout: lockTimeout, ReadOnly: readOnly,
 		OpenFile: func(string, int, os.FileMode) (*os.File, error) { return f, nil }})
 	return err
 }
@@ -179,7 +181,7 @@ func openBolt(path string, o *bbolt.Options) (db *bbolt.DB, err error) {
 // create makes an empty file, under another name until it is whole.
 func (s *Store) create(path string) error {
 	half := path + ".new"
-	db, err := openBolt(half, &bbolt.Options{Timeout: storeTimeout})
+	db, err := openBolt(half, &bbolt.Options{Timeout: lockTimeout})
 	if err == nil {
 		if err = os.Rename(half, path); err == nil {
 			err = syncFolder(path)
@@ -307,7 +309,7 @@ func (s *Store) commit(writes []Write) error {
 					err = b.Put(w.Key, w.Value)
 				}
 				if err != nil {
-					return fmt.Errorf("node: state %s: %w", w.Bucket, err)
+					return fmt.Errorf("store: state %s: %w", w.Bucket, err)
 				}
 			}
 			return nil
@@ -322,7 +324,7 @@ func (s *Store) guard(f func() error) (err error) {
 	defer debug.SetPanicOnFault(debug.SetPanicOnFault(true))
 	defer func() {
 		if r := recover(); r != nil {
-			err = fmt.Errorf("node: the state file cannot be read any more: %v", r)
+			err = fmt.Errorf("store: the state file cannot be read any more: %v", r)
 			s.broken.Store(true)
 			s.fail(err)
 		}
@@ -345,15 +347,15 @@ func (s *Store) Fault() error {
 // store was opened, so that what stands in it is not known.
 func (s *Store) Unread() bool { return s.unread }
 
-// StoreStats say how a Store does.
-type StoreStats struct {
+// Stats say how a Store does.
+type Stats struct {
 	Failing  error  // why the last Commit failed, or all will; nil: what is written is kept
 	Failures uint64 // calls of Commit that failed
 }
 
 // Stats returns the figures of now.
-func (s *Store) Stats() StoreStats {
-	out := StoreStats{Failing: s.Fault(), Failures: s.failures.Load()}
+func (s *Store) Stats() Stats {
+	out := Stats{Failing: s.Fault(), Failures: s.failures.Load()}
 	if p := s.failing.Load(); out.Failing == nil && p != nil {
 		out.Failing = *p
 	}

@@ -1,4 +1,4 @@
-package node
+package store
 
 import (
 	"bytes"
@@ -50,13 +50,13 @@ const (
 	maxDepth    = 32 // of a tree: at two keys a page, more than any disk holds
 )
 
-// storeMeta is what a meta page says.
-type storeMeta struct {
+// meta is what a meta page says.
+type meta struct {
 	pageSize, root, freelist, pages, txid uint64
 }
 
 // readMeta reads a meta page.
-func readMeta(b []byte) (m storeMeta, ok bool) {
+func readMeta(b []byte) (m meta, ok bool) {
 	if len(b) < pageHeader+metaSize {
 		return m, false
 	}
@@ -64,7 +64,7 @@ func readMeta(b []byte) (m storeMeta, ok bool) {
 	sum := fnv.New64a()
 	sum.Write(b[:56])
 	u32, u64 := binary.NativeEndian.Uint32, binary.NativeEndian.Uint64
-	m = storeMeta{pageSize: uint64(u32(b[8:])), root: u64(b[16:]), freelist: u64(b[32:]), pages: u64(b[40:]), txid: u64(b[48:])}
+	m = meta{pageSize: uint64(u32(b[8:])), root: u64(b[16:]), freelist: u64(b[32:]), pages: u64(b[40:]), txid: u64(b[48:])}
 	ok = u32(b) == storeMagic && u32(b[4:]) == storeVersion && u64(b[56:]) == sum.Sum64() &&
 		m.pageSize >= minPageSize && m.pageSize <= maxPageSize && m.pageSize&(m.pageSize-1) == 0
 	return m, ok
@@ -72,15 +72,15 @@ func readMeta(b []byte) (m storeMeta, ok bool) {
 
 // currentMeta returns the meta page that bbolt goes by: the later of the valid ones.
 // One that is not valid is what a power cut leaves of the last commit.
-func currentMeta(f io.ReaderAt) (storeMeta, error) {
-	var best storeMeta
+func currentMeta(f io.ReaderAt) (meta, error) {
+	var best meta
 	found := false
-	at := func(off int64) (storeMeta, bool, error) {
+	at := func(off int64) (meta, bool, error) {
 		b := make([]byte, pageHeader+metaSize)
 		if _, err := f.ReadAt(b, off); errors.Is(err, io.EOF) {
-			return storeMeta{}, false, nil
+			return meta{}, false, nil
 		} else if err != nil {
-			return storeMeta{}, false, err
+			return meta{}, false, err
 		}
 		m, ok := readMeta(b)
 		return m, ok, nil
@@ -113,17 +113,17 @@ func currentMeta(f io.ReaderAt) (storeMeta, error) {
 	return best, nil
 }
 
-// storeCheck is one check of a file.
-type storeCheck struct {
+// checker is one check of a file.
+type checker struct {
 	f    io.ReaderAt
-	meta storeMeta
+	meta meta
 	seen map[uint64]bool // pages that something refers to
 }
 
-// checkStore reads a whole store and reports what in it bbolt could not follow. It
+// check reads a whole store and reports what in it bbolt could not follow. It
 // wants the two levels that a Store has: buckets, and values in them. Errors wrap
 // errDamaged, or are those of f.
-func checkStore(f io.ReaderAt, size int64) error {
+func check(f io.ReaderAt, size int64) error {
 	m, err := currentMeta(f)
 	if err != nil {
 		return err
@@ -131,7 +131,7 @@ func checkStore(f io.ReaderAt, size int64) error {
 	if m.pages < 3 || m.pages > uint64(size)/m.pageSize {
 		return damaged("it has %d octets, and should have %d pages of %d", size, m.pages, m.pageSize)
 	}
-	c := &storeCheck{f: f, meta: m, seen: map[uint64]bool{0: true, 1: true}}
+	c := &checker{f: f, meta: m, seen: map[uint64]bool{0: true, 1: true}}
 	if _, err := c.tree(m.root, nil, nil, 0, c.bucket); err != nil {
 		return err
 	}
@@ -139,7 +139,7 @@ func checkStore(f io.ReaderAt, size int64) error {
 }
 
 // page reads a page with those that it runs over into, and notes that it is used.
-func (c *storeCheck) page(id uint64) ([]byte, error) {
+func (c *checker) page(id uint64) ([]byte, error) {
 	if id < 2 || id >= c.meta.pages {
 		return nil, damaged("it refers to page %d of %d", id, c.meta.pages)
 	}
@@ -161,7 +161,7 @@ func (c *storeCheck) page(id uint64) ([]byte, error) {
 	return b, c.read(b, id)
 }
 
-func (c *storeCheck) read(b []byte, id uint64) error {
+func (c *checker) read(b []byte, id uint64) error {
 	_, err := c.f.ReadAt(b, int64(id*c.meta.pageSize))
 	if errors.Is(err, io.EOF) {
 		return damaged("it ends within page %d", id)
@@ -189,7 +189,7 @@ func element(page []byte, i int, leaf bool) (flags uint32, key, value []byte, ch
 
 // tree checks the pages below one, whose keys are not below least and below limit;
 // nil is no bound. visit is called for every value. It returns the last key.
-func (c *storeCheck) tree(id uint64, least, limit []byte, depth int, visit func(flags uint32, value []byte) error) ([]byte, error) {
+func (c *checker) tree(id uint64, least, limit []byte, depth int, visit func(flags uint32, value []byte) error) ([]byte, error) {
 	if depth > maxDepth {
 		return nil, damaged("page %d is %d pages deep", id, depth)
 	}
@@ -265,7 +265,7 @@ func inOrder(key, last, limit []byte, first bool) error {
 }
 
 // bucket checks a bucket. A small one stands in its value, as a page of its own.
-func (c *storeCheck) bucket(flags uint32, value []byte) error {
+func (c *checker) bucket(flags uint32, value []byte) error {
 	if flags&bucketFlag == 0 || len(value) < bucketSize {
 		return damaged("there is a value where a bucket should be")
 	}
@@ -288,7 +288,7 @@ func (c *storeCheck) bucket(flags uint32, value []byte) error {
 }
 
 // freelist checks the list of the pages that nothing uses.
-func (c *storeCheck) freelist() error {
+func (c *checker) freelist() error {
 	if c.meta.freelist == noFreelist {
 		return nil // bbolt makes it from the tree
 	}

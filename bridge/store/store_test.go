@@ -1,4 +1,4 @@
-package node
+package store
 
 import (
 	"bytes"
@@ -31,20 +31,20 @@ func contents(t *testing.T, s *Store) map[string]string {
 
 func TestStore(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "a", "state.db")
-	s, err := OpenStore(path, nil)
+	s, err := Open(path, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
 	if err := s.Commit([]Write{entry(1), entry(2), {testBucket, entry(1).Key, nil}, {"mesh", []byte("version"), []byte{7}}}); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := OpenStore(path, nil); err == nil || !strings.Contains(err.Error(), "in use") {
+	if _, err := Open(path, nil); err == nil || !strings.Contains(err.Error(), "in use") {
 		t.Errorf("a second open: error %v", err)
 	}
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
 	}
-	s, err = OpenStore(path, nil)
+	s, err = Open(path, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -64,7 +64,7 @@ func TestStore(t *testing.T) {
 func TestStoreDamaged(t *testing.T) {
 	dir := t.TempDir()
 	good := filepath.Join(dir, "good")
-	s, err := OpenStore(good, nil)
+	s, err := Open(good, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -94,7 +94,7 @@ func TestStoreDamaged(t *testing.T) {
 				t.Fatal(err)
 			}
 			var log bytes.Buffer
-			s, err := OpenStore(path, slog.New(slog.NewTextHandler(&log, nil)))
+			s, err := Open(path, slog.New(slog.NewTextHandler(&log, nil)))
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -122,7 +122,7 @@ func TestStoreDamaged(t *testing.T) {
 func TestStoreCutAtEveryWrite(t *testing.T) {
 	dir := t.TempDir()
 	path := filepath.Join(dir, "state.db")
-	s, err := OpenStore(path, nil)
+	s, err := Open(path, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -193,7 +193,7 @@ func reopen(t *testing.T, path string, b []byte) map[string]string {
 	if err := os.WriteFile(path, b, 0o600); err != nil {
 		t.Fatal(err)
 	}
-	s, err := OpenStore(path, nil)
+	s, err := Open(path, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,4 +1,4 @@
-package node
+package store
 
 import (
 	"bytes"
@@ -18,7 +18,7 @@ import (
 func goodStore(t testing.TB) []byte {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "state.db")
-	s, err := OpenStore(path, nil)
+	s, err := Open(path, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -46,7 +46,7 @@ func goodStore(t testing.TB) []byte {
 // use opens a file, reads all of it, and writes: what a daemon does with its state. It
 // says what came of it.
 func use(path string) string {
-	s, err := OpenStore(path, nil)
+	s, err := Open(path, nil)
 	if err != nil {
 		return "error: " + err.Error()
 	}
@@ -167,7 +167,7 @@ func TestStoreCutOffWhileOpen(t *testing.T) {
 	if err := os.WriteFile(path, goodStore(t), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	s, err := OpenStore(path, nil)
+	s, err := Open(path, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -188,7 +188,7 @@ func TestStoreCutOffWhileOpen(t *testing.T) {
 	}
 }
 
-// What checkStore lets through bbolt can read, all of it, and write.
+// What check lets through bbolt can read, all of it, and write.
 func FuzzStore(f *testing.F) {
 	good := goodStore(f)
 	f.Add(uint32(len(good)), uint32(0), []byte{})
@@ -201,7 +201,7 @@ func FuzzStore(f *testing.F) {
 		if n := int(at); n < len(b) {
 			copy(b[n:], with)
 		}
-		if checkStore(bytes.NewReader(b), int64(len(b))) != nil {
+		if check(bytes.NewReader(b), int64(len(b))) != nil {
 			return
 		}
 		if err := os.WriteFile(path, b, 0o600); err != nil {
