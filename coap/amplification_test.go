@@ -64,13 +64,22 @@ func TestAmplification(t *testing.T) {
 		if ping == nil {
 			t.Fatal("no ping")
 		}
-		c.send([]byte{0x70, 0, ping[2] ^ 1, ping[3]})
-		if m, _, _, _ := exchange(c); m.Code != codes.Unauthorized {
-			t.Errorf("a Reset with another Message ID: %v", m.Code)
-		}
 		c.send([]byte{0x70, 0, ping[2], ping[3]})
 		if m, _, _, _ := exchange(c); m.Code != codes.Content {
 			t.Errorf("after its answer to the ping: %v", m.Code)
+		}
+	})
+	t.Run("a guess at the ping's Message ID", func(t *testing.T) {
+		f := newFront(t, suspicious)
+		c := f.client()
+		_, ping, _, _ := exchange(c)
+		if ping == nil {
+			t.Fatal("no ping")
+		}
+		c.send([]byte{0x70, 0, ping[2] ^ 1, ping[3]})
+		c.send([]byte{0x70, 0, ping[2], ping[3]})
+		if m, again, _, _ := exchange(c); m.Code != codes.Unauthorized || again != nil {
+			t.Errorf("the right Reset after a wrong one: %v, another ping %x", m.Code, again)
 		}
 	})
 	t.Run("an observation", func(t *testing.T) {

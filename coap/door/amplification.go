@@ -29,6 +29,7 @@ const (
 	challengeOctets = 2 + 2 + echoOctets
 
 	pingTimeout = 10 * time.Second
+	pingPause   = time.Minute // before the next ping to an address that sent a wrong Reset
 )
 
 // amplificationGuard keeps open UDP doors from answering more octets than they received three
@@ -41,14 +42,23 @@ type amplificationGuard struct {
 
 	mu       sync.Mutex
 	verified map[netip.Addr]time.Time // when they asked last
-	pings    map[msg.MessageKey]time.Time
+	pings    map[netip.Addr]pendingPing
+}
+
+// pendingPing is the only ping to an address. A Message ID has 16 bits, so a sender that
+// forges the address must not be able to try many: the first wrong Reset ends the ping, and
+// no other one is sent until the pause is over.
+type pendingPing struct {
+	key    msg.MessageKey
+	until  time.Time // of the ping, or of the pause after it
+	failed bool
 }
 
 func (g *amplificationGuard) init() {
 	if _, err := rand.Read(g.key[:]); err != nil {
 		panic(err) // it never fails
 	}
-	g.verified, g.pings = map[netip.Addr]time.Time{}, map[msg.MessageKey]time.Time{}
+	g.verified, g.pings = map[netip.Addr]time.Time{}, map[netip.Addr]pendingPing{}
 }
 
 // echo is the value with which a can prove itself.
@@ -101,34 +111,47 @@ func (g *amplificationGuard) isVerified(a netip.Addr, now time.Time) bool {
 	return ok
 }
 
-// pingAnswered takes a Reset, which may be that to a ping.
+// pingAnswered takes a Reset. It verifies the address if it answers the pending ping, and
+// fails that ping otherwise.
 func (g *amplificationGuard) pingAnswered(id msg.MessageKey, now time.Time) {
+	a := id.Remote.Addr()
 	g.mu.Lock()
-	_, ok := g.pings[id]
-	delete(g.pings, id)
+	p, ok := g.pings[a]
+	ok = ok && !p.failed && now.Before(p.until)
+	right := ok && p.key == id
+	switch {
+	case right:
+		delete(g.pings, a)
+	case ok:
+		p.failed, p.until = true, now.Add(pingPause)
+		g.pings[a] = p
+	}
 	g.mu.Unlock()
-	if ok {
-		g.verify(id.Remote.Addr(), now)
+	if right {
+		g.verify(a, now)
 	}
 }
 
-// ping notes one; false if it is too much to send one now.
+// ping notes a ping; false if none may be sent now: one to this address is pending or
+// failed a short time ago, or there are too many.
 func (g *amplificationGuard) ping(id msg.MessageKey, now time.Time) bool {
+	a := id.Remote.Addr()
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	if len(g.pings) >= maxPings {
+	p, ok := g.pings[a]
+	if ok && now.Before(p.until) || !ok && len(g.pings) >= maxPings {
 		return false
 	}
-	g.pings[id] = now
+	g.pings[a] = pendingPing{key: id, until: now.Add(pingTimeout)}
 	return true
 }
 
 func (g *amplificationGuard) expire(now time.Time) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	for id, at := range g.pings {
-		if now.Sub(at) > pingTimeout {
-			delete(g.pings, id)
+	for a, p := range g.pings {
+		if !now.Before(p.until) {
+			delete(g.pings, a)
 		}
 	}
 	for a, at := range g.verified {

@@ -136,3 +136,42 @@ func helloOf(random uint64, cookie []byte) []byte {
 	b := []byte{22, 0xfe, 0xfd, 0, 0, 0, 0, 0, 0, 0, seq, 0, byte(len(h) + len(body))}
 	return append(append(b, h...), body...)
 }
+
+// A Message ID has 16 bits, so guesses must not add up (RFC 7252, section 4.3, has the ping;
+// one guess a ping is our choice).
+func TestBlindResetProvesNoAddress(t *testing.T) {
+	var g amplificationGuard
+	g.init()
+	now := time.Unix(1_800_000_000, 0)
+	peer := netip.MustParseAddrPort("[2001:db8::7]:5683")
+	ping := msg.MessageKey{Socket: 1, Remote: peer, ID: 40000}
+	if !g.ping(ping, now) {
+		t.Fatal("no first ping")
+	}
+	for i := range 100 { // neither other Message IDs, nor ports, nor sockets
+		k := msg.MessageKey{Socket: uint64(i), Remote: netip.AddrPortFrom(peer.Addr(), uint16(i)), ID: uint16(i)}
+		if g.ping(k, now) {
+			t.Fatal("a second ping while one was pending")
+		}
+	}
+	for id := range 1 << 16 {
+		k := ping
+		k.ID = uint16(id)
+		g.pingAnswered(k, now)
+	}
+	if g.isVerified(peer.Addr(), now) {
+		t.Error("all Message IDs in turn verified the address")
+	}
+	for at := now; at.Before(now.Add(pingPause)); at = at.Add(time.Second) {
+		if g.expire(at); g.ping(ping, at) {
+			t.Fatalf("a ping %v after a wrong Reset", at.Sub(now))
+		}
+	}
+	later := now.Add(pingPause)
+	if !g.ping(ping, later) {
+		t.Fatal("no ping after the pause")
+	}
+	if g.pingAnswered(ping, later); !g.isVerified(peer.Addr(), later) {
+		t.Error("the right Reset did not verify the address")
+	}
+}
