@@ -8,13 +8,12 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// A lifetime that is kept has to go on while the daemon, or the machine, is off,
-// and the wall clock is not to be believed: a gateway without a battery starts in
-// 1970, or where it was when it last wrote the time down, and jumps by years when it
-// reaches a time server. So what is kept counts seconds of a clock of the store's
-// own, which goes on with the monotonic clock while a daemon runs. A stamp of all
-// clocks beside it says, at the next start, how long nobody counted: exactly, if the
-// machine did not boot meanwhile; else by the wall clock, where that is plausible.
+// Stored lifetimes must go on while the daemon or the machine is off, but the wall clock is
+// not reliable: a gateway without a battery-backed clock starts in 1970, or at the time it
+// last saved, and jumps by years when it reaches a time server. So stored times count seconds
+// of the store's own clock, which follows the monotonic clock while the daemon runs. A stamp
+// of all clocks is stored too. At the next start it gives the time that passed: exactly if the
+// machine has not rebooted, else by the wall clock if its difference is plausible.
 
 // stamp is one moment on each clock.
 type stamp struct {
@@ -24,13 +23,11 @@ type stamp struct {
 	SinceBoot int64  `json:"since_boot"` // seconds, time asleep included
 }
 
-// maxAway is the longest absence that the wall clock is believed: the longest
-// lifetime of a registration, 65,535 minutes (RFC 6775, 4.1). After more than that
-// nothing would be left anyway.
+// maxAway is the longest absence accepted from the wall clock: the longest lifetime of a
+// registration, 65,535 minutes (RFC 6775, 4.1). After that all registrations have expired.
 const maxAway = 65535 * time.Minute
 
-// away returns for how long nobody counted between two stamps; false where the
-// clocks do not say.
+// away returns the time between two stamps, false if the clocks do not give it.
 func away(last, now stamp) (time.Duration, bool) {
 	if last.Boot != "" && last.Boot == now.Boot && now.SinceBoot >= last.SinceBoot {
 		return time.Duration(now.SinceBoot-last.SinceBoot) * time.Second, true
@@ -41,7 +38,7 @@ func away(last, now stamp) (time.Duration, bool) {
 	return 0, false
 }
 
-// readStamp reads the machine's clocks. What the system does not tell stays empty.
+// readStamp reads the machine's clocks. Boot and SinceBoot stay empty if they cannot be read.
 func readStamp(now time.Time) stamp {
 	s := stamp{Wall: now.Unix()}
 	var ts unix.Timespec
@@ -56,7 +53,7 @@ func readStamp(now time.Time) stamp {
 type storeClock struct {
 	base time.Time // with its monotonic reading
 	at   int64     // seconds, at base
-	last stamp     // that was written
+	last stamp     // last one written
 }
 
 // seconds returns t on the store's clock, rounded down.
@@ -80,8 +77,8 @@ func (c *storeClock) stamp(now time.Time) stamp {
 	return s
 }
 
-// jumped reports whether the wall clock went otherwise than the store's since the
-// last stamp was written.
+// jumped reports whether the wall clock and the store's clock have diverged by more than a
+// minute since the last stamp was written.
 func (c *storeClock) jumped(now time.Time) bool {
 	apart := (now.Unix() - c.last.Wall) - (c.seconds(now) - c.last.Seconds)
 	return apart < -60 || apart > 60

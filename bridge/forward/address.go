@@ -6,6 +6,7 @@ import (
 
 	"culvert/bridge/drop"
 	"culvert/bridge/ipv6"
+	"culvert/bridge/policy"
 )
 
 // kind is what an address is for a router (RFC 4291, section 2.4).
@@ -176,8 +177,8 @@ func classOf(p ipv6.Packet, u ipv6.Upper, fromUs bool) class {
 // something: POST, PUT, DELETE, PATCH or iPATCH (RFC 7252, sections 3 and 5.8; RFC
 // 8132) to CoAP's own port.
 func isControlWrite(udp []byte) bool {
-	const port, headers = 5683, 8 + 4
-	if len(udp) < headers || binary.BigEndian.Uint16(udp[2:]) != port || udp[8]>>6 != 1 {
+	const headers = 8 + 4 // UDP, CoAP
+	if len(udp) < headers || binary.BigEndian.Uint16(udp[2:]) != policy.PortCoAP || udp[8]>>6 != 1 {
 		return false
 	}
 	code := udp[9]

@@ -5,11 +5,14 @@
 // holds no clock, logs nothing and allocates nothing per packet.
 package lowpan
 
-import "culvert/bridge/ieee802154"
+import (
+	"culvert/bridge/ieee802154"
+	"culvert/bridge/ipv6"
+)
 
 // MTU is the link MTU of every 6LoWPAN mesh in octets (RFC 4944, section 4): the
 // longest packet that is restored, and the largest datagram_size.
-const MTU = 1280
+const MTU = ipv6.MinMTU
 
 // Peer is one direction of one link: the addresses from which elided interface
 // identifiers are derived, and what the far end understands.

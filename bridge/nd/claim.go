@@ -9,18 +9,17 @@ import (
 	"culvert/bridge/node"
 )
 
-// probe is a question that is out: does the node still have the address?
+// probe is a pending neighbour solicitation that asks whether a node still has an address.
 type probe struct {
 	link     ieee802154.Addr // of the node that is asked
-	claimant ieee802154.Addr // who gets the address if there is no answer; none: nobody
+	claimant ieee802154.Addr // gets the address if there is no answer; may be none
 	tries    int
 	at       time.Time // of the next step
 	expiring bool      // the binding ends if there is no answer
 }
 
 // duplicateDetection handles a solicitation from the unspecified address (RFC 4862,
-// 5.4.3). Where nobody has the address, it is the node's from now on: first come,
-// in the spirit of RFC 6620.
+// 5.4.3). If no node has the address, the sender claims it: first come, as RFC 6620 does.
 func (s *Server) duplicateDetection(m *message, from ieee802154.Addr, now time.Time, out *Out) error {
 	if s.ours(m.target) {
 		s.defend(m.target, out)
@@ -35,7 +34,7 @@ func (s *Server) duplicateDetection(m *message, from ieee802154.Addr, now time.T
 			s.renewClaim(b, now, out)
 		case !s.abandoned(b, now):
 			s.defend(m.target, out)
-		default: // ask before the address goes to another
+		default: // probe the owner before another node gets the address
 			s.startProbe(m.target, b.link, from, now, out)
 		}
 		return nil
@@ -53,9 +52,9 @@ func (s *Server) duplicateDetection(m *message, from ieee802154.Addr, now time.T
 	return nil
 }
 
-// abandoned reports whether another node may have a claimed address if its owner does
-// not answer: its lifetime is over, or the owner is silent by its own report period. A
-// node that sleeps answers no probe, and has its address all the same.
+// abandoned reports whether another node may take over a claimed address if its owner does
+// not answer: the lifetime has expired, or the owner is silent by its own report period. A
+// sleeping node answers no probe but keeps its address.
 func (s *Server) abandoned(b *binding, now time.Time) bool {
 	if b.origin != node.Claimed || now.Before(b.until) && s.o.Table == nil {
 		return false
@@ -67,13 +66,13 @@ func (s *Server) abandoned(b *binding, now time.Time) bool {
 	return n != nil && s.o.Table.Overdue(n, now)
 }
 
-// claim gives an address that nobody has to a node.
+// claim binds an address that no node has to a node.
 func (s *Server) claim(a netip.Addr, link ieee802154.Addr, now time.Time, out *Out) {
 	if iid, ok := ipv6.IIDOf(link); ok && ipv6.IIDIn(a) == iid && s.serves(a) {
 		return // derived from its link address
 	}
 	if !s.room(link, ieee802154.Addr{}) {
-		return // bounded; the data of that address will end as not its own
+		return // table full: data from that address ends as not-own-address
 	}
 	s.stats.Claims++
 	s.bind(binding{addr: a, link: link, origin: node.Claimed,
@@ -83,8 +82,8 @@ func (s *Server) claim(a netip.Addr, link ieee802154.Addr, now time.Time, out *O
 // serves reports whether a derived address is served without a claim.
 func (s *Server) serves(a netip.Addr) bool { return !s.o.Registered || a.IsLinkLocalUnicast() }
 
-// renewClaim lets a claimed address live on. What is on disk is renewed when half
-// of it is over.
+// renewClaim extends a claimed address. The stored lifetime is renewed once half of it has
+// passed.
 func (s *Server) renewClaim(b *binding, now time.Time, out *Out) {
 	if b.origin != node.Claimed || b.until.Sub(now) > s.o.ClaimLifetime/2 {
 		return
@@ -94,7 +93,7 @@ func (s *Server) renewClaim(b *binding, now time.Time, out *Out) {
 	s.bind(c, true, out)
 }
 
-// defend tells all that an address is taken (RFC 4862, 5.4.4; RFC 4861, 7.2.4).
+// defend advertises to all nodes that an address is in use (RFC 4862, 5.4.4; RFC 4861, 7.2.4).
 func (s *Server) defend(a netip.Addr, out *Out) {
 	adv := neighbourAdvert{src: s.linkLocal, dst: ipv6.AllNodes, target: a, link: s.o.EUI64}
 	if s.ours(a) {
@@ -103,9 +102,9 @@ func (s *Server) defend(a netip.Addr, out *Out) {
 	out.neighbourAdvert(adv, ieee802154.Broadcast, false)
 }
 
-// resolve answers a question for the link address of a target (RFC 4861, 7.2.4):
-// for the gateway's own addresses, and, since packets between nodes turn around
-// here, for those of other nodes as their proxy (7.2.8), without Override.
+// resolve answers a solicitation for the link address of a target (RFC 4861, 7.2.4). It
+// answers for the gateway's own addresses and, because packets between nodes pass through the
+// gateway, as a proxy for those of other nodes (7.2.8), without Override.
 func (s *Server) resolve(m *message, from ieee802154.Addr, out *Out) error {
 	if b := s.bindings[m.src]; b != nil && !s.sameNode(b.link, from) || s.derivedOfOther(m.src, from) {
 		return errForeign
@@ -117,7 +116,7 @@ func (s *Server) resolve(m *message, from ieee802154.Addr, out *Out) error {
 	case s.o.Prefix.Contains(m.target) && s.heldByOther(m.target, from):
 		adv.flags = naRouter | naSolicited
 	default:
-		return nil // a link-local neighbour, or nobody: silence
+		return nil // a link-local address of a neighbour, or unknown: no answer
 	}
 	out.neighbourAdvert(adv, from, false)
 	return nil
@@ -147,8 +146,8 @@ func (s *Server) mayClaim(a netip.Addr, from ieee802154.Addr) bool {
 }
 
 // advertisement handles an answer to one of our probes (RFC 4861, 7.2.5 and 7.3.3).
-// Other advertisements change nothing: an address is registered or claimed, not
-// announced.
+// Other advertisements are ignored: nodes register or claim addresses, they do not announce
+// them.
 func (s *Server) advertisement(m *message, from ieee802154.Addr, now time.Time, out *Out) error {
 	p := s.probes[m.target]
 	if p == nil || m.flags&naSolicited == 0 {
@@ -171,19 +170,18 @@ func (s *Server) advertisement(m *message, from ieee802154.Addr, now time.Time, 
 		s.bind(c, true, out)
 	}
 	if !p.claimant.IsNone() {
-		s.defend(m.target, out) // the other node is still waiting for a word
+		s.defend(m.target, out) // the other node is still waiting for an answer
 	}
 	return nil
 }
 
-// Unclaimed tells the server of data from an address that its sender neither
-// registered nor claimed. The data ends; one probe asks whether the address is the
-// sender's, and an answer makes it its.
+// Unclaimed handles data from an address that its sender neither registered nor claimed. The
+// caller drops the data. The server probes the sender once; an answer claims the address.
 func (s *Server) Unclaimed(a netip.Addr, from ieee802154.Addr, now time.Time, out *Out) {
 	from = s.nameOf(from)
 	if b := s.bindings[a]; b != nil && s.sameNode(b.link, from) {
 		if s.mayAnswer(from, now) {
-			s.bind(*b, true, out) // the table lost the node, and has it again
+			s.bind(*b, true, out) // the node was removed from the table and has come back
 		}
 		return
 	}
@@ -193,15 +191,14 @@ func (s *Server) Unclaimed(a netip.Addr, from ieee802154.Addr, now time.Time, ou
 	s.startProbe(a, from, ieee802154.Addr{}, now, out)
 }
 
-// Used tells the server that a node used one of its claimed addresses, which keeps
-// the claim alive.
+// Used records that a node used one of its claimed addresses, which extends the claim.
 func (s *Server) Used(a netip.Addr, now time.Time, out *Out) {
 	if b := s.bindings[a]; b != nil {
 		s.renewClaim(b, now, out)
 	}
 }
 
-// startProbe asks a node for an address, unless it is asked already.
+// startProbe probes a node for an address, unless a probe is pending.
 func (s *Server) startProbe(a netip.Addr, link, claimant ieee802154.Addr, now time.Time, out *Out) bool {
 	if p := s.probes[a]; p != nil {
 		if p.claimant.IsNone() {
@@ -225,7 +222,7 @@ func (s *Server) ask(a netip.Addr, p *probe, now time.Time, out *Out) {
 	out.neighbourSolicit(s.linkLocal, a, s.o.EUI64, p.link)
 }
 
-// probeTick repeats what is unanswered, and concludes after three tries.
+// probeTick repeats unanswered probes, and gives up after three tries.
 func (s *Server) probeTick(now time.Time, out *Out) (next time.Time) {
 	for a, p := range s.probes {
 		switch {
@@ -242,14 +239,13 @@ func (s *Server) probeTick(now time.Time, out *Out) (next time.Time) {
 	return next
 }
 
-// unanswered gives the address to the node that waits for it, or ends a binding
-// whose time was over anyway.
+// unanswered gives the address to the claimant, or removes a binding that has expired.
 func (s *Server) unanswered(a netip.Addr, p *probe, now time.Time, out *Out) {
 	b := s.bindings[a]
 	if b == nil || b.origin != node.Claimed || p.claimant.IsNone() && !p.expiring {
 		return
 	}
-	if !s.abandoned(b, now) { // its owner was heard meanwhile
+	if !s.abandoned(b, now) { // its owner was heard in the meantime
 		if !p.claimant.IsNone() {
 			s.defend(a, out)
 		}

@@ -43,7 +43,7 @@ func (f *flow) takes(q *query) bool {
 func (f *flow) takesTCP(q *query) bool {
 	const flags, syn, ack = 13, 0x02, 0x10 // RFC 9293, section 3.1
 	switch {
-	case q.t.DestinationPort != portCoAP && q.t.DestinationPort != portCoAPS:
+	case q.t.DestinationPort != PortCoAP && q.t.DestinationPort != PortCoAPS:
 		return true
 	case q.u.Offset+flags >= len(q.p):
 		return false

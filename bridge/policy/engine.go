@@ -2,7 +2,9 @@ package policy
 
 import (
 	"encoding/binary"
+	"hash/fnv"
 	"hash/maphash"
+	"io"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -44,10 +46,10 @@ type Engine struct {
 	stats   counters
 }
 
-// live is a Set in use, with what the engine keeps of each rule.
+// live is the Set in force with the fingerprint and hit counter of each rule.
 type live struct {
 	set  *Set
-	id   []uint64 // a fingerprint of each rule: its buckets outlive a new list
+	id   []uint64 // fingerprint of each rule, which keys its buckets: they survive a new list
 	hits []atomic.Uint64
 }
 
@@ -71,7 +73,7 @@ type Stats struct {
 	Rules    int
 }
 
-// New returns an engine without rules: nothing may pass.
+// New returns an engine without rules: it denies everything.
 func New(o Options) *Engine {
 	if o.Nodes <= 0 {
 		o.Nodes = defaultNodes
@@ -90,8 +92,8 @@ func New(o Options) *Engine {
 	return e
 }
 
-// Swap puts other rules in force, for all packets from now on. Flows that these would
-// not open are closed; the others, and the buckets, stay.
+// Swap replaces the rules. It closes flows that the new rules would not open; other flows and
+// the buckets are kept.
 func (e *Engine) Swap(s *Set) {
 	l := &live{set: s, id: make([]uint64, s.Len()), hits: make([]atomic.Uint64, s.Len())}
 	for i := range l.id {
@@ -101,21 +103,19 @@ func (e *Engine) Swap(s *Set) {
 	e.closeFlows(l)
 }
 
-// SetLimits puts other limits in force. Flows and buckets stay; a flow keeps the life
-// that its last packet gave it.
+// SetLimits replaces the limits. Flows and buckets are kept; a flow keeps the lifetime that
+// its last packet gave it.
 func (e *Engine) SetLimits(l Limits) {
 	l = l.withDefaults()
 	e.limits.Store(&l)
 }
 
-// fingerprint is FNV-1a over what a rule says.
+// fingerprint hashes the selectors of a rule.
 func fingerprint(r Rule) uint64 {
-	h := uint64(14695981039346656037)
+	h := fnv.New64a()
 	add := func(s string) {
-		for i := range len(s) {
-			h = (h ^ uint64(s[i])) * 1099511628211
-		}
-		h = (h ^ 0xff) * 1099511628211
+		io.WriteString(h, s)
+		h.Write([]byte{0xff}) // ends the string
 	}
 	for _, x := range r.From {
 		add(x.String())
@@ -127,10 +127,10 @@ func fingerprint(r Rule) uint64 {
 	for _, x := range r.Services {
 		add(x.String())
 	}
-	return h
+	return h.Sum64()
 }
 
-// Verdict is what becomes of a packet.
+// Verdict is the decision about a packet.
 type Verdict struct {
 	Allow  bool
 	Answer bool // a denied packet is answered: administratively prohibited

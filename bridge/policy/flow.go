@@ -236,10 +236,10 @@ func (e *Engine) closeFlows(l *live) {
 
 // isDTLS reports whether one of the ports of a UDP packet is that of CoAP over DTLS.
 func (t *Tuple) isDTLS() bool {
-	return t.Proto == ipv6.ProtoUDP && (t.SourcePort == portCoAPS || t.DestinationPort == portCoAPS)
+	return t.Proto == ipv6.ProtoUDP && (t.SourcePort == PortCoAPS || t.DestinationPort == PortCoAPS)
 }
 
 // isCoAP reports whether one of the ports of a UDP packet is that of CoAP.
 func (t *Tuple) isCoAP() bool {
-	return t.Proto == ipv6.ProtoUDP && (t.SourcePort == portCoAP || t.DestinationPort == portCoAP)
+	return t.Proto == ipv6.ProtoUDP && (t.SourcePort == PortCoAP || t.DestinationPort == PortCoAP)
 }

@@ -146,7 +146,7 @@ func TestNoReassemblyReachesADeniedPort(t *testing.T) {
 				continue
 			}
 			complete++
-			if tu := Parse(got, ipv6.Walk(got)); tu.Proto == ipv6.ProtoUDP && tu.DestinationPort == portCoAP {
+			if tu := Parse(got, ipv6.Walk(got)); tu.Proto == ipv6.ProtoUDP && tu.DestinationPort == PortCoAP {
 				t.Fatalf("a receiver (last octets %v, last next header %v) made a packet to port 5683 of\n%x", receiver&1 != 0, receiver&2 != 0, sent)
 			}
 		}

@@ -81,7 +81,7 @@ func engine(t testing.TB, rules ...Rule) *Engine {
 // udp builds a UDP packet with 4 octets of payload: from the port of CoAP, a response.
 func udp(src, dst netip.Addr, sport, dport uint16) ipv6.Packet {
 	payload := []byte{1, 2, 3, 4}
-	if sport == portCoAP {
+	if sport == PortCoAP {
 		payload = []byte{0x60, 0x44, 0, 1} // 2.04 (RFC 7252, sections 3 and 5.9.1.4)
 	}
 	return datagram(src, dst, sport, dport, payload...)

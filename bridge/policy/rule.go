@@ -106,8 +106,8 @@ type Service struct {
 
 // Ports of CoAP (RFC 7252, 12.6 and 12.7).
 const (
-	portCoAP  = 5683
-	portCoAPS = 5684
+	PortCoAP  = 5683
+	PortCoAPS = 5684
 )
 
 // ParseService reads coap, coaps, echo, any, udp/PORT, tcp/PORT, udp or tcp.
@@ -118,9 +118,9 @@ func ParseService(s string) (Service, error) {
 	case "echo":
 		return Service{Proto: ipv6.ProtoICMPv6, Echo: true}, nil
 	case "coap":
-		return Service{Proto: ipv6.ProtoUDP, Port: portCoAP}, nil
+		return Service{Proto: ipv6.ProtoUDP, Port: PortCoAP}, nil
 	case "coaps":
-		return Service{Proto: ipv6.ProtoUDP, Port: portCoAPS}, nil
+		return Service{Proto: ipv6.ProtoUDP, Port: PortCoAPS}, nil
 	case "udp":
 		return Service{Proto: ipv6.ProtoUDP}, nil
 	case "tcp":
@@ -142,9 +142,9 @@ func (s Service) String() string {
 		return "any"
 	case Service{Proto: ipv6.ProtoICMPv6, Echo: true}:
 		return "echo"
-	case Service{Proto: ipv6.ProtoUDP, Port: portCoAP}:
+	case Service{Proto: ipv6.ProtoUDP, Port: PortCoAP}:
 		return "coap"
-	case Service{Proto: ipv6.ProtoUDP, Port: portCoAPS}:
+	case Service{Proto: ipv6.ProtoUDP, Port: PortCoAPS}:
 		return "coaps"
 	}
 	name := "proto-" + strconv.Itoa(int(s.Proto))

@@ -26,20 +26,20 @@ import (
 // store then reads what it can, and Commit fails with ErrNotKept.
 type Store struct {
 	db *bbolt.DB // nil: nothing can be read
-	// fault is why nothing is written any more; nil while it is.
+	// fault is why the store no longer writes; nil while it writes.
 	fault atomic.Pointer[error]
-	// broken: bbolt failed in the middle of something, and is not asked again.
+	// broken: bbolt panicked during a call and is not called again.
 	broken atomic.Bool
-	// writing is held through a Commit, so that none waits for a lock of bbolt's that a
-	// failed one has left locked.
+	// writing is held during Commit. A Commit that panics leaves a lock of bbolt held; without
+	// this mutex the next Commit would block on it.
 	writing  sync.Mutex
-	unread   bool // a file may be there, and could not be read
+	unread   bool // a file may exist but could not be read
 	failures atomic.Uint64
-	failing  atomic.Pointer[error] // of the last Commit; nil: it was written
+	failing  atomic.Pointer[error] // error of the last Commit; nil: it succeeded
 }
 
-// Write is one change of a Store: a value for a key in a bucket, or, where Value is
-// nil, no value any more.
+// Write is one change of a Store: it sets the value of a key in a bucket, or removes the key
+// if Value is nil.
 type Write struct {
 	Bucket string
 	Key    []byte
@@ -55,18 +55,19 @@ const (
 )
 
 var (
-	// ErrLocked is returned where another process has the file open.
+	// ErrLocked is returned by Open if another process has the file open.
 	ErrLocked = errors.New("store: the state file is in use by another process")
-	// ErrNotKept is returned by Commit where nothing can be written until the daemon
-	// starts again; the cause is wrapped too.
+	// ErrNotKept is returned by Commit if the store cannot write until the daemon is
+	// restarted. It wraps the cause too.
 	ErrNotKept = errors.New("store: state is not kept")
 )
 
-// Open opens the file at path, or makes it with mode 0600. A damaged file is
-// renamed to path.damaged-TIME and replaced; the three latest of these stay. Where the
-// file or its folder cannot be read or written, the Store keeps nothing, and Fault says
-// why. Both are logged as errors. Open fails only where another process has the
-// file open (ErrLocked), or this one has no descriptor or memory left.
+// Open opens the file at path, or creates it with mode 0600. It renames a damaged file to
+// path.damaged-TIME, keeps the three latest of these, and starts an empty one. If the file
+// or its folder cannot be read or written, Open still returns a Store: its Commit fails and
+// Fault returns the cause. Both cases are logged as errors. Open returns an error only if
+// another process has the file open (ErrLocked), or if this process has no descriptor or
+// memory left.
 func Open(path string, log *slog.Logger) (*Store, error) {
 	if log == nil {
 		log = slog.New(slog.DiscardHandler)
