@@ -82,6 +82,32 @@ func TestAmplification(t *testing.T) {
 			t.Errorf("the right Reset after a wrong one: %v, another ping %x", m.Code, again)
 		}
 	})
+	t.Run("errors of every method", func(t *testing.T) {
+		f := newFront(t, suspicious, siteOutput(), inDir(t.TempDir()))
+		pump(t, f)
+		c := f.client()
+		for _, code := range []codes.Code{codes.GET, codes.POST, codes.PUT, codes.DELETE, codes.FETCH, codes.PATCH, codes.IPATCH, 8, 31} {
+			for _, path := range []string{"", "x", "rd", "readings", "nodes", ".well-known/rd", "rd/x", "outputs", ownOutput} {
+				c.mid++
+				b := build(message.Confirmable, code, c.mid, "", path, map[bool]string{true: "0"}[path == ownOutput])
+				c.send(b)
+				octets := 0
+				for {
+					in := c.receive(patience)
+					if in == nil {
+						t.Fatalf("%v %s is not answered", code, path)
+					}
+					octets += len(in)
+					if m := decode(t, in); m.MessageID == int32(c.mid) && m.Code != codes.Empty {
+						break
+					}
+				}
+				if octets > door.Amplification*len(b) {
+					t.Errorf("%v %s: %d octets for %d", code, path, octets, len(b))
+				}
+			}
+		}
+	})
 	t.Run("an observation", func(t *testing.T) {
 		f := newFront(t, suspicious)
 		f.newWatched()

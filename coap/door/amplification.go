@@ -163,7 +163,8 @@ func (g *amplificationGuard) expire(now time.Time) {
 
 // challenge replaces the response to a GET or FETCH by a challenge if the client's address
 // is not verified, and the response is too large for that or begins an observation. The
-// response to any other method is sent as it is.
+// response to any other method, which was carried out, is cut to what it may have. Octets
+// are those of UDP payloads, both ways.
 func (c *exchange) challenge(r msg.Response) msg.Response {
 	d := c.d
 	_, observes := msg.Option(r.Options, message.Observe)
@@ -171,12 +172,21 @@ func (c *exchange) challenge(r msg.Response) msg.Response {
 	for _, o := range r.Options {
 		size += 3 + len(o.Value)
 	}
-	if d.secure != nil || c.req.Code != codes.GET && c.req.Code != codes.FETCH || size <= Amplification*c.size && !observes {
+	if d.secure != nil || size <= Amplification*c.size && !observes {
 		return r
 	}
 	a, now := c.key.Remote.Addr(), d.s.now()
 	if d.s.Trusted(a) || d.s.guard.isVerified(a, now) {
 		return r
+	}
+	if c.req.Code != codes.GET && c.req.Code != codes.FETCH {
+		if fits := Amplification*c.size - (size - len(r.Payload)); fits >= 0 {
+			r.Payload = r.Payload[:min(fits, len(r.Payload))]
+			if _, format := msg.Option(r.Options, message.ContentFormat); !format {
+				return r // a diagnostic text
+			}
+		}
+		return msg.Response{Code: r.Code}
 	}
 	if observes {
 		d.s.handler.Deregister(&c.req)

@@ -23,8 +23,9 @@ import (
 
 // Limits of a DTLS door. They are our choice.
 const (
-	maxHandshakes = 256 // handshakes in progress
+	maxHandshakes = 1024 // handshakes in progress
 	maxSessions   = 2048
+	anonSessions  = 1536 // among them, of clients without an identity
 	handshakeTime = 5 * time.Second
 	sessionIdle   = 15 * time.Minute // without a message from the client
 )
@@ -32,8 +33,9 @@ const (
 // dtlsDoor is one UDP socket with DTLS 1.2 sessions on it (RFC 7252, section 9; RFC
 // 6347). A datagram from an unknown address is dropped unless it begins a handshake.
 // maxHandshakes bounds the cost: handshakes whose client has not verified its address by
-// the cookie (RFC 6347, section 4.2.1) are evicted first, the oldest one ahead. The
-// sessions use the message layer of a UDP door.
+// the cookie (RFC 6347, section 4.2.1) are evicted first, of them the oldest one of the
+// network that has most handshakes. Sessions of clients without an identity leave room for
+// the others, and give way to them. The sessions use the message layer of a UDP door.
 type dtlsDoor struct {
 	s       *Doors
 	conn    *net.UDPConn
@@ -49,6 +51,9 @@ type dtlsDoor struct {
 	open         map[netip.AddrPort]*dtlsSession
 	pendingOrder list.List // of pending, oldest first
 	openOrder    list.List // of open, longest unused first
+	crowd        crowd     // of pending
+	anonymous    crowd     // of open, without an identity
+	anonCount    int
 }
 
 func newDTLSDoor(s *Doors, c *net.UDPConn) (*dtlsDoor, error) {
@@ -58,7 +63,7 @@ func newDTLSDoor(s *Doors, c *net.UDPConn) (*dtlsDoor, error) {
 	}
 	d := &dtlsDoor{
 		s: s, conn: c, v6: inner.v6, door: inner, byNumber: map[uint64]*dtlsSession{},
-		pending: map[netip.AddrPort]*dtlsSession{}, open: map[netip.AddrPort]*dtlsSession{},
+		pending: map[netip.AddrPort]*dtlsSession{}, open: map[netip.AddrPort]*dtlsSession{}, crowd: newCrowd(), anonymous: newCrowd(),
 	}
 	inner.kind, inner.secure = msg.DoorDTLS, d
 	d.options, err = dtlsOptions(s.Options)
@@ -156,6 +161,14 @@ func (d *dtlsDoor) datagram(b, oob []byte, from netip.AddrPort) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	x := d.pending[from]
+	if current := d.open[from]; current != nil && x != nil && !ok && !d.ended {
+		// Whoever forges a ClientHello must not take the datagrams of an open session (section
+		// 4.2.8). Each session passes over what was not protected by its own keys.
+		current.enqueue(b, nil)
+		if !x.verified.Load() {
+			return
+		}
+	}
 	switch {
 	case d.ended:
 		return
@@ -187,16 +200,24 @@ func (d *dtlsDoor) startLocked(from netip.AddrPort, oob []byte) *dtlsSession {
 	d.byNumber[x.number] = x
 	d.pending[from] = x
 	x.place = d.pendingOrder.PushBack(x)
+	d.crowd.add(msg.Network(from.Addr()), 1)
 	d.wg.Go(func() { x.run() })
 	return x
 }
 
-// evictLocked ends the oldest handshake of a client that has not proved its
-// address; if all have, the oldest of those.
+// evictLocked ends the oldest handshake of a client that has not proved its address, of the
+// most crowded network that has such; if all have, the oldest of those.
 func (d *dtlsDoor) evictLocked() {
 	victim := d.pendingOrder.Front()
 	for e := victim; e != nil; e = e.Next() {
-		if !e.Value.(*dtlsSession).verified.Load() {
+		y := e.Value.(*dtlsSession)
+		switch {
+		case y.verified.Load():
+			continue
+		case victim.Value.(*dtlsSession).verified.Load():
+			victim = e // until a better one is found
+		}
+		if d.crowd.crowded(msg.Network(y.from.Addr())) {
 			victim = e
 			break
 		}
@@ -216,19 +237,35 @@ func (d *dtlsDoor) opened(x *dtlsSession) bool {
 	}
 	d.pendingOrder.Remove(x.place)
 	delete(d.pending, x.from)
+	d.crowd.add(msg.Network(x.from.Addr()), -1)
 	if old := d.open[x.from]; old != nil {
 		d.forgetLocked(old)
 		old.close()
 	}
-	if d.openOrder.Len() >= maxSessions {
-		old := d.openOrder.Front().Value.(*dtlsSession)
+	if x.peer.Anonymous() && d.anonCount >= anonSessions || d.openOrder.Len() >= maxSessions {
+		old := d.givesWayLocked()
 		d.forgetLocked(old)
 		old.close()
+	}
+	if x.peer.Anonymous() {
+		d.anonCount++
+		d.anonymous.add(msg.Network(x.from.Addr()), 1)
 	}
 	d.open[x.from] = x
 	x.place = d.openOrder.PushBack(x)
 	x.heard = d.s.now()
 	return true
+}
+
+// givesWayLocked is the session that gives way to a new one: of those without an identity, of the
+// network that has most of them, the one that was not used for longest; else of all.
+func (d *dtlsDoor) givesWayLocked() *dtlsSession {
+	for e := d.openOrder.Front(); e != nil; e = e.Next() {
+		if x := e.Value.(*dtlsSession); x.peer.Anonymous() && d.anonymous.crowded(msg.Network(x.from.Addr())) {
+			return x
+		}
+	}
+	return d.openOrder.Front().Value.(*dtlsSession)
 }
 
 // touch notes that something came through an open session.
@@ -247,9 +284,14 @@ func (d *dtlsDoor) forgetLocked(x *dtlsSession) {
 	case d.pending[x.from] == x:
 		delete(d.pending, x.from)
 		d.pendingOrder.Remove(x.place)
+		d.crowd.add(msg.Network(x.from.Addr()), -1)
 	case d.open[x.from] == x:
 		delete(d.open, x.from)
 		d.openOrder.Remove(x.place)
+		if x.peer.Anonymous() {
+			d.anonCount--
+			d.anonymous.add(msg.Network(x.from.Addr()), -1)
+		}
 	}
 }
 

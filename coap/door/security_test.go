@@ -18,7 +18,7 @@ func TestSecurityPageSaysLimits(t *testing.T) {
 	for _, want := range []string{
 		fmt.Sprintf("%d exchanges are remembered %d of an address", MaxRemembered, maxRememberIP),
 		fmt.Sprintf("%d handshakes in progress of %d s %d sessions %d min idle", maxHandshakes, handshakeTime/time.Second, maxSessions, sessionIdle/time.Minute),
-		fmt.Sprintf("%d connections %d of an address %d unanswered requests each", MaxStreams, maxStreamsIP, maxInFlight),
+		fmt.Sprintf("%d connections %d of a network %d unanswered requests each", MaxStreams, maxStreamsIP, maxInFlight),
 		fmt.Sprintf("mode %04o", socketMode),
 	} {
 		if !strings.Contains(page, want) {

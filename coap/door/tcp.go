@@ -15,7 +15,8 @@ import (
 
 // Limits of TCP and TLS doors, besides maxStreams. They are our choice.
 const (
-	maxStreamsIP = 64               // connections of one address
+	maxStreamsIP = 64               // connections of one network without an identity
+	anonStreams  = 192              // connections without an identity, of MaxStreams
 	streamIdle   = 15 * time.Minute // without a message; a client that observes pings (RFC 8323, section 5.4)
 )
 
@@ -27,13 +28,21 @@ type tcpDoor struct {
 	config   *tls.Config // of a TLS door
 
 	mu    sync.Mutex
-	conns map[net.Conn]netip.Addr
-	hosts map[netip.Addr]int
+	conns map[net.Conn]*streamConn
+	crowd crowd // of those without an identity
+	anon  int
 	ended bool
 }
 
+// streamConn is an open connection.
+type streamConn struct {
+	net   netip.Prefix
+	since time.Time
+	known bool // its client proved an identity
+}
+
 func newNetDoor(s *Doors, kind msg.Door, l net.Listener) *tcpDoor {
-	d := &tcpDoor{s: s, kind: kind, listener: l, conns: map[net.Conn]netip.Addr{}, hosts: map[netip.Addr]int{}}
+	d := &tcpDoor{s: s, kind: kind, listener: l, conns: map[net.Conn]*streamConn{}, crowd: newCrowd()}
 	if kind == msg.DoorTLS {
 		d.config = &tls.Config{
 			Certificates: []tls.Certificate{*s.Certificate},
@@ -91,29 +100,78 @@ func (d *tcpDoor) serve(c net.Conn, p msg.Peer) {
 			return
 		}
 		d.s.counts.tlsSessions.Add(1)
+		if p.Proved != nil {
+			d.proved(c)
+		}
 		c = sec
 	}
 	d.s.ServeStream(&idleConn{Conn: c}, p)
 }
 
+// add takes a connection in. Where there are too many without an identity, the oldest one of
+// the network that has most of them gives way; those with one never do.
 func (d *tcpDoor) add(c net.Conn, host netip.Addr) bool {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	if d.ended || len(d.conns) >= MaxStreams || d.hosts[host] >= maxStreamsIP {
+	from := msg.Network(host)
+	switch {
+	case d.ended:
+		return false
+	case d.crowd.by[from] >= maxStreamsIP:
+		d.evictLocked(func(x *streamConn) bool { return x.net == from })
+	case d.anon >= anonStreams || len(d.conns) >= MaxStreams:
+		d.evictLocked(func(x *streamConn) bool { return d.crowd.crowded(x.net) })
+	}
+	if len(d.conns) >= MaxStreams {
 		return false
 	}
-	d.conns[c] = host
-	d.hosts[host]++
+	d.conns[c] = &streamConn{net: from, since: d.s.now()}
+	d.anon++
+	d.crowd.add(from, 1)
 	return true
+}
+
+// evictLocked closes the oldest connection without an identity of those that may go.
+func (d *tcpDoor) evictLocked(may func(*streamConn) bool) {
+	var old net.Conn
+	for c, x := range d.conns {
+		if !x.known && may(x) && (old == nil || x.since.Before(d.conns[old].since)) {
+			old = c
+		}
+	}
+	if old != nil {
+		d.s.counts.streamsRefused.Add(1)
+		d.removeLocked(old)
+		old.Close()
+	}
+}
+
+// proved notes that the client of a connection proved an identity.
+func (d *tcpDoor) proved(c net.Conn) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if x := d.conns[c]; x != nil && !x.known {
+		x.known = true
+		d.anon--
+		d.crowd.add(x.net, -1)
+	}
 }
 
 func (d *tcpDoor) remove(c net.Conn) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	host := d.conns[c]
+	d.removeLocked(c)
+}
+
+func (d *tcpDoor) removeLocked(c net.Conn) {
+	x := d.conns[c]
+	if x == nil {
+		return
+	}
 	delete(d.conns, c)
-	if d.hosts[host]--; d.hosts[host] == 0 {
-		delete(d.hosts, host)
+	if !x.known {
+		d.anon--
+		d.crowd.add(x.net, -1)
 	}
 }
 

@@ -94,6 +94,21 @@ type Peer struct {
 	UID, GID uint32         // control socket: of the client's process
 }
 
+// Network is the prefix by which clients are counted: the /64 of an address, or the /24 of
+// IPv4. Whoever has one address of a network usually has more of them.
+func Network(a netip.Addr) netip.Prefix {
+	a = a.Unmap().WithZone("")
+	bits := 64
+	if a.Is4() {
+		bits = 24
+	}
+	p, err := a.Prefix(bits)
+	if err != nil {
+		return netip.Prefix{}
+	}
+	return p
+}
+
 // Credential is what a client proved when its session or connection began: that it has
 // the key of a PSK identity, or a certificate with this subject.
 type Credential struct {

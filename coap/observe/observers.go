@@ -3,6 +3,7 @@ package observe
 
 import (
 	"context"
+	"net/netip"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -16,7 +17,8 @@ import (
 // Limits and intervals of observation by clients. They are our choice.
 const (
 	maxObservers   = 16384
-	maxObserversIP = 12000 // from one address; a dashboard may hold thousands
+	maxAnonymous   = 12000 // among them, of clients without an identity
+	maxObserversIP = 6000  // of them from one network; a dashboard may hold thousands
 	maxLocals      = 1024  // observed resources of the front itself
 	ConfirmEvery   = 8     // every eighth notification is confirmable,
 	ConfirmWithin  = time.Hour
@@ -36,7 +38,8 @@ type Observers struct {
 	mu        sync.Mutex
 	byKey     map[msg.ObservationKey]*observer
 	byMessage map[msg.MessageKey]*observer // by the key of the latest notification
-	byHost    map[msg.Peer]int
+	byNetwork map[netip.Prefix]int         // of clients without an identity
+	anonymous int
 	dirty     map[*Subject]struct{}
 	locals    map[string]*localSubject
 	conns     map[msg.Connection]*connection
@@ -92,7 +95,7 @@ func NewSubject(abandoned func()) *Subject { return &Subject{abandoned: abandone
 func New(t *msg.Transfers, rewrite func(msg.Response, string) msg.Response, now func() time.Time) *Observers {
 	return &Observers{
 		now: now, transfers: t, rewrite: rewrite, wake: make(chan struct{}, 1),
-		byKey: map[msg.ObservationKey]*observer{}, byMessage: map[msg.MessageKey]*observer{}, byHost: map[msg.Peer]int{},
+		byKey: map[msg.ObservationKey]*observer{}, byMessage: map[msg.MessageKey]*observer{}, byNetwork: map[netip.Prefix]int{},
 		dirty: map[*Subject]struct{}{}, locals: map[string]*localSubject{}, conns: map[msg.Connection]*connection{},
 	}
 }
@@ -108,12 +111,12 @@ func Wants(req *msg.Request) bool {
 		msg.Uint(req.Options, message.Observe) == 0
 }
 
-// hostOf is the key by which maxObserversIP counts.
-func (x *observer) host() msg.Peer {
-	if x.via == nil {
-		return x.key.Peer
-	}
-	return msg.Peer{Door: x.key.Peer.Door, Local: x.key.Peer.Addr.Addr()}
+// fullLocked reports whether there is no room for x. Clients without an identity leave room
+// for the others.
+func (o *Observers) fullLocked(x *observer) bool {
+	p := x.key.Peer
+	return len(o.byKey) >= maxObservers ||
+		p.Anonymous() && (o.anonymous >= maxAnonymous || o.byNetwork[msg.Network(p.Addr.Addr())] >= maxObserversIP)
 }
 
 // Attach makes the client an observer of sub and returns r, its present state, as the
@@ -133,7 +136,7 @@ func (o *Observers) Attach(req *msg.Request, sub *Subject, r msg.Response) msg.R
 	}
 	x.block, x.sized, _ = msg.BlockOption(req.Options, message.Block2, req.BERT)
 	old := o.byKey[x.key]
-	if old == nil && (len(o.byKey) >= maxObservers || o.byHost[x.host()] >= maxObserversIP) {
+	if old == nil && o.fullLocked(x) {
 		return r
 	}
 	if req.Connection != nil {
@@ -150,7 +153,10 @@ func (o *Observers) Attach(req *msg.Request, sub *Subject, r msg.Response) msg.R
 		}
 	}
 	o.byKey[x.key] = x
-	o.byHost[x.host()]++
+	if x.key.Peer.Anonymous() {
+		o.byNetwork[msg.Network(x.key.Peer.Addr.Addr())]++
+		o.anonymous++
+	}
 	if sub.all == nil {
 		sub.all = map[*observer]struct{}{}
 	}
@@ -238,9 +244,12 @@ func (o *Observers) dropLocked(x *observer) {
 	if o.byMessage[x.message] == x {
 		delete(o.byMessage, x.message)
 	}
-	h := x.host()
-	if o.byHost[h]--; o.byHost[h] == 0 {
-		delete(o.byHost, h)
+	if x.key.Peer.Anonymous() {
+		from := msg.Network(x.key.Peer.Addr.Addr())
+		if o.byNetwork[from]--; o.byNetwork[from] == 0 {
+			delete(o.byNetwork, from)
+		}
+		o.anonymous--
 	}
 	delete(x.subject.all, x)
 }

@@ -90,7 +90,7 @@ func TestConfirmableHoldsBack(t *testing.T) {
 	}
 	key.ID = d.next
 	o.Rejected(key)
-	if len(o.byKey)+len(o.byMessage)+len(o.byHost)+len(sub.all) != 0 {
-		t.Errorf("left: %d, %d, %d, %d", len(o.byKey), len(o.byMessage), len(o.byHost), len(sub.all))
+	if len(o.byKey)+len(o.byMessage)+len(o.byNetwork)+o.anonymous+len(sub.all) != 0 {
+		t.Errorf("left: %d, %d, %d, %d", len(o.byKey), len(o.byMessage), len(o.byNetwork)+o.anonymous, len(sub.all))
 	}
 }
