@@ -257,7 +257,7 @@ func (k *keeper) put(p *pending, bucket, key string, value any) {
 	if value != nil {
 		b, err := json.Marshal(value)
 		if err != nil { // no value of ours can do that
-			k.log.Error("what is to be kept cannot be written down", "bucket", w.Bucket, "err", err)
+			k.log.Error("state cannot be encoded", "bucket", w.Bucket, "err", err)
 			return
 		}
 		w.Value = b
@@ -283,7 +283,7 @@ func (k *keeper) write(p *pending, now time.Time) bool {
 	k.commits.Add(1)
 	if k.since = (time.Time{}); p.catchUp {
 		k.behind = false
-		k.log.Info("the state can be written again, and is complete")
+		k.log.Info("the state file can be written again and is complete")
 	}
 	if p.discovery != nil {
 		k.discovery = nil

@@ -45,7 +45,7 @@ func OpenPrefixes(s *store.Store, file string, log *slog.Logger) (*Prefixes, err
 	inFile, err := readPrefixFile(file)
 	switch {
 	case err != nil && errors.Is(err, errPrefixFile):
-		log.Error("the file of the generated prefixes is damaged, and is made again from the state", "file", file, "cause", err)
+		log.Error("the file of the generated prefixes is damaged and is written anew from the state file", "file", file, "cause", err)
 	case err != nil:
 		p.unread = err
 	case s.Unread() && inFile.empty():
@@ -54,7 +54,7 @@ func OpenPrefixes(s *store.Store, file string, log *slog.Logger) (*Prefixes, err
 	p.kept = inStore
 	p.kept.merge(inFile)
 	if !p.kept.equal(inStore) && !inStore.empty() {
-		log.Warn("the generated prefixes in the state are not those of their own file, which counts", "file", file)
+		log.Warn("the generated prefixes in the state file differ from those in prefixes.json, which are used", "file", file)
 	}
 	p.keep(inStore, inFile)
 	return p, nil
@@ -98,13 +98,13 @@ func (p *Prefixes) keep(inStore, inFile sitePrefixes) {
 	}
 	switch {
 	case fileErr != nil && storeErr != nil:
-		p.log.Error("the generated prefix cannot be kept: at the next start the nodes, routes and rules get other addresses. "+
+		p.log.Error("the generated prefix cannot be stored: the next start generates another one, and all addresses change. "+
 			"Free the disk or make the folder writable, or write the prefix into the configuration",
 			"site", p.kept.Site.String(), "file", p.file, "cause", errors.Join(fileErr, storeErr))
 	case fileErr != nil:
 		p.log.Warn("the second copy of the generated prefixes cannot be written", "file", p.file, "cause", fileErr)
 	case storeErr != nil:
-		p.log.Warn("the generated prefixes stand in their own file only", "file", p.file, "cause", storeErr)
+		p.log.Warn("the generated prefixes could be written to prefixes.json only", "file", p.file, "cause", storeErr)
 	}
 }
 

@@ -45,7 +45,7 @@ func readReplaced(s *store.Store, mesh string, log *slog.Logger) (r replaced, er
 	}
 	if b != nil {
 		if err := json.Unmarshal(b, &r); err != nil {
-			log.Error("the record of replaced devices is damaged: each place has the device of the configuration again", "cause", err)
+			log.Error("the record of replaced devices is damaged: each place has the device named in the configuration", "cause", err)
 			r = replaced{}
 		}
 	}
@@ -76,7 +76,7 @@ func placed(s *store.Store, mesh string, places []node.Place, log *slog.Logger) 
 		switch {
 		case !ok || x.Listed != p.EUI64:
 		case listed[x.Device] != "" && listed[x.Device] != p.Name && r.Places[listed[x.Device]].Device.IsNone():
-			log.Warn("a replaced place goes back to the device of the configuration, which names the other one for another place",
+			log.Warn("a replaced place returns to the device named in the configuration, which now names the replacement for another place",
 				"place", p.Name, "eui64", p.EUI64.String(), "other", listed[x.Device])
 		default:
 			p.EUI64 = x.Device
@@ -114,10 +114,10 @@ func (m *Mesh) SetPlaces(places []node.Place) error {
 	m.opt.Places = slices.Clone(places)
 	for i, n := range renamed {
 		if i == maxRenamed {
-			m.log.Info("and more places changed", "more", len(renamed)-i)
+			m.log.Info("more places changed", "more", len(renamed)-i)
 			break
 		}
-		m.log.Info("place changed: the configuration says so", "node", n.Label(), "eui64", n.EUI64().String(), "admitted", n.Admitted())
+		m.log.Info("place changed by the configuration", "node", n.Label(), "eui64", n.EUI64().String(), "admitted", n.Admitted())
 	}
 	return nil
 }
@@ -137,7 +137,7 @@ func (m *Mesh) Forget(ctx context.Context, n *node.Node) error {
 	if !m.nodes.Forget(n) {
 		return nil // it has gone meanwhile
 	}
-	m.log.Info("node forgotten: somebody asked for it", "node", n.Label())
+	m.log.Info("node forgotten on request", "node", n.Label())
 	if m.keep == nil {
 		return nil
 	}

@@ -63,7 +63,7 @@ func (k *keeper) begin(s *nd.Server) {
 		}
 		err := k.table.Apply(node.AddressChange{Link: r.Link, Addr: r.Addr, Origin: r.Origin}, at)
 		if err != nil && !(errors.Is(err, node.ErrNoNode) && !r.Relay.IsNone()) {
-			k.log.Warn("a kept address is given to nobody", "address", r.Addr.String(), "link", r.Link.String(), "err", err)
+			k.log.Warn("a stored address could not be restored", "address", r.Addr.String(), "link", r.Link.String(), "err", err)
 		}
 		taken[r.Addr] = true
 		return true
@@ -79,7 +79,7 @@ func (k *keeper) begin(s *nd.Server) {
 	p.discovery = &d
 	k.write(&p, at) // sweep writes what could not be written here
 	if n := len(k.nodes) + len(taken); n > 0 {
-		k.log.Info("what is known of the mesh is back", "nodes", len(k.nodes), "addresses", len(taken), "version", s.Version())
+		k.log.Info("stored state of the mesh restored", "nodes", len(k.nodes), "addresses", len(taken), "version", s.Version())
 	}
 }
 
@@ -91,7 +91,7 @@ func (k *keeper) read(key string, v any) error {
 		return err
 	}
 	if err := json.Unmarshal(b, v); err != nil {
-		k.log.Error("a kept value cannot be read and starts anew", "key", key, "err", err)
+		k.log.Error("a stored value cannot be read and is reset", "key", key, "err", err)
 	}
 	return nil
 }
@@ -107,7 +107,7 @@ func (k *keeper) restoreClock(at time.Time) error {
 	}
 	d, ok := away(last, readStamp(at))
 	if !ok {
-		k.log.Warn("the wall clock does not say for how long nobody counted lifetimes: they go on where they were", "last", time.Unix(last.Wall, 0).UTC(), "now", at.UTC())
+		k.log.Warn("the time since the last run is unknown: stored lifetimes continue where they were", "last", time.Unix(last.Wall, 0).UTC(), "now", at.UTC())
 	}
 	k.clock.at += int64(d / time.Second)
 	return nil
@@ -120,7 +120,7 @@ func (k *keeper) restoreNodes(at time.Time) error {
 		err := json.Unmarshal(value, &kept)
 		r := k.record(kept)
 		if err != nil || string(keyOf(r).bytes()) != string(key) {
-			k.log.Warn("a kept node cannot be read and is forgotten", "node", string(key), "cause", err)
+			k.log.Warn("a stored node cannot be read and is removed", "node", string(key), "cause", err)
 			k.discard(nodesBucket, key)
 			return nil
 		}
@@ -132,7 +132,7 @@ func (k *keeper) restoreNodes(at time.Time) error {
 		return err
 	}
 	if lost := k.table.Restore(records, at); lost > 0 {
-		k.log.Warn("there is no room for all nodes of the last run", "lost", lost)
+		k.log.Warn("the node table has no room for all stored nodes", "lost", lost)
 	}
 	return nil
 }
@@ -179,7 +179,7 @@ func (k *keeper) restoreAddresses() (out []nd.Record, err error) {
 			r.ROVR, err = hex.DecodeString(a.ROVR)
 		}
 		if err != nil {
-			k.log.Warn("a kept address cannot be read and is forgotten", "address", addr.String(), "cause", err)
+			k.log.Warn("a stored address cannot be read and is removed", "address", addr.String(), "cause", err)
 			k.discard(addressesBucket, key)
 			return nil
 		}

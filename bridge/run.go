@@ -117,7 +117,7 @@ func (m *Mesh) setLinkLocalLocked() {
 		return
 	}
 	if err := s.SetLinkLocal(m.linkLocal); err != nil {
-		m.log.Warn("the TUN interface does not take the gateway's link-local address", "address", m.linkLocal.String(), "err", err)
+		m.log.Warn("the gateway's link-local address cannot be set on the TUN interface", "address", m.linkLocal.String(), "err", err)
 	}
 }
 
@@ -148,11 +148,11 @@ func (m *Mesh) readTun(ctx context.Context, dev Tun) error {
 			return err
 		}
 		m.tunDowns.Add(1)
-		m.log.Error("the TUN interface is gone: no packet passes until it is there again", "err", err)
+		m.log.Error("the TUN interface is gone: no packet is forwarded until it is back", "err", err)
 		if dev = m.reopenTun(ctx); dev == nil {
 			return nil
 		}
-		m.log.Info("the TUN interface is there again")
+		m.log.Info("the TUN interface is back")
 	}
 }
 

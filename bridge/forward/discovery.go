@@ -247,7 +247,7 @@ func (f *Forwarder) carryOut(now time.Time) {
 func (f *Forwarder) changeAddress(c node.AddressChange, now time.Time) {
 	err := f.table.Apply(c, now)
 	if err != nil && err != node.ErrNoNode && !c.Remove {
-		f.opt.Log.Warn("an address cannot be given to its node", "address", c.Addr.String(), "link", c.Link.String(), "err", err)
+		f.opt.Log.Warn("an address cannot be bound to its node", "address", c.Addr.String(), "link", c.Link.String(), "err", err)
 	}
 }
 

@@ -153,7 +153,7 @@ func (f *Forwarder) TickNodes() {
 		f.forgotten[c.Node.EUI64()], f.forgotten[c.Node.Short()] = true, true
 	})
 	if forgot > 0 {
-		f.opt.Log.Info("nodes forgotten: they stand at no place and were silent for too long", "count", forgot, "nodes", strings.Join(names, ", "))
+		f.opt.Log.Info("nodes without a place removed: silent for too long", "count", forgot, "nodes", strings.Join(names, ", "))
 	}
 	delete(f.forgotten, ieee802154.Addr{})
 	// A node that is heard again meanwhile keeps what it has registered since.

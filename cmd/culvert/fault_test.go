@@ -78,7 +78,7 @@ func TestRunFaults(t *testing.T) {
 		t.Fatal(err)
 	}
 	inLog("the TUN interface is gone", 1)
-	inLog("the TUN interface is there again", 1)
+	inLog("the TUN interface is back", 1)
 	reached()
 	if after := programtest.Ours(t, ns); strings.Join(after, "\n") != strings.Join(before, "\n") {
 		t.Errorf("after the interface came back: %q\nbefore: %q", after, before)
