@@ -82,7 +82,7 @@ type Outputs struct {
 	dir   string
 	all   atomic.Pointer[[]*declaredOutput] // that are declared now
 	audit *audit                            // nil while none was ever declared
-	wg    sync.WaitGroup                    // writes that wait for the disk
+	wg    tasks                             // writes that wait for the disk
 
 	retrying atomic.Bool // Tick is at work
 
@@ -90,6 +90,21 @@ type Outputs struct {
 	saving  sync.Mutex // held while lock-outs on the disk, or the outputs, change; before mu
 	mu      sync.Mutex
 	known   map[string]*outputState // guarded by mu: of all that are declared, were, or have a lock-out
+}
+
+// tasks are goroutines that are waited for.
+type tasks struct {
+	sync.WaitGroup
+	running atomic.Int64
+}
+
+// Go starts f.
+func (t *tasks) Go(f func()) {
+	t.running.Add(1)
+	t.WaitGroup.Go(func() {
+		defer t.running.Add(-1)
+		f()
+	})
 }
 
 // declaredOutput is one declared output.
