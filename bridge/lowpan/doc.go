@@ -1,8 +1,7 @@
-// Package lowpan is the codec of the 6LoWPAN adaptation layer: dispatch, mesh,
-// broadcast and fragment headers (RFC 4944), compressed IPv6 and next headers (RFC
-// 6282), generic header compression (RFC 7400), paging and routing headers (RFC
-// 8025, RFC 8138), and a description of a frame field by field. It does no I/O,
-// holds no clock, logs nothing and allocates nothing per packet.
+// Package lowpan is the codec of the 6LoWPAN adaptation layer: dispatch, mesh, broadcast and
+// fragment headers (RFC 4944), compressed IPv6 and next headers (RFC 6282), generic header
+// compression (RFC 7400), paging and routing headers (RFC 8025, RFC 8138), and a description of a
+// frame field by field. It does no I/O, holds no clock, logs nothing and allocates nothing per packet.
 package lowpan
 
 import (
@@ -18,9 +17,8 @@ const MTU = ipv6.MinMTU
 // identifiers are derived, and what the far end understands.
 type Peer struct {
 	From, To ieee802154.Addr
-	// Full lets the compressor use what not every peer decodes: next header
-	// encodings for extension headers and IPv6 in IPv6, and the short form of an
-	// unspecified source.
+	// Full lets the compressor use what not every peer decodes: next header encodings for
+	// extension headers and IPv6 in IPv6, and the short form of an unspecified source.
 	Full bool
 	// GHC is for the compressor: the far end's 6CIO had G=1 (RFC 7400, 3.4). For
 	// the decompressor: we offered it to the far end.
