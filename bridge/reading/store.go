@@ -21,6 +21,10 @@ import (
 // MaxNames is how many names of readings of one node are kept. It is our choice.
 const MaxNames = 64
 
+// maxUnits is how many times a name of a node may change its unit: each change is another
+// series of metrics for whoever keeps them. It is our choice.
+const maxUnits = 4
+
 // MaxLast is how many readings of one name of a node are kept, the latest included.
 const MaxLast = 16
 
@@ -59,6 +63,7 @@ type nodeReadings struct {
 type series struct {
 	latest senml.Reading
 	past   []past // by time, the oldest first; none is later than the latest
+	units  int    // how many times the unit changed
 }
 
 // past is an earlier reading, of the name, unit and kind of the latest.
@@ -103,6 +108,9 @@ func (s *Store) Publish(t node.Member, readings []senml.Reading, now time.Time) 
 	for i := range readings {
 		readings[i].Name = shortName(readings[i].Name, t.Node)
 		readings[i].Data = bytes.Clone(readings[i].Data)
+		if !senml.SafeUnit(readings[i].Unit) {
+			readings[i].Unit = ""
+		}
 	}
 	if correctTimes(readings, now) {
 		s.clocks.Add(1)
@@ -143,6 +151,9 @@ func (s *Store) Put(mesh string, n *node.Node, in []senml.Reading, now time.Time
 	for _, r := range in {
 		i, found := nr.find(r.Name)
 		switch {
+		case found && r.Unit != nr.names[i].latest.Unit && nr.names[i].units >= maxUnits:
+			s.refused.Add(1)
+			lost++
 		case found:
 			s.addLocked(&nr.names[i], r, now)
 		case len(nr.names) >= MaxNames:
@@ -169,7 +180,11 @@ func (s *Store) addLocked(x *series, r senml.Reading, now time.Time) {
 	case r.Kind != old.Kind || r.Unit != old.Unit || r.HasSum != old.HasSum:
 		if !r.Time.Before(old.Time) || old.Time.After(now.Add(maxAhead)) {
 			s.past -= len(x.past)
-			*x = series{latest: r}
+			units := x.units
+			if r.Unit != old.Unit {
+				units++
+			}
+			*x = series{latest: r, units: units}
 		}
 	case r.Time.After(old.Time):
 		s.rememberLocked(x, *old)

@@ -18,6 +18,31 @@ func number(name string, v float64, at time.Time) []senml.Reading {
 	return []senml.Reading{{Name: name, Unit: "Cel", Kind: senml.Value, Value: v, Time: at}}
 }
 
+// What a node sends as units makes no more than a few series of a name over all time, and none
+// that cannot be shown.
+func TestUnitsAreBounded(t *testing.T) {
+	s, tg := newSite(t)
+	now := time.Now().Truncate(time.Microsecond)
+	seen := map[string]bool{}
+	for i := range 500 {
+		r := senml.Reading{Name: "temp", Unit: fmt.Sprint("u", i), Kind: senml.Value, Value: 1, Time: now.Add(time.Duration(i) * time.Millisecond)}
+		lost := s.Publish(tg, []senml.Reading{r}, now.Add(time.Second))
+		if (lost == 1) != (i > maxUnits) {
+			t.Fatalf("unit %d: %d lost", i, lost)
+		}
+		for _, x := range s.All() {
+			seen[x.Name+x.Unit] = true
+		}
+	}
+	if len(seen) != maxUnits+1 {
+		t.Errorf("%d series over time, want %d", len(seen), maxUnits+1)
+	}
+	s.Publish(tg, []senml.Reading{{Name: "door", Unit: "\x1b[31m", Kind: senml.Value, Value: 1, Time: now}}, now)
+	if rs := s.Of(tg.Node, "door", 1); len(rs) != 1 || rs[0].Unit != "" {
+		t.Errorf("%+v", rs)
+	}
+}
+
 // values are the numbers of readings.
 func values(rs []senml.Reading) (out []float64) {
 	for _, r := range rs {

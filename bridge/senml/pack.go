@@ -87,7 +87,7 @@ func Number(name, unit string, v float64) Record {
 // said is worked in.
 type Reading struct {
 	Name   string
-	Unit   string // empty if none was given
+	Unit   string // empty if none was given, or none that SafeUnit takes
 	Kind   Field  // Value, StringValue, BoolValue or DataValue; 0 with a sum alone
 	Value  float64
 	String string

@@ -9,7 +9,6 @@ import (
 	"strings"
 	"text/tabwriter"
 	"time"
-	"unicode"
 	"unicode/utf8"
 
 	"github.com/spf13/cobra"
@@ -105,7 +104,7 @@ func readOwn(ctx context.Context, out io.Writer, c *client.Client, node, path st
 // textOf returns b if it is text that a terminal can show.
 func textOf(b []byte) string {
 	s := string(b)
-	if !utf8.ValidString(s) || strings.ContainsFunc(s, func(r rune) bool { return unicode.IsControl(r) && r != '\n' && r != '\t' }) {
+	if !utf8.ValidString(s) || strings.ContainsFunc(s, func(r rune) bool { return cli.MovesTerminal(r) && r != '\n' && r != '\t' }) {
 		return ""
 	}
 	return s
@@ -173,7 +172,7 @@ func printReadings(out io.Writer, node string, readings []senml.Reading, now tim
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(w, "NAME\tVALUE\tUNIT\tMEASURED")
 	for _, r := range readings {
-		fmt.Fprintf(w, "%s\t%s\t%s\t%s\n", lastPart(r.Name), valueOf(r), r.Unit, cli.Ago(&r.Time, now))
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\n", lastPart(r.Name), valueOf(r), cli.Printable([]byte(r.Unit)), cli.Ago(&r.Time, now))
 	}
 	return w.Flush()
 }

@@ -17,7 +17,7 @@ func Main(ctx context.Context, commands []Command, args []string, stdin io.Reade
 	cmd, err := root.ExecuteContextC(ctx)
 	code, show := ExitCode(err)
 	if show {
-		fmt.Fprintf(stderr, "%s: %s\n", cmd.CommandPath(), errorText(err, cmd.CommandPath()))
+		fmt.Fprintf(stderr, "%s: %s\n", cmd.CommandPath(), PrintableLines(errorText(err, cmd.CommandPath())))
 	}
 	return code
 }

@@ -5,6 +5,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
 )
 
 // Plural returns "1 error" or "3 errors".
@@ -46,8 +47,32 @@ func MeshCount(n int) string {
 
 // Printable returns a text of the radio's without what would move a terminal.
 func Printable(text []byte) string {
-	quoted := strconv.Quote(strings.ToValidUTF8(string(text), "\uFFFD"))
+	quoted := strconv.Quote(strings.ToValidUTF8(string(text), "\uFFFD")) // which escapes all that MovesTerminal names
 	return quoted[1 : len(quoted)-1]
+}
+
+// MovesTerminal reports whether a rune moves a terminal, hides, or turns the direction of
+// text: control and format characters, and separators of lines and paragraphs.
+func MovesTerminal(r rune) bool {
+	return unicode.IsControl(r) || unicode.In(r, unicode.Cf, unicode.Zl, unicode.Zp)
+}
+
+// PrintableLines is Printable for a text of several lines: errors may hold words of a node.
+func PrintableLines(text string) string {
+	text = strings.ToValidUTF8(text, "\uFFFD")
+	if !strings.ContainsFunc(text, func(r rune) bool { return MovesTerminal(r) && r != '\n' && r != '\t' }) {
+		return text
+	}
+	var b strings.Builder
+	for _, r := range text {
+		switch {
+		case MovesTerminal(r) && r != '\n' && r != '\t':
+			b.WriteString(strings.Trim(strconv.QuoteRuneToASCII(r), "'"))
+		default:
+			b.WriteRune(r)
+		}
+	}
+	return b.String()
 }
 
 // Octets is a size as people say it.
