@@ -107,7 +107,7 @@ func TestLockOutOfEachIdentity(t *testing.T) {
 		t.Errorf("with two lock-outs left: %s %+v", code, w)
 	}
 	f.stop()
-	f, operator, miller = start()
+	f, _, _ = start()
 	if got := lockers(f.lockState()); len(got) != 2 || !slices.Contains(got, "miller") || !slices.Contains(got, me) {
 		t.Errorf("after a new start: locked by %q", got)
 	}
