@@ -30,6 +30,7 @@ const (
 	maxLinksAll  = 16 << 20
 	rdLifetime   = 90000 // seconds (RFC 9176, section 5)
 	maxName      = 63    // octets of ep and d (section 5)
+	maxExtra     = 8     // attributes of an endpoint besides its own ones
 )
 
 // Options are what a directory rests on.
@@ -122,8 +123,8 @@ func parseRegistration(req *msg.Request) (g registration, bad msg.Response, ok b
 			return g, msg.Errorf(codes.BadRequest, "%s: a text without control characters is needed", name), false
 		}
 	}
-	if len(g.name.ep) > maxName || len(g.name.d) > maxName || len(g.extra) > 8 {
-		return g, msg.Errorf(codes.BadRequest, "ep and d have at most %d octets, and there are at most 8 other attributes", maxName), false
+	if len(g.name.ep) > maxName || len(g.name.d) > maxName || len(g.extra) > maxExtra {
+		return g, msg.Errorf(codes.BadRequest, "ep and d have at most %d octets, and there are at most %d other attributes", maxName, maxExtra), false
 	}
 	return g, msg.Response{}, true
 }
@@ -313,6 +314,11 @@ func (d *Directory) change(req *msg.Request, id string, t node.Member, isNode bo
 	case len(req.Payload) > 0 || g.name != (endpointName{}):
 		return msg.Errorf(codes.BadRequest, "an update has no payload, and changes neither ep nor d")
 	}
+	extra := updated(e.extra, g.extra)
+	if len(extra) > maxExtra {
+		return msg.Errorf(codes.BadRequest, "an endpoint has at most %d attributes besides ep, d, lt and base", maxExtra)
+	}
+	e.extra = extra
 	if g.hasLT {
 		e.lt = g.lt
 	}
@@ -321,14 +327,21 @@ func (d *Directory) change(req *msg.Request, id string, t node.Member, isNode bo
 	} else if !e.given {
 		e.base = baseOf(req.Peer.Addr)
 	}
-	for _, a := range g.extra {
-		e.extra = slices.DeleteFunc(slices.Clone(e.extra), func(x msg.Attribute) bool { return x.Name == a.Name })
-		e.extra = append(e.extra, a)
-	}
 	if e.lt > 0 {
 		e.until = now.Add(time.Duration(e.lt) * time.Second)
 	}
 	return msg.Empty(codes.Changed)
+}
+
+// updated returns the attributes of a registration after an update: each replaces what had
+// its name (section 5.3.1).
+func updated(old, update []msg.Attribute) []msg.Attribute {
+	out := slices.Clone(old)
+	for _, a := range update {
+		out = slices.DeleteFunc(out, func(x msg.Attribute) bool { return x.Name == a.Name })
+		out = append(out, a)
+	}
+	return out
 }
 
 // Expire drops what has lapsed, and what belongs to nodes that are gone.

@@ -122,7 +122,11 @@ func stringEnd(data []byte, i int) int {
 		case n == 1:
 			return j + 1
 		case j+2 < len(data) && data[j+1] == quote && data[j+2] == quote:
-			return j + 3
+			end := j + 3
+			for end < len(data) && end < j+5 && data[end] == quote { // the text may end in two quotes
+				end++
+			}
+			return end
 		}
 	}
 	return len(data)
