@@ -1,7 +1,6 @@
 package ask
 
 import (
-	"encoding/json"
 	"fmt"
 	"io"
 	"maps"
@@ -53,7 +52,7 @@ or the daemon, was away meanwhile.`,
 				return err
 			}
 			if g.Json {
-				return json.NewEncoder(cmd.OutOrStdout()).Encode(nodes)
+				return cli.WriteJSON(cmd.OutOrStdout(), nodes)
 			}
 			return PrintNodes(cmd.OutOrStdout(), nodes, wide, time.Now())
 		},

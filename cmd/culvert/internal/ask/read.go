@@ -2,7 +2,6 @@ package ask
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
 	"io"
 	"strconv"
@@ -62,7 +61,7 @@ the daemon answers from what it kept as long as that is fresh.`,
 				return err
 			}
 			if g.Json {
-				_, err = fmt.Fprintf(cmd.OutOrStdout(), "%s\n", body)
+				_, err = fmt.Fprintf(cmd.OutOrStdout(), "%s\n", cli.PrintableJSON(body))
 				return err
 			}
 			if len(readings) == 0 {
@@ -85,7 +84,7 @@ func readOwn(ctx context.Context, out io.Writer, c *client.Client, node, path st
 		return control.Reached(err)
 	}
 	if asJSON {
-		return json.NewEncoder(out).Encode(struct {
+		return cli.WriteJSON(out, struct {
 			Node   string `json:"node"`
 			Path   string `json:"path"`
 			Format int    `json:"format"`

@@ -181,7 +181,7 @@ func writePlain(cmd *cobra.Command, c *client.Client, o setOptions, asJSON bool,
 		return control.Reached(err)
 	}
 	if asJSON {
-		return json.NewEncoder(cmd.OutOrStdout()).Encode(map[string]string{"node": args[0], "path": args[1], "value": args[2], "code": control.CodeText(a.Code)})
+		return cli.WriteJSON(cmd.OutOrStdout(), map[string]string{"node": args[0], "path": args[1], "value": args[2], "code": control.CodeText(a.Code)})
 	}
 	_, err = fmt.Fprintf(cmd.OutOrStdout(), "%s of %s: %s\n", args[1], args[0], control.CodeText(a.Code))
 	return err
@@ -261,7 +261,7 @@ func driveOutput(cmd *cobra.Command, c *client.Client, o setOptions, asJSON bool
 	}
 	out := cmd.OutOrStdout()
 	if asJSON {
-		_, err = fmt.Fprintf(out, "%s\n", body)
+		_, err = fmt.Fprintf(out, "%s\n", cli.PrintableJSON(body))
 	} else {
 		text := fmt.Sprintf("%s: %s of %s to %q", w.Outcome, w.Resource, w.Place, w.Value)
 		if w.Lease > 0 {

@@ -2,7 +2,6 @@ package ask
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -202,7 +201,7 @@ func (w *watcher) show(node string, r senml.Reading) (done bool, err error) {
 		case senml.StringValue:
 			line.Value = r.String
 		}
-		err = json.NewEncoder(w.out).Encode(line)
+		err = cli.WriteJSON(w.out, line)
 	} else {
 		_, err = fmt.Fprintf(w.out, "%s  %-16s %-8s %s %s\n", r.Time.Local().Format("15:04:05"), node, lastPart(r.Name), valueOf(r), r.Unit)
 	}

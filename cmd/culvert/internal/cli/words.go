@@ -1,11 +1,16 @@
 package cli
 
 import (
+	"bytes"
+	"encoding/json"
 	"fmt"
+	"io"
 	"strconv"
 	"strings"
 	"time"
 	"unicode"
+	"unicode/utf16"
+	"unicode/utf8"
 )
 
 // Plural returns "1 error" or "3 errors".
@@ -73,6 +78,35 @@ func PrintableLines(text string) string {
 		}
 	}
 	return b.String()
+}
+
+// PrintableJSON escapes in a JSON text what would move a terminal: it stands in strings
+// alone, where JSON takes it escaped as well (RFC 8259, section 7).
+func PrintableJSON(b []byte) []byte {
+	moves := func(r rune) bool { return r >= 0x7f && MovesTerminal(r) }
+	if !bytes.ContainsFunc(b, moves) {
+		return b
+	}
+	out := make([]byte, 0, len(b)+16)
+	for _, r := range string(b) {
+		if !moves(r) {
+			out = utf8.AppendRune(out, r)
+			continue
+		}
+		for _, u := range utf16.Encode([]rune{r}) {
+			out = fmt.Appendf(out, "\\u%04x", u)
+		}
+	}
+	return out
+}
+
+// WriteJSON writes v as one line of JSON that moves no terminal.
+func WriteJSON(w io.Writer, v any) error {
+	b, err := json.Marshal(v)
+	if err == nil {
+		_, err = fmt.Fprintf(w, "%s\n", PrintableJSON(b))
+	}
+	return err
 }
 
 // Octets is a size as people say it.

@@ -1,6 +1,10 @@
 package cli
 
-import "testing"
+import (
+	"encoding/json"
+	"strings"
+	"testing"
+)
 
 // Words of a node in an error move no terminal, whatever they are.
 func TestPrintableLines(t *testing.T) {
@@ -17,5 +21,21 @@ func TestPrintableLines(t *testing.T) {
 				t.Errorf("%q: Printable leaves %q", in, r)
 			}
 		}
+	}
+}
+
+// JSON of a node's words moves no terminal, and says the same.
+func TestPrintableJSON(t *testing.T) {
+	in := "a\u009b31m\u202eb\u200b\u00e9\x1b\U000e0041\u2028"
+	var b strings.Builder
+	if err := WriteJSON(&b, in); err != nil {
+		t.Fatal(err)
+	}
+	if strings.ContainsFunc(strings.TrimSuffix(b.String(), "\n"), MovesTerminal) {
+		t.Errorf("%q", b.String())
+	}
+	var out string
+	if err := json.Unmarshal([]byte(b.String()), &out); err != nil || out != in {
+		t.Errorf("%q (%v), want %q", out, err, in)
 	}
 }
