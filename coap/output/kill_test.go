@@ -64,7 +64,7 @@ func TestOutputsKilledAnywhere(t *testing.T) {
 				locked = false // whether it held before the kill is not known
 			}
 		}
-		w := newModelWorld(t, dir)
+		w := newModelWorld(t, dir, 0)
 		if got := w.out.isLocked(w.out.find("sump", "/output")); locked && !got {
 			t.Errorf("kill %d: the lock-out is gone after %q", n, told[len(told)-1])
 		}
@@ -83,7 +83,7 @@ func TestOutputsKilledAnywhere(t *testing.T) {
 // driveUntilKilled writes, locks and unlocks, and says on the standard output what the machine
 // was told and what holds.
 func driveUntilKilled(t *testing.T, dir string) {
-	w := newModelWorld(t, dir)
+	w := newModelWorld(t, dir, 0)
 	w.m.came = func(v string) { fmt.Println("came " + v) }
 	for {
 		w.on(20 * time.Second)

@@ -19,7 +19,6 @@ import (
 
 	"github.com/plgd-dev/go-coap/v3/message"
 	"github.com/plgd-dev/go-coap/v3/message/codes"
-	"github.com/plgd-dev/go-coap/v3/udp/coder"
 	"pgregory.net/rapid"
 
 	"culvert/bridge/ieee802154"
@@ -30,112 +29,7 @@ import (
 	"culvert/coap/nodeclient"
 )
 
-// machine is the node of the model: a CoAP server whose output is what was written last, and
-// which may fall silent. It knows what the model allows it to be told.
-type machine struct {
-	conn *net.UDPConn
-
-	mu      sync.Mutex
-	silent  bool
-	value   string
-	now     time.Time            // of the model: what was sent before it began has been taken
-	locked  bool                 // of the model
-	last    map[string]time.Time // deadline of each value but the safe one
-	told    map[string]bool      // values that came
-	mids    map[uint16]bool
-	faults  []string
-	barrier chan struct{}
-	came    func(value string) // nil: nobody is told
-}
-
-func newMachine(t rapid.TB) *machine {
-	c, err := net.ListenUDP("udp6", &net.UDPAddr{IP: net.IPv6loopback})
-	if err != nil {
-		t.Fatal(err)
-	}
-	return &machine{conn: c, value: "0", last: map[string]time.Time{}, told: map[string]bool{}, mids: map[uint16]bool{}, barrier: make(chan struct{}, 1)}
-}
-
-func (m *machine) run() {
-	buf := make([]byte, 2048)
-	for {
-		n, from, err := m.conn.ReadFromUDPAddrPort(buf)
-		if err != nil {
-			return
-		}
-		if n == 1 || n == 4 && buf[0] == 0x70 { // a Reset: nothing else here is answered by one
-			m.barrier <- struct{}{}
-			continue
-		}
-		if b := m.take(buf[:n]); b != nil {
-			_, _ = m.conn.WriteToUDPAddrPort(b, from)
-		}
-	}
-}
-
-// take answers one datagram, and looks at whether it may come.
-func (m *machine) take(b []byte) []byte {
-	q := message.Message{Options: make(message.Options, 0, msg.MaxOptions)}
-	if _, err := coder.DefaultCoder.Decode(b, &q); err != nil || q.Type != message.Confirmable {
-		return nil
-	}
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	if v := string(q.Payload); q.Code == codes.PUT && v != "0" {
-		switch until, known := m.last[v]; {
-		case !known:
-			m.faults = append(m.faults, "a value came that nobody wrote: "+v)
-		case m.now.After(until):
-			m.faults = append(m.faults, fmt.Sprintf("%s came %v after its deadline", v, m.now.Sub(until)))
-		case m.locked:
-			m.faults = append(m.faults, v+" came while the output was locked out")
-		}
-		m.told[v] = true
-	}
-	if m.silent {
-		return nil
-	}
-	a := message.Message{Type: message.Acknowledgement, MessageID: q.MessageID, Token: q.Token, Code: codes.Content}
-	if q.Code == codes.PUT {
-		if m.came != nil {
-			m.came(string(q.Payload))
-		}
-		a.Code = codes.Changed
-		if !m.mids[uint16(q.MessageID)] { // RFC 7252, section 4.5
-			m.mids[uint16(q.MessageID)] = true
-			m.value = string(q.Payload)
-		}
-	} else {
-		a.Payload = []byte(m.value)
-	}
-	return msg.Encode(a)
-}
-
-// settle waits until the machine has taken all that was sent to it before.
-func (m *machine) settle(t rapid.TB) {
-	c, err := net.DialUDP("udp6", nil, m.conn.LocalAddr().(*net.UDPAddr))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer c.Close()
-	if _, err := c.Write([]byte{0}); err != nil {
-		t.Fatal(err)
-	}
-	<-m.barrier
-}
-
-// settleClient waits until a client has taken all that was sent to it before: a confirmable
-// message that fits nothing draws a Reset (RFC 7252, section 4.2).
-func (m *machine) settleClient(t rapid.TB, c *nodeclient.Client) {
-	at := netip.AddrPortFrom(netip.IPv6Loopback(), c.LocalAddr().Port())
-	stray := msg.Encode(message.Message{Type: message.Confirmable, Code: codes.Content, MessageID: 1, Token: []byte("stray")})
-	if _, err := m.conn.WriteToUDPAddrPort(stray, at); err != nil {
-		t.Fatal(err)
-	}
-	<-m.barrier
-}
-
-// world is a daemon's outputs, its machine, and what the model knows.
+// modelWorld is a daemon's outputs, its machine, and what the model knows.
 type modelWorld struct {
 	t      rapid.TB
 	dir    string
@@ -154,16 +48,24 @@ type modelWorld struct {
 	open   sync.WaitGroup // writes without an answer
 	ons    atomic.Int64   // of other values without an answer
 	offs   []string       // numbers of writes of the safe value since the last crash
+	safes  atomic.Int64   // writes of the safe value without an answer
+	killed atomic.Bool    // what is answered now does not count
+
+	declared []Output
+	kept     *os.File // while the disk is full
+	mu       sync.Mutex
+	begun    time.Time // the latest write that may have reached the machine, or the start
 }
 
 func (w *modelWorld) now() time.Time { return w.base.Add(time.Duration(w.ahead.Load())) }
 
-func newModelWorld(t rapid.TB, dir string) *modelWorld {
+func newModelWorld(t rapid.TB, dir string, interval time.Duration) *modelWorld {
 	table, err := node.New(node.Options{Prefix: netip.MustParsePrefix("fd5e:2a11:77c0:1::/64"), Places: []node.Place{{Name: "sump", EUI64: ieee802154.Extended(0x00005eef10000005)}}})
 	if err != nil {
 		t.Fatal(err)
 	}
-	w := &modelWorld{t: t, dir: dir, m: newMachine(t), meshes: node.Meshes{{Name: "fenland", Table: table}}, base: time.Now(), locks: map[uint32]bool{}}
+	w := &modelWorld{t: t, dir: dir, m: newMachine(t), meshes: node.Meshes{{Name: "fenland", Table: table}}, base: time.Now(), locks: map[uint32]bool{},
+		declared: []Output{{Place: "sump", Resource: "/output", Safe: "0", Interval: interval}}}
 	w.member = node.Member{Mesh: w.meshes[0], Node: table.Attach(node.Joined{EUI64: ieee802154.Extended(0x00005eef10000005)}, w.base).Node}
 	w.m.now = w.base
 	go w.m.run()
@@ -171,14 +73,12 @@ func newModelWorld(t rapid.TB, dir string) *modelWorld {
 	return w
 }
 
-var modelOutput = []Output{{Place: "sump", Resource: "/output", Safe: "0"}}
-
 // start begins a daemon.
 func (w *modelWorld) start() {
 	at := w.m.conn.LocalAddr().(*net.UDPAddr).AddrPort()
 	locate := func(node.Member) netip.AddrPort { return at }
 	transmission := nodeclient.Transmission{AckTimeout: time.Second}.WithDefaults()
-	w.nodes = nodeclient.New(nodeclient.Options{Meshes: w.meshes, Default: &transmission, Locate: locate, Now: w.now})
+	w.nodes = nodeclient.New(nodeclient.Options{Meshes: w.meshes, Default: &transmission, Locate: locate, Now: w.now, NotAfter: w.m.notAfter})
 	if err := w.nodes.Open(); err != nil {
 		w.t.Fatal(err)
 	}
@@ -186,7 +86,9 @@ func (w *modelWorld) start() {
 	w.ends.Go(func() { _ = nodes.Run() })
 	w.out = New(Options{Nodes: w.nodes, Meshes: w.meshes, Locate: locate, Who: func(*msg.Request) *access.Identity { return nil },
 		Log: slog.New(slog.DiscardHandler), Now: w.now, Boot: func() time.Duration { return BootTime() + time.Duration(w.slept.Load()) }})
-	if err := w.out.Open(modelOutput, "", w.dir); err != nil {
+	w.killed.Store(false)
+	w.begun = w.now()
+	if err := w.out.Open(w.declared, "", w.dir); err != nil {
 		w.t.Fatal(err)
 	}
 }
@@ -194,6 +96,7 @@ func (w *modelWorld) start() {
 // crash ends the daemon as a kill does: nothing is written any more. Whoever waits gets no
 // answer that counts.
 func (w *modelWorld) crash() {
+	w.killed.Store(true)
 	w.out.audit.mu.Lock()
 	w.out.audit.shut = errors.New("killed")
 	w.out.audit.mu.Unlock()
@@ -251,6 +154,7 @@ func (w *modelWorld) silent(is bool) {
 func (w *modelWorld) pass(d time.Duration, until func() bool) {
 	for end := w.now().Add(d); w.now().Before(end) && !until(); {
 		w.ahead.Add(int64(500 * time.Millisecond))
+		w.slept.Add(int64(500 * time.Millisecond))
 		w.out.CheckStandstill()
 		w.nodes.Tick(w.now())
 		w.settled()
@@ -261,30 +165,64 @@ func (w *modelWorld) pass(d time.Duration, until func() bool) {
 func (w *modelWorld) on(within time.Duration) {
 	w.number++
 	value := fmt.Sprint("on", w.number)
+	at := w.now()
 	w.m.mu.Lock()
-	w.m.last[value] = w.now().Add(within)
+	w.m.last[value] = at.Add(within)
 	w.m.mu.Unlock()
 	w.ons.Add(1)
 	locked := len(w.locks) > 0
+	w.mu.Lock()
+	free := at.Sub(w.begun) >= w.declared[0].Interval
+	w.mu.Unlock()
 	w.write(value, within, func(r api.Written, code codes.Code) {
-		w.ons.Add(-1)
-		if locked && !strings.Contains(r.Outcome, api.OutcomeRefused) {
+		defer w.ons.Add(-1)
+		refused := strings.Contains(r.Outcome, api.OutcomeRefused)
+		switch {
+		case w.killed.Load():
+		case locked && !refused:
 			w.t.Errorf("on while it is locked out: %v %s", code, r.Outcome)
+		case free && strings.Contains(r.Outcome, "too soon"):
+			w.t.Errorf("the interval is over, and on is refused: %s", r.Outcome)
+		}
+		if !refused {
+			w.sent(at)
 		}
 	})
 }
 
+// sent notes the time of a write that may have reached the machine.
+func (w *modelWorld) sent(at time.Time) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if at.After(w.begun) {
+		w.begun = at
+	}
+}
+
+// offAtOnce writes the safe value several times, and waits for nothing.
+func (w *modelWorld) offAtOnce(times int, within time.Duration) {
+	for range times {
+		w.sent(w.now())
+		w.safes.Add(1)
+		w.write("0", within, func(r api.Written, code codes.Code) {
+			defer w.safes.Add(-1)
+			if !w.killed.Load() && strings.Contains(r.Outcome, api.OutcomeRefused) {
+				w.t.Errorf("one of %d offs was refused: %v %s", times, code, r.Outcome)
+			}
+		})
+	}
+}
+
 // off writes the safe value, lets time pass until it has an answer, and checks it.
 func (w *modelWorld) off(within time.Duration) {
+	w.sent(w.now())
 	var answer atomic.Pointer[string]
 	w.write("0", within, func(r api.Written, code codes.Code) {
 		s := msg.CodeText(code) + " " + r.Outcome
 		answer.Store(&s)
 	})
-	w.m.mu.Lock()
-	silent := w.m.silent
-	w.m.mu.Unlock()
-	w.pass(within+2*readBackTime, func() bool { return answer.Load() != nil })
+	answers := w.m.answers()
+	w.pass(within+longestWrite+2*readBackTime, func() bool { return answer.Load() != nil })
 	if answer.Load() == nil {
 		w.t.Fatalf("off has no answer")
 	}
@@ -299,9 +237,9 @@ func (w *modelWorld) off(within time.Duration) {
 	switch {
 	case strings.Contains(got, api.OutcomeRefused):
 		w.t.Errorf("off was refused: %s", got)
-	case !silent && !strings.HasPrefix(got, "2.04"):
+	case answers && !strings.HasPrefix(got, "2.04"):
 		w.t.Errorf("off, and the node answers: %s", got)
-	case !silent && value != "0":
+	case answers && value != "0":
 		w.t.Errorf("off is done, and the machine is at %q: %s", value, got)
 	}
 }
@@ -346,7 +284,8 @@ func (w *modelWorld) fill() {
 }
 
 // full takes the disk away, or gives it back.
-func (w *modelWorld) full(is bool, kept **os.File) {
+func (w *modelWorld) full(is bool) {
+	kept := &w.kept
 	a := w.out.audit
 	a.mu.Lock()
 	defer a.mu.Unlock()
@@ -365,7 +304,7 @@ func (w *modelWorld) full(is bool, kept **os.File) {
 
 // finish ends the daemon, and checks that the audit log tells what happened.
 func (w *modelWorld) finish() {
-	w.pass(2*time.Minute, func() bool { return w.ons.Load() == 0 })
+	w.pass(2*time.Minute, func() bool { return w.ons.Load() == 0 && w.safes.Load() == 0 })
 	w.open.Wait()
 	w.settled()
 	w.nodes.Close()
@@ -375,9 +314,17 @@ func (w *modelWorld) finish() {
 		w.t.Errorf("close: %v", err)
 	}
 	w.m.conn.Close()
-	b, err := os.ReadFile(filepath.Join(w.dir, auditFile))
+	files, err := filepath.Glob(filepath.Join(w.dir, "audit*.jsonl")) // the age of the latest one may have put it aside
 	if err != nil {
 		w.t.Fatal(err)
+	}
+	var b []byte
+	for _, name := range files {
+		part, err := os.ReadFile(name)
+		if err != nil {
+			w.t.Fatal(err)
+		}
+		b = append(b, part...)
 	}
 	for v := range w.m.told {
 		if !bytes.Contains(b, []byte(`"value":"`+v+`"`)) {
@@ -422,50 +369,73 @@ func TestLongOutputsModel(t *testing.T) {
 		if err := os.Mkdir(dir, 0o700); err != nil {
 			t.Fatal(err)
 		}
-		w := newModelWorld(t, dir)
-		var kept *os.File
+		w := newModelWorld(t, dir, time.Duration(rapid.SampledFrom([]int{0, 15}).Draw(t, "interval"))*time.Second)
+		w.silent(rapid.Bool().Draw(t, "begins silent"))
 		for range rapid.IntRange(1, 12).Draw(t, "steps") {
-			switch rapid.SampledFrom([]string{"on", "on", "on", "off", "off", "lock", "unlock", "fill", "silent", "answers", "time", "stand still", "reload", "full", "room", "crash"}).Draw(t, "step") {
-			case "on":
-				w.on(time.Duration(rapid.IntRange(2, 60).Draw(t, "within")) * time.Second)
-			case "off":
-				w.off(time.Duration(rapid.IntRange(2, 20).Draw(t, "within")) * time.Second)
-			case "lock":
-				w.lock(uint32(rapid.IntRange(1, 2).Draw(t, "user")), true)
-			case "unlock":
-				w.lock(uint32(rapid.IntRange(1, 2).Draw(t, "user")), false)
-			case "fill":
-				w.fill()
-			case "silent":
-				w.silent(true)
-			case "answers":
-				w.silent(false)
-			case "time":
-				w.pass(time.Duration(rapid.IntRange(1, 30).Draw(t, "seconds"))*time.Second, func() bool { return false })
-			case "stand still":
-				w.slept.Add(int64(3 * time.Second))
-				w.out.CheckStandstill()
-			case "reload":
-				for _, declared := range [][]Output{nil, modelOutput}[rapid.IntRange(0, 1).Draw(t, "from"):] {
-					if err := w.out.SetOutputs(declared); err != nil {
-						t.Errorf("reload: %v", err)
-					}
-				}
-			case "full":
-				w.full(true, &kept)
-			case "room":
-				w.full(false, &kept)
-			case "crash":
-				w.full(false, &kept)
-				w.crash()
-				w.start()
-				w.settled()
-			}
+			w.step(t)
 			w.settled()
 		}
-		w.full(false, &kept)
+		w.full(false)
+		w.m.radio(false, w.now())
 		w.silent(false)
 		w.off(20 * time.Second)
 		w.finish()
 	})
 }
+
+// step does one thing, whichever it is.
+func (w *modelWorld) step(t *rapid.T) {
+	seconds := func(from, to int) time.Duration {
+		return time.Duration(rapid.IntRange(from, to).Draw(t, "seconds")) * time.Second
+	}
+	switch rapid.SampledFrom(modelSteps).Draw(t, "step") {
+	case "on":
+		w.on(seconds(2, 60))
+	case "off":
+		w.off(seconds(2, 20))
+	case "offs":
+		w.offAtOnce(rapid.IntRange(1, 5).Draw(t, "times"), seconds(2, 20))
+	case "lock":
+		w.lock(uint32(rapid.IntRange(1, 2).Draw(t, "user")), true)
+	case "unlock":
+		w.lock(uint32(rapid.IntRange(1, 2).Draw(t, "user")), false)
+	case "fill":
+		w.fill()
+	case "silent":
+		w.silent(true)
+	case "answers":
+		w.silent(false)
+	case "radio dead":
+		w.m.radio(true, w.now())
+	case "radio back":
+		w.m.radio(false, w.now())
+	case "time":
+		w.pass(seconds(1, 30), func() bool { return false })
+	case "stand still":
+		w.slept.Add(int64(3 * time.Second))
+		w.out.CheckStandstill()
+		w.m.voids(w.now())
+	case "reload":
+		for _, declared := range [][]Output{nil, w.declared}[rapid.IntRange(0, 1).Draw(t, "from"):] {
+			if err := w.out.SetOutputs(declared); err != nil {
+				t.Errorf("reload: %v", err)
+			}
+		}
+	case "full":
+		w.full(true)
+	case "room":
+		w.full(false)
+	case "crash":
+		w.full(false)
+		w.crash()
+		// What a dead daemon left in the queue of its mesh is not the outputs' to call back;
+		// no later daemon goes on with it.
+		w.m.forget()
+		w.base = w.base.Add(rapid.SampledFrom([]time.Duration{0, 0, -365 * 24 * time.Hour, 730 * 24 * time.Hour}).Draw(t, "clock"))
+		w.start()
+	}
+}
+
+// modelSteps are what may happen; what stands twice happens more often.
+var modelSteps = []string{"on", "on", "on", "off", "offs", "lock", "unlock", "fill", "silent", "answers", "radio dead", "radio back",
+	"time", "time", "stand still", "reload", "full", "room", "crash"}
