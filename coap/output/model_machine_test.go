@@ -205,3 +205,13 @@ func (m *machine) forget() {
 	defer m.mu.Unlock()
 	m.held, m.limits, m.last = nil, map[uint16]time.Time{}, map[string]time.Time{}
 }
+
+// void has a value that did not come so far, and of which the client has an answer, come no
+// more.
+func (m *machine) void(value string, now time.Time) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if _, ok := m.last[value]; ok && !m.told[value] {
+		m.last[value] = now.Add(-1)
+	}
+}

@@ -54,7 +54,7 @@ type modelWorld struct {
 	declared []Output
 	kept     *os.File // while the disk is full
 	mu       sync.Mutex
-	begun    time.Time // the latest write that may have reached the machine, or the start
+	begun    time.Time // the latest write that may have reached the machine, or the start after it
 }
 
 func (w *modelWorld) now() time.Time { return w.base.Add(time.Duration(w.ahead.Load())) }
@@ -87,7 +87,9 @@ func (w *modelWorld) start() {
 	w.out = New(Options{Nodes: w.nodes, Meshes: w.meshes, Locate: locate, Who: func(*msg.Request) *access.Identity { return nil },
 		Log: slog.New(slog.DiscardHandler), Now: w.now, Boot: func() time.Duration { return BootTime() + time.Duration(w.slept.Load()) }})
 	w.killed.Store(false)
-	w.begun = w.now()
+	if !w.begun.IsZero() {
+		w.begun = w.now()
+	}
 	if err := w.out.Open(w.declared, "", w.dir); err != nil {
 		w.t.Fatal(err)
 	}
@@ -187,6 +189,7 @@ func (w *modelWorld) on(within time.Duration) {
 		if !refused {
 			w.sent(at)
 		}
+		w.m.void(value, w.now())
 	})
 }
 
@@ -199,12 +202,18 @@ func (w *modelWorld) sent(at time.Time) {
 	}
 }
 
+// writeSafe writes the safe value, after which nothing written before may come any more.
+func (w *modelWorld) writeSafe(within time.Duration, done func(api.Written, codes.Code)) {
+	w.write("0", within, done)
+	w.m.voids(w.now())
+}
+
 // offAtOnce writes the safe value several times, and waits for nothing.
 func (w *modelWorld) offAtOnce(times int, within time.Duration) {
 	for range times {
 		w.sent(w.now())
 		w.safes.Add(1)
-		w.write("0", within, func(r api.Written, code codes.Code) {
+		w.writeSafe(within, func(r api.Written, code codes.Code) {
 			defer w.safes.Add(-1)
 			if !w.killed.Load() && strings.Contains(r.Outcome, api.OutcomeRefused) {
 				w.t.Errorf("one of %d offs was refused: %v %s", times, code, r.Outcome)
@@ -217,7 +226,7 @@ func (w *modelWorld) offAtOnce(times int, within time.Duration) {
 func (w *modelWorld) off(within time.Duration) {
 	w.sent(w.now())
 	var answer atomic.Pointer[string]
-	w.write("0", within, func(r api.Written, code codes.Code) {
+	w.writeSafe(within, func(r api.Written, code codes.Code) {
 		s := msg.CodeText(code) + " " + r.Outcome
 		answer.Store(&s)
 	})
