@@ -99,6 +99,9 @@ func (w *modelWorld) start() {
 // answer that counts.
 func (w *modelWorld) crash() {
 	w.killed.Store(true)
+	if w.number > 0 { // of an intent without an outcome nobody knows whether it was sent
+		w.sent(w.now())
+	}
 	w.out.audit.mu.Lock()
 	w.out.audit.shut = errors.New("killed")
 	w.out.audit.mu.Unlock()
