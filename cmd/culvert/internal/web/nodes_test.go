@@ -50,7 +50,9 @@ func TestRowsSayTheTruth(t *testing.T) {
 	}
 	page([]string{"up, stranger", "1 stranger on fenland, at no place: served, since admit is &#34;any&#34;.", "<td>1 s ago</td>", "<td>mast</td>", "<td>gateway</td>", "-81 dBm"},
 		[]string{"-44 dBm", "silent"})
-	clock = clock.Add(310 * time.Second)
+	clock = clock.Add(33 * time.Second) // 35 s with the renderings: two reports overdue, and not ten
+	page([]string{"late 35 s, 3 reports of 10 s missed", "3 nodes of fenland late."}, []string{"silent"})
+	clock = clock.Add(276 * time.Second)
 	table.Report(table.ByLabel("grain-bin"), clock)
 	page([]string{"silent 5 min, 31 reports of 10 s missed", "2 nodes of fenland silent."}, nil)
 	radio = false

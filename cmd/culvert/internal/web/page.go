@@ -148,6 +148,9 @@ func trouble(m meshView, s node.Stats) (out []string) {
 	if n := s.Nodes[node.Silent]; n > 0 {
 		out = append(out, fmt.Sprintf("%s of %s silent.", people(n), m.Name))
 	}
+	if n := s.Nodes[node.Late]; n > 0 {
+		out = append(out, fmt.Sprintf("%s of %s late.", people(n), m.Name))
+	}
 	if n := s.Nodes[node.Expected]; n > 0 {
 		out = append(out, fmt.Sprintf("%s of %s expected and never heard.", people(n), m.Name))
 	}
