@@ -39,7 +39,7 @@ type Receiver struct {
 	own         []ieee802154.Addr
 	reassembler *frag.Reassembler
 	broadcasts  broadcasts
-	stats       Stats
+	frames      uint64 // received so far
 	packet      [lowpan.MTU]byte
 }
 
@@ -88,31 +88,12 @@ var (
 // addresses of its MAC header, and whether its sender was offered GHC; c holds the
 // contexts. An error is a *drop.Error: the frame was dropped.
 //
-// Each datagram in reassembly that does not become a packet is reported exactly
-// once, here as Received.Ended or by Expire; its End names the first of its frames
-// by number, where 0 is the first frame that the Receiver was ever given.
+// A datagram in reassembly that does not become a packet is reported exactly once, as
+// Received.Ended or by Expire. Its End has the number of its first frame: the first frame
+// that a Receiver takes has number 0.
 func (r *Receiver) Receive(p lowpan.Peer, payload []byte, c *lowpan.Contexts, now time.Time) (Received, error) {
-	number := r.stats.Frames
-	r.stats.Frames++
-	got, err := r.receive(p, payload, c, now, number)
-	if got.Ended.Err != nil {
-		r.stats.Ended[got.Ended.Err.Reason]++
-	}
-	if err != nil {
-		got.Packet = nil
-		r.stats.Dropped[drop.Of(err)]++
-		return got, err
-	}
-	r.stats.Consumed++
-	if got.Packet != nil {
-		r.stats.Packets++
-	}
-	return got, nil
-}
-
-// receive is the way of one frame: the headers before the datagram, then the
-// datagram, whole or as a fragment.
-func (r *Receiver) receive(p lowpan.Peer, payload []byte, c *lowpan.Contexts, now time.Time, number uint64) (Received, error) {
+	number := r.frames
+	r.frames++
 	f, err := lowpan.ParseFrame(payload)
 	if err != nil {
 		return Received{From: p.From, To: p.To}, err
@@ -214,26 +195,8 @@ func complete(got Received, key frag.Key, whole frag.Datagram) (Received, error)
 // Expire ends one datagram whose time is over, and reports false if there is none.
 // Call it until then, at least once a second.
 func (r *Receiver) Expire(now time.Time) (frag.End, bool) {
-	end, ok := r.reassembler.Expire(now)
-	if ok {
-		r.stats.Ended[end.Err.Reason]++
-	}
-	return end, ok
+	return r.reassembler.Expire(now)
 }
 
-// Stats are a Receiver's counts since it was made.
-type Stats struct {
-	Frames     uint64             // received = Consumed + all of Dropped
-	Consumed   uint64             // became packets, were kept for one, or repeated a fragment
-	Dropped    [drop.Count]uint64 // frames, by reason
-	Packets    uint64             // restored
-	Ended      [drop.Count]uint64 // datagrams that ended in reassembly, by reason
-	Incomplete int                // datagrams in reassembly now
-}
-
-// Stats returns the counts.
-func (r *Receiver) Stats() Stats {
-	s := r.stats
-	s.Incomplete = r.reassembler.Len()
-	return s
-}
+// Len returns the number of datagrams in reassembly.
+func (r *Receiver) Len() int { return r.reassembler.Len() }

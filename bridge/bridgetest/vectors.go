@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"maps"
 	"net/netip"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -193,12 +192,4 @@ func (v Vector) Field(tb testing.TB, field string, dst any) {
 	if err := json.Unmarshal(v.Fields[field], dst); err != nil {
 		tb.Fatalf("bridgetest: %s: field %s: %v", v.ID, field, err)
 	}
-}
-
-// Exists reports whether testdata has a file; a golden file may still be to be
-// written.
-func Exists(tb testing.TB, elem ...string) bool {
-	tb.Helper()
-	_, err := os.Stat(Testdata(tb, elem...))
-	return err == nil
 }

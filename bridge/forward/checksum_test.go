@@ -30,7 +30,7 @@ func TestOtherContextIsSeenByChecksums(t *testing.T) {
 		r.run()
 	}
 	for range 3 * sampleEvery {
-		send(nodeA, cs, udp(ipv6.Join(other.Addr(), iid(nodeA)), ipv6.Join(other.Addr(), 1), 64, 8))
+		send(nodeA, cs, udp(ipv6.Join(other.Addr(), iid(nodeA)), ipv6.Gateway(other), 64, 8))
 		send(nodeB, contexts, udp(global(nodeB), gateway, 64, 8))
 	}
 	for _, w := range []struct {

@@ -77,7 +77,7 @@ type Radio interface {
 
 func (o Options) withDefaults() Options {
 	if !o.Gateway.IsValid() {
-		o.Gateway = ipv6.Join(o.Table.Prefix().Addr(), 1)
+		o.Gateway = ipv6.Gateway(o.Table.Prefix())
 	}
 	set := func(v *int, d int) {
 		if *v <= 0 {

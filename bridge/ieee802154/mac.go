@@ -3,7 +3,6 @@ package ieee802154
 import (
 	"encoding/binary"
 	"errors"
-	"fmt"
 )
 
 // FrameType is the type of a MAC frame (IEEE Std 802.15.4-2015, 7.2.2.2).
@@ -55,10 +54,6 @@ const (
 	elementDataFollows    = 0x7f
 	groupTermination      = 0xf
 )
-
-// MaxHeader is the longest header that AppendTo writes, in octets: frame control,
-// sequence number, one PAN id, two extended addresses.
-const MaxHeader = 2 + 1 + 2 + 8 + 8
 
 // Header is the MAC header of a frame. Addresses are as on the air: none, short or
 // extended.
@@ -248,18 +243,3 @@ func appendAddr(b []byte, a Addr) []byte {
 // HeaderLen returns the octets that AppendTo writes for a frame between two
 // addresses.
 func HeaderLen(to, from Addr) int { return 2 + 1 + 2 + to.Len() + from.Len() }
-
-// String names the type as the log does.
-func (t FrameType) String() string {
-	switch t {
-	case TypeBeacon:
-		return "beacon"
-	case TypeData:
-		return "data"
-	case TypeAck:
-		return "ack"
-	case TypeCommand:
-		return "command"
-	}
-	return fmt.Sprintf("type %d", uint8(t))
-}

@@ -37,7 +37,7 @@ func TestHeaderOfKernelFrames(t *testing.T) {
 				continue
 			}
 			if h.Type != TypeData || h.From != MustParseAddr(v.Src) || h.To != MustParseAddr(v.Dst) {
-				t.Errorf("%s: %s from %s to %s, want data from %s to %s", v.Name, h.Type, h.From, h.To, v.Src, v.Dst)
+				t.Errorf("%s: type %d from %s to %s, want data from %s to %s", v.Name, h.Type, h.From, h.To, v.Src, v.Dst)
 			}
 			if hex.EncodeToString(payload) != v.Payloads[i] {
 				t.Errorf("%s: payload %x, want %s", v.Name, payload, v.Payloads[i])

@@ -2,9 +2,9 @@ package ipv6
 
 import "encoding/binary"
 
-// Sum adds the octets of b to a partial sum of 16-bit words (RFC 1071). Only the
-// last piece of a message may have an odd number of octets.
-func Sum(sum uint32, b []byte) uint32 {
+// addOctets adds the octets of b to a partial sum of 16-bit words (RFC 1071). Only the
+// last part of a message may have an odd number of octets.
+func addOctets(sum uint32, b []byte) uint32 {
 	acc := uint64(sum)
 	for len(b) >= 8 {
 		v := binary.BigEndian.Uint64(b)
@@ -24,30 +24,29 @@ func Sum(sum uint32, b []byte) uint32 {
 	return uint32(acc)
 }
 
-// Finish folds a partial sum and complements it.
-func Finish(sum uint32) uint16 {
+// fold folds a partial sum to 16 bits and complements it.
+func fold(sum uint32) uint16 {
 	for sum>>16 != 0 {
 		sum = sum>>16 + sum&0xffff
 	}
 	return ^uint16(sum)
 }
 
-// PseudoSum returns the partial sum of the pseudo-header (RFC 8200, section 8.1)
+// pseudoHeader returns the partial sum of the pseudo-header (RFC 8200, section 8.1)
 // for an upper-layer message of n octets.
-func PseudoSum(src, dst []byte, proto byte, n int) uint32 {
-	s := Sum(0, src)
-	s = Sum(s, dst)
+func pseudoHeader(src, dst []byte, proto byte, n int) uint32 {
+	s := addOctets(addOctets(0, src), dst)
 	return s + uint32(n)>>16 + uint32(n)&0xffff + uint32(proto)
 }
 
-// Checksum returns the checksum of an upper-layer message in which the checksum
-// field is zero. For UDP a result of 0 is to be sent as 0xffff (RFC 8200, section
-// 8.1): UDPChecksum does that.
+// Checksum returns the checksum of an upper-layer message whose checksum field is zero. For
+// UDP call UDPChecksum.
 func Checksum(src, dst []byte, proto byte, msg []byte) uint16 {
-	return Finish(Sum(PseudoSum(src, dst, proto, len(msg)), msg))
+	return fold(addOctets(pseudoHeader(src, dst, proto, len(msg)), msg))
 }
 
-// UDPChecksum is Checksum for UDP: never 0.
+// UDPChecksum is Checksum for UDP, where a result of 0 is sent as 0xffff (RFC 8200, section
+// 8.1).
 func UDPChecksum(src, dst []byte, msg []byte) uint16 {
 	if c := Checksum(src, dst, ProtoUDP, msg); c != 0 {
 		return c
@@ -55,7 +54,7 @@ func UDPChecksum(src, dst []byte, msg []byte) uint16 {
 	return 0xffff
 }
 
-// ChecksumOK reports whether the checksum within the message is right.
+// ChecksumOK reports whether the checksum that msg holds is correct.
 func ChecksumOK(src, dst []byte, proto byte, msg []byte) bool {
 	return Checksum(src, dst, proto, msg) == 0
 }

@@ -13,16 +13,16 @@ import (
 // The worked example of RFC 1071, section 3.
 func TestSumExample(t *testing.T) {
 	b := []byte{0x00, 0x01, 0xf2, 0x03, 0xf4, 0xf5, 0xf6, 0xf7}
-	if got := Sum(0, b); got != 0xddf2 {
+	if got := addOctets(0, b); got != 0xddf2 {
 		t.Errorf("sum %#04x, want 0xddf2", got)
 	}
-	if got := Finish(Sum(0, b)); got != 0x220d {
+	if got := fold(addOctets(0, b)); got != 0x220d {
 		t.Errorf("checksum %#04x, want 0x220d", got)
 	}
-	if got := Finish(Sum(Sum(0, b[:4]), b[4:])); got != 0x220d {
+	if got := fold(addOctets(addOctets(0, b[:4]), b[4:])); got != 0x220d {
 		t.Errorf("in two pieces: %#04x", got)
 	}
-	if got := Finish(0x1fffe); got != 0 {
+	if got := fold(0x1fffe); got != 0 {
 		t.Errorf("folded: %#04x", got)
 	}
 }

@@ -36,8 +36,6 @@ const (
 	CodeBeyondScope    = 2
 	CodeAddress        = 3
 	CodePort           = 4
-	CodeIngressPolicy  = 5
-	CodeRejectRoute    = 6
 	CodeHopLimit       = 0 // of Time Exceeded
 	CodeReassemblyTime = 1 // of Time Exceeded
 )

@@ -24,22 +24,19 @@ func IIDOf(a ieee802154.Addr) (IID, bool) {
 		return IID(v ^ universalLocal), true
 	}
 	if s, ok := a.Short(); ok {
-		return iidShort | IID(s), true
+		return IIDOfShort(s), true
 	}
 	return 0, false
 }
 
-// IIDOfPAN returns the interface identifier that RFC 4944, section 6, formed from
-// a PAN id and a short address, with the U/L bit cleared. It is recognised only:
-// nothing forms a new address like this since RFC 6282.
-func IIDOfPAN(pan, short uint16) IID {
-	return IID(pan&^0x0200)<<48 | iidShort | IID(short)
-}
+// IIDOfShort returns the interface identifier of a short address (RFC 6282, section 3.2.2).
+func IIDOfShort(short uint16) IID { return iidShort | IID(short) }
 
-// IIDOfMAC48 returns the interface identifier that RFC 2464, section 4, derives
-// from a 48-bit address.
-func IIDOfMAC48(m [6]byte) IID {
-	return IID(binary.BigEndian.Uint64([]byte{m[0] ^ 2, m[1], m[2], 0xff, 0xfe, m[3], m[4], m[5]}))
+// IIDOfPAN returns the interface identifier that RFC 4944, section 6, formed from
+// a PAN id and a short address, with the U/L bit cleared. It serves to recognise old
+// addresses: RFC 6282 replaced this form.
+func IIDOfPAN(pan, short uint16) IID {
+	return IID(pan&^0x0200)<<48 | IIDOfShort(short)
 }
 
 // LinkAddr returns the link address from which IIDOf derives i. An identifier of
@@ -62,15 +59,17 @@ func IIDIn(a netip.Addr) IID {
 	return IID(binary.BigEndian.Uint64(b[8:]))
 }
 
-// Join returns the address of the /64 that p stands in with the interface
-// identifier i.
+// Join returns the address made of the first 64 bits of p and the interface identifier i.
 func Join(p netip.Addr, i IID) netip.Addr {
 	b := p.As16()
 	binary.BigEndian.PutUint64(b[8:], uint64(i))
 	return netip.AddrFrom16(b)
 }
 
-// LinkLocal returns fe80::/64 with the interface identifier i.
+// Gateway returns the gateway's default address in the mesh prefix p: p::1.
+func Gateway(p netip.Prefix) netip.Addr { return Join(p.Addr(), 1) }
+
+// LinkLocal returns the link-local address with the interface identifier i.
 func LinkLocal(i IID) netip.Addr {
 	return Join(netip.AddrFrom16([16]byte{0: 0xfe, 1: 0x80}), i)
 }
@@ -86,11 +85,4 @@ var (
 func SolicitedNode(a netip.Addr) netip.Addr {
 	b := a.As16()
 	return netip.AddrFrom16([16]byte{0: 0xff, 1: 0x02, 11: 0x01, 12: 0xff, 13: b[13], 14: b[14], 15: b[15]})
-}
-
-// MulticastShort returns the short address to which RFC 4944, section 9, maps a
-// group where multicast is mesh-under: 100 and the low 13 bits.
-func MulticastShort(group netip.Addr) ieee802154.Addr {
-	b := group.As16()
-	return ieee802154.Short(0x8000 | binary.BigEndian.Uint16(b[14:])&0x1fff)
 }

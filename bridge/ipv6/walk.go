@@ -2,26 +2,27 @@ package ipv6
 
 import "encoding/binary"
 
-// Upper is where the walk over the extension headers of a packet ended.
+// Upper is the result of Walk: the upper-layer header of a packet, and what the extension
+// headers before it hold.
 type Upper struct {
-	Proto    byte // the Next Header value that the walk stopped at
-	Offset   int  // of that header, from the start of the packet
-	Fragment bool // a Fragment header was passed
-	First    bool // no Fragment header was passed, or it has offset 0
-	Cut      bool // the packet ended within an extension header
-	Routing0 bool // a type 0 routing header was passed (RFC 5095)
-	Routing3 bool // one of type 3 with segments left was passed (RFC 6554)
-	Routing4 bool // one of type 4 with segments left was passed (RFC 8754)
-	RPL      bool // an RPL option was passed (RFC 6553; RFC 9008)
+	Proto      byte // Next Header value of the upper-layer header
+	Offset     int  // of the upper-layer header in the packet
+	FragmentAt int  // offset of the first Fragment header; 0: none
+	Nested     bool // there is more than one Fragment header
+	First      bool // no Fragment header, or its offset is 0
+	Cut        bool // the packet ends within an extension header
+	Routing0   bool // a type 0 routing header (RFC 5095)
+	Routing3   bool // a type 3 routing header with segments left (RFC 6554)
+	Routing4   bool // a type 4 routing header with segments left (RFC 8754)
+	RPL        bool // an RPL option (RFC 6553; RFC 9008)
 	// NextAt is the offset of the octet that holds Proto: 6, or the first octet
 	// of the last extension header.
 	NextAt int
 }
 
-// Walk passes over the extension headers of p (RFC 8200, section 4) and says
-// where the upper-layer header stands. It stops at the first header that is not
-// an extension header it knows how to pass, at a Fragment header whose offset is
-// not 0 (what follows is then no header), and where the packet ends.
+// Walk passes over the extension headers of p (RFC 8200, section 4). It stops at the first
+// header that it cannot pass, behind a Fragment header whose offset is not 0, since what
+// follows is no header, and at the end of the packet.
 func Walk(p Packet) Upper {
 	u := Upper{Proto: p.NextHeader(), Offset: HeaderLen, First: true, NextAt: offNextHeader}
 	for {
@@ -52,7 +53,11 @@ func Walk(p Packet) Upper {
 				return u
 			}
 			n = 8 // section 4.5
-			u.Fragment = true
+			if u.FragmentAt == 0 {
+				u.FragmentAt = u.Offset
+			} else {
+				u.Nested = true
+			}
 			if binary.BigEndian.Uint16(b[2:])>>3 != 0 {
 				u.First = false
 				u.Proto, u.NextAt, u.Offset = b[0], u.Offset, u.Offset+n
@@ -67,27 +72,4 @@ func Walk(p Packet) Upper {
 		}
 		u.Proto, u.NextAt, u.Offset = b[0], u.Offset, u.Offset+n
 	}
-}
-
-// FragmentHeader returns the offset of the first Fragment header that the walk u over p
-// passed, 0 for none, and whether it passed another one behind that.
-func FragmentHeader(p Packet, u Upper) (at int, nested bool) {
-	if !u.Fragment {
-		return 0, false
-	}
-	for next, proto := HeaderLen, p.NextHeader(); next <= u.NextAt; {
-		b := p[next:]
-		n := 8 * (int(b[1]) + 1)
-		switch proto {
-		case ProtoFragment:
-			if at != 0 {
-				return at, true
-			}
-			at, n = next, 8
-		case ProtoAH:
-			n = 4 * (int(b[1]) + 2)
-		}
-		proto, next = b[0], next+n
-	}
-	return at, false
 }

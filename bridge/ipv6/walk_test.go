@@ -38,8 +38,10 @@ func TestWalk(t *testing.T) {
 		{"routing type 0 (RFC 5095)", ProtoRouting, "11 00 0001 00000000" + udp, Upper{Proto: ProtoUDP, Offset: 48, First: true, Routing0: true, NextAt: 40}},
 		{"routing type 3", ProtoRouting, "11 00 0301 00000000" + udp, Upper{Proto: ProtoUDP, Offset: 48, First: true, Routing3: true, NextAt: 40}},
 		{"AH of 24 octets", ProtoAH, "11 04 0000" + strings.Repeat("00", 20) + udp, Upper{Proto: ProtoUDP, Offset: 64, First: true, NextAt: 40}},
-		{"first fragment", ProtoFragment, "11 00 0001 cafef00d" + udp, Upper{Proto: ProtoUDP, Offset: 48, Fragment: true, First: true, NextAt: 40}},
-		{"later fragment", ProtoFragment, "00 00 0008 cafef00d" + udp, Upper{Proto: ProtoHopByHop, Offset: 48, Fragment: true, NextAt: 40}},
+		{"first fragment", ProtoFragment, "11 00 0001 cafef00d" + udp, Upper{Proto: ProtoUDP, Offset: 48, FragmentAt: 40, First: true, NextAt: 40}},
+		{"later fragment", ProtoFragment, "00 00 0008 cafef00d" + udp, Upper{Proto: ProtoHopByHop, Offset: 48, FragmentAt: 40, NextAt: 40}},
+		{"a Fragment header behind another one and options (RFC 8200, 4.5: at most one)", ProtoFragment, "3c 00 0000 cafef00d" + "2c" + opts + "11 00 0000 cafef00d" + udp,
+			Upper{Proto: ProtoUDP, Offset: 64, FragmentAt: 40, Nested: true, First: true, NextAt: 56}},
 		{"unknown", 99, "00", Upper{Proto: 99, Offset: 40, First: true, NextAt: 6}},
 		{"ESP hides the rest", ProtoESP, "00", Upper{Proto: ProtoESP, Offset: 40, First: true, NextAt: 6}},
 		{"routing type 3, a segment left (RFC 6554, 3)", ProtoRouting, "11 00 0301 00000000" + udp, Upper{Proto: ProtoUDP, Offset: 48, First: true, Routing3: true, NextAt: 40}},
@@ -95,7 +97,7 @@ func FuzzWalk(f *testing.F) {
 		}
 		u := Walk(p)
 		if u.Offset < HeaderLen || u.Offset > len(p) || u.NextAt >= u.Offset || u.NextAt < offNextHeader ||
-			p[u.NextAt] != u.Proto || !u.First && !u.Fragment {
+			p[u.NextAt] != u.Proto || !u.First && u.FragmentAt == 0 {
 			t.Fatalf("%x: %+v", b, u)
 		}
 		_ = ICMPError{Type: TypeUnreachable}.MayAnswer(p)

@@ -1,6 +1,10 @@
 package lowpan
 
-import "encoding/binary"
+import (
+	"encoding/binary"
+
+	"culvert/bridge/ipv6"
+)
 
 // iphc appends the IPv6 header at e.at as LOWPAN_IPHC (RFC 6282, section 3) and
 // returns its Next Header value, which is in-line unless more says that an NHC
@@ -145,7 +149,7 @@ func (f form) shorter(a address, c *context, stateful byte, from link) form {
 	case f.n == 0 || a.hi != c.hi:
 	case (from.ok || c.bits == 128) && a == c.join(from.iid):
 		return form{base: stateful | 3}
-	case f.n > 2 && a == c.join(shortIID|a.lo&0xffff):
+	case f.n > 2 && a == c.join(uint64(ipv6.IIDOfShort(uint16(a.lo)))):
 		return form{base: stateful | 2, n: 2}
 	case f.n > 8 && a == c.join(a.lo):
 		return form{base: stateful | 1, n: 8}

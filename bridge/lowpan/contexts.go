@@ -53,18 +53,6 @@ func (c *Contexts) With(id uint8, p netip.Prefix, compress bool) *Contexts {
 	return &n
 }
 
-// Without returns a copy of c that lacks context id.
-func (c *Contexts) Without(id uint8) *Contexts {
-	var n Contexts
-	if c != nil {
-		n = *c
-	}
-	if id < 16 {
-		n.entry[id] = context{}
-	}
-	return &n
-}
-
 // Lookup returns the prefix of context id for decompression.
 func (c *Contexts) Lookup(id uint8) (netip.Prefix, bool) {
 	e := c.get(id)

@@ -22,9 +22,6 @@ const (
 // hopLimits are what HLIM stands for; 0 is in-line.
 var hopLimits = [4]byte{0, 1, 64, 255}
 
-// shortIID is the interface identifier of the short address 0 (section 3.2.2).
-const shortIID = 0x000000fffe000000
-
 // linkOf returns what a link address yields for an elided interface identifier.
 // What is no address of one node yields nothing: RFC 6282 is silent there, and an
 // address such as fe80::ff:fe00:ffff must not come to be.
@@ -191,7 +188,7 @@ func (d *decoder) unicast(m *addressModes, stateful bool, mode, cid byte, from l
 	case n == 8:
 		a = prefix.join(binary.BigEndian.Uint64(b))
 	case n == 2:
-		a = prefix.join(shortIID | uint64(binary.BigEndian.Uint16(b)))
+		a = prefix.join(uint64(ipv6.IIDOfShort(binary.BigEndian.Uint16(b))))
 	case mode == 3 && !from.ok && prefix.bits < 128:
 		return address{}, m.encapsulating
 	case mode == 3:

@@ -78,7 +78,7 @@ func (s *Server) advertise(out *Out, to netip.Addr, link ieee802154.Addr, capabi
 	out.Buf = appendAddr(out.Buf, s.o.Gateway)
 	if capabilities {
 		out.Buf = append(out.Buf, optCapability, 1)
-		out.Buf = binary.BigEndian.AppendUint16(out.Buf, CapGHC|CapExtended|CapBorder|CapRouter|CapDuplic)
+		out.Buf = binary.BigEndian.AppendUint16(out.Buf, capGHC|capExtended|capBorder|capRouter|capDuplicate)
 		out.Buf = append(out.Buf, 0, 0, 0, 0)
 	}
 	out.finish(at, link, false)

@@ -34,11 +34,11 @@ const (
 	flagT = 1 << 0 // the TID is valid: the extended form
 	flagR = 1 << 1 // asks for reachability through the router
 
-	CapGHC      = 1 << 0 // G
-	CapExtended = 1 << 1 // E: the extended registration option
-	CapBorder   = 1 << 3 // B: a border router
-	CapRouter   = 1 << 4 // L: a router
-	CapDuplic   = 1 << 5 // D: the extended duplicate messages
+	capGHC       = 1 << 0 // G
+	capExtended  = 1 << 1 // E: the extended registration option
+	capBorder    = 1 << 3 // B: a border router
+	capRouter    = 1 << 4 // L: a router
+	capDuplicate = 1 << 5 // D: the extended duplicate messages
 )
 
 // Status of a registration (RFC 6775, 4.1; RFC 8505, 4.1).

@@ -280,7 +280,7 @@ func TestRouterAdvertisement(t *testing.T) {
 	if got := raw[optBorderRouter]; len(got) != 1 || !bytes.Equal(got[0][2:6], []byte{0, 1, 0, 0}) || netip.AddrFrom16([16]byte(got[0][8:])) != gatewayIP {
 		t.Errorf("border router option %x", got)
 	}
-	if got := raw[optCapability]; len(got) != 1 || binary.BigEndian.Uint16(got[0][2:])&(CapExtended|CapGHC) != CapExtended|CapGHC {
+	if got := raw[optCapability]; len(got) != 1 || binary.BigEndian.Uint16(got[0][2:])&(capExtended|capGHC) != capExtended|capGHC {
 		t.Errorf("6CIO %x: want E and G set, as the solicitation had the option (RFC 8505, 6; RFC 7400, 3.4)", got)
 	}
 	if got := raw[optSourceLink]; len(got) != 1 || got[0][1] != 2 || !bytes.Equal(got[0][2:10], eui(router)) {

@@ -170,7 +170,7 @@ func New(o Options, state State, now time.Time) *Server {
 
 func (o Options) withDefaults() Options {
 	if !o.Gateway.IsValid() {
-		o.Gateway = ipv6.Join(o.Prefix.Addr(), 1)
+		o.Gateway = ipv6.Gateway(o.Prefix)
 	}
 	set := func(d *time.Duration, v time.Duration) {
 		if *d <= 0 {
@@ -225,7 +225,7 @@ func (s *Server) Handle(p ipv6.Packet, from ieee802154.Addr, now time.Time, out 
 	switch m.typ {
 	case ipv6.TypeRouterSol:
 		s.stats.Solicitations++
-		out.Peers = append(out.Peers, Peer{Link: from, Asked: m.hasCaps, GHC: m.hasCaps && m.caps&CapGHC != 0})
+		out.Peers = append(out.Peers, Peer{Link: from, Asked: m.hasCaps, GHC: m.hasCaps && m.caps&capGHC != 0})
 		s.advertise(out, m.src, from, m.hasCaps)
 		return nil
 	case ipv6.TypeNeighborSol:

@@ -103,7 +103,7 @@ func udpPayload(p ipv6.Packet, u ipv6.Upper, cut bool) (b []byte, octets int, ok
 // can make them up.
 func (e *Engine) icmpError(v *Verdict, q *query) {
 	v.Why = BadICMP
-	quoted, keep, ok := Quoted(q.p, q.u)
+	quoted, keep, ok := quotedTuple(q.p, q.u)
 	if !ok || quoted.Source != q.t.Destination || q.fragment.more || q.toNode != nil && keep > maxError {
 		return
 	}

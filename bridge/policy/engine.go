@@ -153,7 +153,6 @@ const (
 	ByDefault              // no rule matched
 	Unnamed                // none but by "any", and the packet crosses between a unique local and a global address
 	OverRate               // a rule would allow it, but not so often
-	OverAir                // the air has no room for it
 	NotFirst               // a fragment of a packet whose first fragment did not pass
 	BadFragment            // a fragment that hides or rewrites what rules look at
 	BadICMP                // an ICMPv6 error about no flow
@@ -161,7 +160,7 @@ const (
 	whyWordsLen            // the number of reasons
 )
 
-var whyWords = [whyWordsLen]string{"rule", "flow", "default", "unnamed", "rate", "air", "fragment", "bad-fragment", "icmp-error", "icmp-rate"}
+var whyWords = [whyWordsLen]string{"rule", "flow", "default", "unnamed", "rate", "fragment", "bad-fragment", "icmp-error", "icmp-rate"}
 
 // String returns the word for w in the log.
 func (w Why) String() string {
@@ -169,14 +168,6 @@ func (w Why) String() string {
 		return "invalid"
 	}
 	return whyWords[w]
-}
-
-// Check decides about a packet that passes at once if it may: Decide and Begin.
-func (e *Engine) Check(p ipv6.Packet, u ipv6.Upper, from, to *node.Node, now time.Time) Verdict {
-	var v Verdict
-	e.Decide(&v, p, u, from, to, now)
-	e.Begin(&v)
-	return v
 }
 
 // Decide sets v to what becomes of a packet from the node from, nil for one from outside, to the
@@ -214,7 +205,7 @@ func (e *Engine) Begin(v *Verdict) {
 
 func (e *Engine) decide(v *Verdict, q *query) {
 	v.Allow, v.Answer, v.Rule, v.Keep, v.opens.valid, v.first.at = false, false, -1, 0, false, 0
-	if q.u.Fragment {
+	if q.u.FragmentAt != 0 {
 		var ok bool
 		if q.fragment, ok = fragmentOf(q.p, q.u); !ok {
 			v.Why = BadFragment

@@ -45,13 +45,12 @@ type fragmentHeader struct {
 // fragmentOf reads the Fragment header of a packet that has one, and reports whether it is
 // the only one and its fragment ends within the largest packet (RFC 8200, section 4.5).
 func fragmentOf(p ipv6.Packet, u ipv6.Upper) (h fragmentHeader, ok bool) {
-	at, nested := ipv6.FragmentHeader(p, u)
-	if nested {
+	if u.Nested {
 		return h, false
 	}
-	b := p[at:]
+	b := p[u.FragmentAt:]
 	offset := binary.BigEndian.Uint16(b[2:])
-	h = fragmentHeader{at: at, start: at + 8, offset: int(offset &^ 7), more: offset&1 != 0, id: binary.BigEndian.Uint32(b[4:])}
+	h = fragmentHeader{at: u.FragmentAt, start: u.FragmentAt + 8, offset: int(offset &^ 7), more: offset&1 != 0, id: binary.BigEndian.Uint32(b[4:])}
 	return h, h.offset+len(b)-8 <= 65535
 }
 

@@ -101,7 +101,7 @@ func echo(src, dst netip.Addr, typ byte, id uint16) ipv6.Packet {
 }
 
 func (e *Engine) ask(p ipv6.Packet, from, to *node.Node, at time.Duration) Verdict {
-	return e.Check(p, ipv6.Walk(p), from, to, begin.Add(at))
+	return decideAndBegin(e, p, ipv6.Walk(p), from, to, begin.Add(at))
 }
 
 // First match wins, and nothing matches means no: RFC 6092, section 3 in spirit.
@@ -469,8 +469,16 @@ func BenchmarkCheck(b *testing.B) {
 			u := ipv6.Walk(p)
 			b.ReportAllocs()
 			for b.Loop() {
-				e.Check(p, u, nil, bin, begin)
+				decideAndBegin(e, p, u, nil, bin, begin)
 			}
 		})
 	}
+}
+
+// decideAndBegin decides about a packet, and lets an allowed one open its flow.
+func decideAndBegin(e *Engine, p ipv6.Packet, u ipv6.Upper, from, to *node.Node, now time.Time) Verdict {
+	var v Verdict
+	e.Decide(&v, p, u, from, to, now)
+	e.Begin(&v)
+	return v
 }

@@ -55,10 +55,10 @@ const quotedTransport = 20
 // carry to the node what the cut keeps out. Our choice.
 const maxError = ipv6.HeaderLen + 8 + ipv6.HeaderLen + quotedTransport + 64
 
-// Quoted reads the tuple of the packet that an ICMPv6 error quotes (RFC 4443, section 3),
+// quotedTuple reads the tuple of the packet that an ICMPv6 error quotes (RFC 4443, section 3),
 // and false where too little of it is there. keep is how many octets of the error are
 // enough to say about what it is.
-func Quoted(p ipv6.Packet, u ipv6.Upper) (t Tuple, keep int, ok bool) {
+func quotedTuple(p ipv6.Packet, u ipv6.Upper) (t Tuple, keep int, ok bool) {
 	at := u.Offset + 8
 	if at > len(p) {
 		return t, 0, false

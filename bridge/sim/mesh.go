@@ -431,4 +431,4 @@ func (m *Mesh) dropped(r drop.Reason) {
 }
 
 // gatewayAddr is the address of the gateway's host in the mesh, prefix::1.
-func (m *Mesh) gatewayAddr() netip.Addr { return ipv6.Join(m.site.Prefix.Addr(), 1) }
+func (m *Mesh) gatewayAddr() netip.Addr { return ipv6.Gateway(m.site.Prefix) }

@@ -129,7 +129,7 @@ func (m *Mesh) receive(n int32, f *frame) {
 		return
 	}
 	nd.aged = nd.aged || !isFragment(b)
-	if !nd.aged && r.Stats().Incomplete == 0 {
+	if !nd.aged && r.Len() == 0 {
 		m.giveBack(n)
 	}
 }
@@ -186,7 +186,7 @@ func (m *Mesh) tidy(n int32) {
 			m.dropped(end.Err.Reason)
 		}
 	}
-	if r.Stats().Incomplete == 0 {
+	if r.Len() == 0 {
 		m.giveBack(n)
 		return
 	}

@@ -146,7 +146,7 @@ func decode(t testing.TB, b []byte) gopacket.Packet {
 	if !ipv6.ChecksumOK(pkt.SourceBytes(), pkt.DestinationBytes(), u.Proto, pkt[u.Offset:]) {
 		t.Errorf("wrong checksum in %x", b)
 	}
-	if udp, ok := p.Layer(layers.LayerTypeUDP).(*layers.UDP); ok && !u.Fragment && int(udp.Length) != len(pkt)-u.Offset {
+	if udp, ok := p.Layer(layers.LayerTypeUDP).(*layers.UDP); ok && u.FragmentAt == 0 && int(udp.Length) != len(pkt)-u.Offset {
 		t.Errorf("a UDP datagram of %d octets says that it has %d: %x", len(pkt)-u.Offset, udp.Length, b)
 	}
 	return p

@@ -22,7 +22,7 @@ func (m *Mesh) packet(n int32, p ipv6.Packet) {
 	}
 	u := ipv6.Walk(p)
 	switch {
-	case u.Cut || u.Routing0 || u.Fragment:
+	case u.Cut || u.Routing0 || u.FragmentAt != 0:
 		m.dropped(drop.ExtensionHeader)
 	case u.Proto == ipv6.ProtoICMPv6:
 		m.icmp(n, p, u.Offset)

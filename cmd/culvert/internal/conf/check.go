@@ -331,7 +331,7 @@ func (m MeshConfig) OwnAddress(prefix netip.Prefix) netip.Addr {
 	if m.Gateway.IsValid() {
 		return m.Gateway
 	}
-	return ipv6.Join(prefix.Addr(), 1)
+	return ipv6.Gateway(prefix)
 }
 
 // NodePlaces returns the places of a mesh; full is whether nodes decode every encoding

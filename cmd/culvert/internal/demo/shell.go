@@ -81,7 +81,7 @@ func coapClient() string {
 // names could be made known inside, else by its address.
 func (s *site) example(nodes []api.NodeState) (host, uri string) {
 	if len(nodes) == 0 {
-		host = s.cfg.Meshes[0].Prefix.Addr().Next().String()
+		host = s.cfg.Meshes[0].OwnAddress(s.cfg.Meshes[0].Prefix).String()
 		return host, "[" + host + "]"
 	}
 	if s.inside && s.nameNodes(nodes) == nil {
