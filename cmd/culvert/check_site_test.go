@@ -119,7 +119,7 @@ func TestCheckSite(t *testing.T) {
 
 	radio.Process.Kill()
 	radio.Wait()
-	row("radio", findings.VerdictWrong, "is down since", cli.ExitBad)
+	row("radio", findings.VerdictWrong, "has been down since", cli.ExitBad)
 	row("nodes", findings.VerdictNotTried, "while the radio is down", cli.ExitBad)
 }
 

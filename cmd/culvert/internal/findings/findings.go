@@ -29,6 +29,27 @@ func (f *Finding) Set(v Verdict, format string, args ...any) {
 	f.Verdict, f.Found = v, fmt.Sprintf(format, args...)
 }
 
+// OK says that nothing is wrong.
+func (f *Finding) OK(format string, args ...any) { f.Set(VerdictOK, format, args...) }
+
+// NotTried says why the check could not be made.
+func (f *Finding) NotTried(format string, args ...any) { f.Set(VerdictNotTried, format, args...) }
+
+// Note says what is no fault, but good to know.
+func (f *Finding) Note(format string, args ...any) *Finding {
+	f.Set(VerdictNote, format, args...)
+	return f
+}
+
+// Wrong says what the fault is.
+func (f *Finding) Wrong(format string, args ...any) *Finding {
+	f.Set(VerdictWrong, format, args...)
+	return f
+}
+
+// Do adds what to do about a finding.
+func (f *Finding) Do(remedy string) { f.Remedy = remedy }
+
 // Clause is a place in a document of the project.
 type Clause struct {
 	Document string `json:"document"`

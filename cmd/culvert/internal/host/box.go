@@ -19,8 +19,8 @@ import (
 // checkIPv6 looks whether this host has IPv6 at all.
 func (h *host) checkIPv6(_ context.Context, f *findings.Finding) {
 	if _, err := os.Stat(filepath.Join(h.proc, "net/if_inet6")); errors.Is(err, os.ErrNotExist) {
-		f.Set(findings.VerdictWrong, "this kernel runs without IPv6: no mesh can have an interface")
-		f.Remedy = "remove ipv6.disable=1 from the kernel's command line (/proc/cmdline shows it) and reboot; in a container, let it have IPv6"
+		f.Wrong("the kernel has IPv6 switched off: no mesh can get an interface").
+			Do("remove ipv6.disable=1 from the kernel's command line (see /proc/cmdline) and reboot; a container must be given IPv6")
 		return
 	}
 	var off []string
@@ -31,11 +31,11 @@ func (h *host) checkIPv6(_ context.Context, f *findings.Finding) {
 		}
 	}
 	if len(off) == 0 {
-		f.Set(findings.VerdictOK, "enabled")
+		f.OK("enabled")
 		return
 	}
-	f.Set(findings.VerdictWrong, "IPv6 is disabled: %s = 1", strings.Join(off, ", "))
-	f.Remedy = "sysctl -w " + strings.Join(off, "=0 ") + "=0, and remove the line that sets it from /etc/sysctl.conf or /etc/sysctl.d; then start the daemon anew"
+	f.Wrong("IPv6 is disabled: %s = 1", strings.Join(off, ", ")).
+		Do("sysctl -w " + strings.Join(off, "=0 ") + "=0, and remove the line that sets it from /etc/sysctl.conf or /etc/sysctl.d; then restart the daemon")
 }
 
 // A disk with less than this share or size free is a fault.
@@ -47,7 +47,7 @@ const (
 // checkDisk looks at the file system of the state folder.
 func (h *host) checkDisk(ctx context.Context, f *findings.Finding) {
 	if h.cfg == nil {
-		f.Set(findings.VerdictNotTried, "without a configuration it is not known where the state is kept")
+		f.NotTried("state_dir is not known without a configuration")
 		return
 	}
 	dir := h.cfg.StateDir
@@ -55,25 +55,25 @@ func (h *host) checkDisk(ctx context.Context, f *findings.Finding) {
 	err := unix.Statfs(dir, &s)
 	switch {
 	case errors.Is(err, os.ErrNotExist) && !h.running:
-		f.Set(findings.VerdictNote, "%s does not exist yet: the daemon makes it at its first start", dir)
+		f.Note("%s does not exist yet: the daemon creates it at its first start", dir)
 		return
 	case err != nil:
-		f.Set(findings.VerdictWrong, "%s: %v", dir, err)
-		f.Remedy = "see that state_dir names a folder that the daemon's user can write"
+		f.Wrong("%s: %v", dir, err).
+			Do("state_dir must be a folder that the daemon's user can write")
 		return
 	}
 	free, size := uint64(s.Bavail)*uint64(s.Bsize), uint64(s.Blocks)*uint64(s.Bsize)
-	f.Set(findings.VerdictOK, "%s: %s free of %s", dir, cli.Octets(free), cli.Octets(size))
+	f.OK("%s: %s free of %s", dir, cli.Octets(free), cli.Octets(size))
 	switch {
 	case s.Flags&unix.ST_RDONLY != 0:
-		f.Set(findings.VerdictWrong, "%s is on a file system that is mounted read-only: nothing new is kept", dir)
-		f.Remedy = "see the kernel's log for errors of the disk (journalctl -k), and mount it writable"
+		f.Wrong("%s is mounted read-only: no changes of state can be stored", dir).
+			Do("look for disk errors in the kernel log (journalctl -k), then remount it writable")
 	case size > 0 && (free < diskOctets || float64(free) < diskShare*float64(size)):
 		f.Verdict = findings.VerdictWrong
-		f.Remedy = "make room on this file system: soon nothing new can be kept"
+		f.Remedy = "free space on this file system: soon no changes of state can be stored"
 	case s.Files > 0 && s.Ffree < 100:
-		f.Set(findings.VerdictWrong, "%s: %d of %d inodes are free", dir, s.Ffree, s.Files)
-		f.Remedy = "remove files that nobody needs from this file system"
+		f.Wrong("%s: %d of %d inodes are free", dir, s.Ffree, s.Files).
+			Do("delete files on this file system")
 	}
 }
 
@@ -86,15 +86,15 @@ func (h *host) checkClock(_ context.Context, f *findings.Finding) {
 	now, synchronized, err := h.clock()
 	switch {
 	case now.Before(clockFloor):
-		f.Set(findings.VerdictWrong, "it is %s by this host's clock, which was never set: times of readings are wrong", now.UTC().Format(time.DateTime))
-		f.Remedy = "let a time service set it ('timedatectl set-ntp true'), or set it by hand ('timedatectl set-time ...')"
+		f.Wrong("the clock says %s, so it was never set: readings get wrong times", now.UTC().Format(time.DateTime)).
+			Do("enable time synchronization ('timedatectl set-ntp true') or set the clock by hand ('timedatectl set-time ...')")
 	case err != nil:
-		f.Set(findings.VerdictNotTried, "whether the clock is synchronized cannot be told: %v", err)
+		f.NotTried("the kernel did not report whether the clock is synchronized: %v", err)
 	case !synchronized:
-		f.Set(findings.VerdictNote, "%s, not synchronized with a time server", now.UTC().Format(time.DateTime+" UTC"))
-		f.Remedy = "if this host can reach a time server: 'timedatectl set-ntp true'; 'timedatectl timesync-status' says why it does not"
+		f.Note("%s, not synchronized with a time server", now.UTC().Format(time.DateTime+" UTC")).
+			Do("if this host can reach a time server, run 'timedatectl set-ntp true'; 'timedatectl timesync-status' shows errors")
 	default:
-		f.Set(findings.VerdictOK, "synchronized")
+		f.OK("synchronized")
 	}
 }
 

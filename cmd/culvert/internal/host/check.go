@@ -98,16 +98,16 @@ func runCheck(cmd *cobra.Command, g *cli.Globals, o checkOptions) error {
 	}
 	if o.to != "" || o.from != "" {
 		if o.radio || given > 0 || o.side.Node != "" || o.side.NoSend {
-			return cli.AsUsage(errors.New("--from and --to go the way of a packet; a radio is tried by itself"))
+			return cli.AsUsage(errors.New("--from and --to check the path of a packet and cannot be combined with a radio check"))
 		}
 		if o.to == "" {
-			return cli.AsUsage(errors.New("--from needs --to: the way to which node?"))
+			return cli.AsUsage(errors.New("--from needs --to NODE"))
 		}
 		return checkPath(ctx, g, o, r)
 	}
 	if !o.radio && given == 0 {
 		if o.side.Node != "" || o.side.NoSend {
-			return cli.AsUsage(errors.New("--node and --no-send belong to the check of a radio: --radio, or the flag of one"))
+			return cli.AsUsage(errors.New("--node and --no-send need --radio, --serial, --stream, --process or --interface"))
 		}
 		return checkHost(ctx, g, r)
 	}

@@ -330,7 +330,7 @@ func readFilter(ctx context.Context) (*nftRuleset, string) {
 	}
 	out, err := exec.CommandContext(ctx, tool, "--json", "list", "ruleset").Output()
 	if errors.Is(err, os.ErrNotExist) {
-		return nil, "nft is not installed here, so what the packet filter does cannot be told"
+		return nil, "nft is not installed, so the packet filter cannot be read"
 	}
 	if err != nil {
 		text := err.Error()
@@ -341,7 +341,7 @@ func readFilter(ctx context.Context) (*nftRuleset, string) {
 	}
 	var r nftRuleset
 	if err := json.Unmarshal(out, &r); err != nil {
-		return nil, "what nft says cannot be read: " + err.Error()
+		return nil, "the output of nft cannot be parsed: " + err.Error()
 	}
 	return &r, ""
 }

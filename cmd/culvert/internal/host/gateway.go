@@ -21,20 +21,13 @@ import (
 // These checks look at this host as the gateway between other hosts and the nodes.
 // Most of them make sense only while the daemon runs, which makes the interfaces.
 
-// eachMesh calls look for each mesh of the configuration, and keeps the worst of what
-// it finds.
-func (h *host) eachMesh(f *findings.Finding, look func(m conf.MeshConfig, f *findings.Finding)) {
+// eachMesh runs check for each mesh of the configuration and joins the findings.
+func (h *host) eachMesh(f *findings.Finding, check func(m conf.MeshConfig, f *findings.Finding)) {
 	if h.cfg == nil || !h.running {
-		f.Set(findings.VerdictNotTried, "there is no mesh while no daemon runs with a valid configuration")
+		f.NotTried("needs a running daemon and a valid configuration")
 		return
 	}
-	var all worst
-	for _, m := range h.cfg.Meshes {
-		var one findings.Finding
-		look(m, &one)
-		all.add(one)
-	}
-	all.into(f)
+	join(f, h.cfg.Meshes, check)
 }
 
 // checkInterfaces looks at the interfaces of the meshes.
@@ -76,7 +69,7 @@ func (h *host) checkMeshRoutes(_ context.Context, f *findings.Finding) {
 	h.eachMesh(f, func(m conf.MeshConfig, f *findings.Finding) {
 		p := h.prefixOf(m)
 		if !p.IsValid() {
-			f.Set(findings.VerdictNotTried, "%s has no prefix", m.Iface)
+			f.NotTried("%s has no prefix", m.Iface)
 			return
 		}
 		routeLeads(ipv6.Join(p.Addr(), 2), m.OwnAddress(p), "", m.Iface, f)
@@ -88,23 +81,23 @@ func (h *host) checkForwarding(_ context.Context, f *findings.Finding) {
 	on, err := forwarding()
 	switch {
 	case err != nil:
-		f.Set(findings.VerdictNotTried, "%v", err)
+		f.NotTried("%v", err)
 	case on:
-		f.Set(findings.VerdictOK, "on")
+		f.OK("on")
 	default:
-		f.Set(findings.VerdictNote, "off: other hosts do not reach the nodes through this one, but it and its CoAP door do")
-		f.Remedy = "if other hosts are to reach the nodes themselves: " + forwardingRemedy
+		f.Note("off: only this host and clients of its CoAP front reach the nodes").
+			Do("if other hosts must reach the nodes directly: " + forwardingRemedy)
 	}
 }
 
 // checkRouteLine prints the route that the site's router needs.
 func (h *host) checkRouteLine(_ context.Context, f *findings.Finding) {
 	if h.cfg == nil {
-		f.Set(findings.VerdictNotTried, "without a configuration the prefix is not known")
+		f.NotTried("the prefix is not known without a configuration")
 		return
 	}
 	if u := h.cfg.Upstream; u != nil && u.Advertise {
-		f.Set(findings.VerdictOK, "the daemon tells the hosts on %s the way to the nodes, while it runs; deploy/UPSTREAM.md says which hosts listen", strings.Join(u.Interfaces, ", "))
+		f.OK("the running daemon advertises the route on %s; deploy/UPSTREAM.md says which hosts accept it", strings.Join(u.Interfaces, ", "))
 		return
 	}
 	via, others := gatewayAddress(h.cfg)
@@ -115,12 +108,12 @@ func (h *host) checkRouteLine(_ context.Context, f *findings.Finding) {
 		}
 	}
 	if len(lines) == 0 {
-		f.Set(findings.VerdictNotTried, "the prefix is generated when the daemon first starts; then the route that the site's router needs stands here")
+		f.NotTried("the daemon generates the prefix at its first start; this check then prints the route for the site's router")
 		return
 	}
-	f.Set(findings.VerdictNote, "nothing tells the site's hosts the way to the nodes. The site's router needs:\n%s", strings.Join(lines, "\n"))
+	f.Note("no route to the nodes is advertised. Add to the site's router:\n%s", strings.Join(lines, "\n"))
 	if others > 0 {
-		f.Found += fmt.Sprintf("\n(this host has %s more; take the one on the router's network)", cli.Plural(others, "address"))
+		f.Found += fmt.Sprintf("\n(this host has %s more: use the one on the router's network)", cli.Plural(others, "address"))
 	}
 }
 
@@ -174,7 +167,7 @@ func (h *host) checkForwardChains(ctx context.Context, f *findings.Finding) {
 		firewall(ctx, p, f)
 		if f.Verdict == findings.VerdictWrong { // it may well be meant so
 			f.Verdict = findings.VerdictNote
-			f.Found += "; it is tried with CoAP from a host of no network that is named there"
+			f.Found += "; tried with CoAP from 2001:db8::1, which stands for any host without a rule of its own"
 			f.Remedy = ""
 		}
 	})
@@ -195,39 +188,31 @@ func (h *host) lan(m conf.MeshConfig) string {
 // no node holds.
 func (h *host) checkRefused(ctx context.Context, f *findings.Finding) {
 	if !h.running {
-		f.Set(findings.VerdictNotTried, "only a running daemon knows")
+		f.NotTried("needs a running daemon")
 		return
 	}
-	ctx, cancel := context.WithTimeout(ctx, control.ControlTimeout)
-	defer cancel()
-	c, err := control.DialControl(ctx, h.file)
-	if err != nil {
-		f.Set(findings.VerdictNotTried, "%v", err)
-		return
-	}
-	defer c.Close()
 	var a control.RefusedAnswer
-	if err := c.Control(ctx, "refused", false, nil, &a); err != nil {
-		f.Set(findings.VerdictNotTried, "%v", err)
+	if err := h.askDaemon(ctx, "refused", &a); err != nil {
+		f.NotTried("%v", err)
 		return
 	}
-	f.Set(findings.VerdictOK, "%s in force; nothing was refused", cli.Plural(a.Rules, "rule"))
+	f.OK("%s in force; no packet was refused", cli.Plural(a.Rules, "rule"))
 	if a.Rules == 0 {
-		f.Set(findings.VerdictNote, "there is no [[rule]]: this gateway reaches the nodes, other hosts do not")
-		f.Remedy = "let in who may, and 'culvert reload', as with:\n" + conf.RuleExample
+		f.Note("there is no [[rule]]: only this gateway may reach the nodes").
+			Do("to admit a host, add a rule like this and run 'culvert reload':\n" + conf.RuleExample)
 	}
 	now := time.Now()
 	var lines []string
 	for _, r := range a.Refused {
-		lines = append(lines, fmt.Sprintf("no rule lets pass: %s from %s to %s, %s, last %s", r.Service, r.From, r.To, cli.Plural(int(r.Packets), "packet"), cli.Ago(&r.Last, now)))
+		lines = append(lines, fmt.Sprintf("no rule allows %s from %s to %s: %s, last %s", r.Service, r.From, r.To, cli.Plural(int(r.Packets), "packet"), cli.Ago(&r.Last, now)))
 	}
 	for _, s := range a.Scanners {
-		lines = append(lines, fmt.Sprintf("addresses that no node holds were asked for: from %v, %s, last %s", s.Source, cli.Plural(int(s.Packets), "packet"), cli.Ago(&s.Last, now)))
+		lines = append(lines, fmt.Sprintf("%v sent %s to addresses that no node has, last %s", s.Source, cli.Plural(int(s.Packets), "packet"), cli.Ago(&s.Last, now)))
 	}
 	if len(lines) > 0 {
-		f.Set(findings.VerdictNote, "%s in force\n%s", cli.Plural(a.Rules, "rule"), strings.Join(lines, "\n"))
+		f.Note("%s in force\n%s", cli.Plural(a.Rules, "rule"), strings.Join(lines, "\n"))
 		if len(a.Refused) > 0 {
-			f.Remedy = "if the first of them is welcome, add this, and 'culvert reload':\n" + a.Refused[0].Rule
+			f.Remedy = "to allow the first of them, add this rule and run 'culvert reload':\n" + a.Refused[0].Rule
 		}
 	}
 }

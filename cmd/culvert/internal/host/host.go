@@ -103,13 +103,13 @@ func (h *host) checkConfiguration(_ context.Context, f *findings.Finding) {
 	switch {
 	case err == nil:
 		h.cfg = cfg
-		f.Set(findings.VerdictOK, "%s: %s", h.file, cli.MeshCount(len(cfg.Meshes)))
+		f.OK("%s: %s", h.file, cli.MeshCount(len(cfg.Meshes)))
 	case errors.As(err, &invalid):
-		f.Set(findings.VerdictWrong, "%v", err)
-		f.Remedy = "correct what these lines name"
+		f.Wrong("%v", err).
+			Do("correct these lines")
 	default:
-		f.Set(findings.VerdictWrong, "%v", err)
-		f.Remedy = "write the file, or name the one that the daemon reads with --config FILE"
+		f.Wrong("%v", err).
+			Do("create the file, or name the file that the daemon reads: --config FILE")
 	}
 }
 
@@ -122,7 +122,7 @@ func (h *host) checkDaemon(ctx context.Context, f *findings.Finding) {
 	} else {
 		p, err := control.ControlPath(h.file)
 		if err != nil {
-			f.Set(findings.VerdictNotTried, "without a configuration it is not known where the daemon listens")
+			f.NotTried("the control socket is not known without a configuration")
 			return
 		}
 		path = p
@@ -131,29 +131,29 @@ func (h *host) checkDaemon(ctx context.Context, f *findings.Finding) {
 	defer cancel()
 	c, err := client.DialControl(ctx, path)
 	if err != nil {
-		f.Set(findings.VerdictNote, "%v", err)
+		f.Note("%v", err)
 		if f.Remedy = h.startRemedy(); errors.Is(unix.Access(path, unix.W_OK), os.ErrPermission) {
 			f.Verdict, f.Remedy = findings.VerdictWrong, deniedRemedy(path)
 		} else if h.ranHere() {
 			f.Verdict = findings.VerdictWrong
-			f.Found += "\nit ran with this state_dir before: no node can be reached"
+			f.Found += "\na daemon has run with this state_dir before; while it is stopped, no node can be reached"
 		}
 		return
 	}
 	defer c.Close()
 	s, err := c.Status(ctx)
 	if err != nil {
-		f.Set(findings.VerdictWrong, "something listens at %s, and does not answer as a daemon does: %v", path, err)
-		f.Remedy = "look into the daemon's log, and start it anew"
+		f.Wrong("something listens at %s, but it does not answer like a culvert daemon: %v", path, err).
+			Do("read the daemon's log, then restart it")
 		return
 	}
 	h.running = true
-	f.Set(findings.VerdictOK, "version %s runs since %s with %s and %s", s.Version, s.Started.Format(time.DateTime),
+	f.OK("version %s, running since %s with %s and %s", s.Version, s.Started.Format(time.DateTime),
 		cli.MeshCount(len(s.Meshes)), cli.Plural(s.Nodes, "node"))
 	if h.cfg != nil && !h.sameMeshes(s.Meshes) {
 		f.Verdict = findings.VerdictNote
-		f.Found += fmt.Sprintf("; its meshes are %s, and not those of the file", strings.Join(s.Meshes, ", "))
-		f.Remedy = "start the daemon anew, so that it reads the file as it is now"
+		f.Found += fmt.Sprintf("; it serves the meshes %s, which are not those of the file", strings.Join(s.Meshes, ", "))
+		f.Remedy = "restart the daemon, so that it reads the changed file"
 	}
 }
 
@@ -183,15 +183,15 @@ func (h *host) checkTun(_ context.Context, f *findings.Finding) {
 	switch {
 	case err == nil:
 		file.Close()
-		f.Set(findings.VerdictOK, "%s can be opened", h.tun)
+		f.OK("%s can be opened", h.tun)
 	case errors.Is(err, os.ErrPermission):
 		h.lacking(f, err.Error(), "run the daemon as root; as a service, with DeviceAllow=/dev/net/tun rw")
 	case errors.Is(err, os.ErrNotExist), errors.Is(err, unix.ENODEV), errors.Is(err, unix.ENXIO):
-		f.Set(findings.VerdictWrong, "%v", err)
-		f.Remedy = "load the driver (modprobe tun); in a container, let it have the device"
+		f.Wrong("%v", err).
+			Do("load the driver (modprobe tun); a container must be given the device")
 	default:
-		f.Set(findings.VerdictWrong, "%v", err)
-		f.Remedy = fmt.Sprintf("see that %s is the kernel's TUN driver: character device 10, 200", h.tun)
+		f.Wrong("%v", err).
+			Do(fmt.Sprintf("check that %s is the kernel's TUN device (character device 10, 200)", h.tun))
 	}
 }
 
@@ -199,34 +199,34 @@ func (h *host) checkTun(_ context.Context, f *findings.Finding) {
 func (h *host) checkCapabilities(_ context.Context, f *findings.Finding) {
 	have, err := h.caps()
 	if err != nil {
-		f.Set(findings.VerdictWrong, "%v", err)
-		f.Remedy = "this kernel does not say which rights a process has: try culvert run itself"
+		f.Wrong("%v", err).
+			Do("the kernel did not report the capabilities of this process: try 'culvert run'")
 		return
 	}
 	need := []struct {
 		bit  uint
 		name string
 		what string
-	}{{unix.CAP_NET_ADMIN, "CAP_NET_ADMIN", "makes the TUN interface and its routes"}}
+	}{{unix.CAP_NET_ADMIN, "CAP_NET_ADMIN", "needed for the TUN interface and its routes"}}
 	if h.cfg != nil && slices.ContainsFunc(h.cfg.Meshes, func(m conf.MeshConfig) bool { return m.Radio.Kind == conf.RadioInterface }) {
 		need = append(need, struct {
 			bit  uint
 			name string
 			what string
-		}{unix.CAP_NET_RAW, "CAP_NET_RAW", "opens the radio interface"})
+		}{unix.CAP_NET_RAW, "CAP_NET_RAW", "needed for the radio interface"})
 	}
 	var names, missing []string
 	for _, n := range need {
 		names = append(names, n.name)
 		if have>>n.bit&1 == 0 {
-			missing = append(missing, n.name+", which "+n.what)
+			missing = append(missing, n.name+" ("+n.what+")")
 		}
 	}
 	if len(missing) == 0 {
-		f.Set(findings.VerdictOK, "%s", strings.Join(names, ", "))
+		f.OK("%s", strings.Join(names, ", "))
 		return
 	}
-	h.lacking(f, "this process has no "+strings.Join(missing, "; no "),
+	h.lacking(f, "this process lacks "+strings.Join(missing, " and "),
 		"run the daemon as root; as a service, with AmbientCapabilities="+strings.Join(names, " "))
 }
 
@@ -234,11 +234,11 @@ func (h *host) checkCapabilities(_ context.Context, f *findings.Finding) {
 // a daemon runs, it has that right, whoever asks here.
 func (h *host) lacking(f *findings.Finding, what, remedy string) {
 	if h.running {
-		f.Set(findings.VerdictNote, "%s; the daemon, which runs, has what it needs", what)
+		f.Note("%s; the running daemon has the rights that it needs", what)
 		return
 	}
-	f.Set(findings.VerdictWrong, "%s", what)
-	f.Remedy = remedy
+	f.Wrong("%s", what).
+		Do(remedy)
 }
 
 // effectiveCaps returns the capabilities that this process may use.

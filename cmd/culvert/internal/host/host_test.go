@@ -64,7 +64,7 @@ func TestCheckHost(t *testing.T) {
 			map[string]findings.Verdict{"configuration": findings.VerdictOK, "daemon": findings.VerdictNote, "tun": findings.VerdictOK, "capabilities": findings.VerdictOK},
 			map[string]string{"daemon": "nothing listens at"}},
 		{"it ran and does not", host{file: ran, tun: device, caps: caps(admin), clock: systemClock},
-			map[string]findings.Verdict{"daemon": findings.VerdictWrong}, map[string]string{"daemon": "it ran with this state_dir before"}},
+			map[string]findings.Verdict{"daemon": findings.VerdictWrong}, map[string]string{"daemon": "has run with this state_dir before"}},
 		{"broken file", host{file: bad, tun: device, caps: caps(admin), clock: systemClock},
 			map[string]findings.Verdict{"configuration": findings.VerdictWrong, "daemon": findings.VerdictNote, "tun": findings.VerdictOK, "capabilities": findings.VerdictOK},
 			map[string]string{"configuration": `mesh.name: "Fenland"; want a DNS label`}},
@@ -76,10 +76,10 @@ func TestCheckHost(t *testing.T) {
 			map[string]string{"tun": "no such file"}},
 		{"no rights", host{file: good, tun: device, caps: caps(raw), clock: systemClock},
 			map[string]findings.Verdict{"configuration": findings.VerdictOK, "daemon": findings.VerdictNote, "tun": findings.VerdictOK, "capabilities": findings.VerdictWrong},
-			map[string]string{"capabilities": "no CAP_NET_ADMIN, which makes the TUN interface"}},
+			map[string]string{"capabilities": "lacks CAP_NET_ADMIN (needed for the TUN interface"}},
 		{"no rights on the radio", host{file: wpan, tun: device, caps: caps(admin), clock: systemClock},
 			map[string]findings.Verdict{"configuration": findings.VerdictOK, "daemon": findings.VerdictNote, "tun": findings.VerdictOK, "capabilities": findings.VerdictWrong},
-			map[string]string{"capabilities": "no CAP_NET_RAW, which opens the radio interface"}},
+			map[string]string{"capabilities": "lacks CAP_NET_RAW (needed for the radio interface)"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			r := hostReport(t, &c.host)
@@ -111,7 +111,7 @@ func daemonRuns(t *testing.T, file, device string) {
 	r := hostReport(t, &host{file: file, tun: device, caps: lacking, clock: systemClock})
 	stop()
 	wg.Wait()
-	if f := rowFound(r, "daemon"); f.Verdict != findings.VerdictOK || !strings.HasPrefix(f.Found, "version 7 runs since ") || !strings.HasSuffix(f.Found, " with 1 mesh and 0 nodes") {
+	if f := rowFound(r, "daemon"); f.Verdict != findings.VerdictOK || !strings.HasPrefix(f.Found, "version 7, running since ") || !strings.HasSuffix(f.Found, " with 1 mesh and 0 nodes") {
 		t.Errorf("daemon: %+v", f)
 	}
 	// Whoever asks without rights, the daemon has them.

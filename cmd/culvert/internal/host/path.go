@@ -88,7 +88,7 @@ func checkPath(ctx context.Context, g *cli.Globals, o checkOptions, r *findings.
 	for _, s := range PathSteps {
 		f := findings.Finding{Check: s.name}
 		if w.a == nil && s.name != "daemon" && s.name != "node" {
-			f.Set(findings.VerdictNotTried, "only the daemon knows")
+			f.NotTried("needs a running daemon")
 		} else {
 			s.run(w, ctx, &f)
 		}
@@ -112,18 +112,18 @@ func (w *pathWalk) checkDaemon(ctx context.Context, f *findings.Finding) {
 	defer cancel()
 	c, err := control.DialControl(ctx, w.file)
 	if err != nil {
-		f.Set(findings.VerdictWrong, "%v", err)
-		f.Remedy = fmt.Sprintf("start it: culvert run --config %s", w.file)
+		f.Wrong("%v", err).
+			Do(fmt.Sprintf("start it: culvert run --config %s", w.file))
 		return
 	}
 	w.c = c
-	f.Set(findings.VerdictOK, "it answers")
+	f.OK("running")
 }
 
 // checkNode finds the node, and asks the daemon for all that it knows of the way.
 func (w *pathWalk) checkNode(ctx context.Context, f *findings.Finding) {
 	if w.c == nil {
-		f.Set(findings.VerdictNotTried, "only the daemon knows")
+		f.NotTried("needs a running daemon")
 		return
 	}
 	ctx, cancel := context.WithTimeout(ctx, control.ControlTimeout)
@@ -142,17 +142,17 @@ func (w *pathWalk) checkNode(ctx context.Context, f *findings.Finding) {
 		err = ask()
 	}
 	if refused := (*client.StatusError)(nil); errors.As(err, &refused) && refused.Text != "" {
-		f.Set(findings.VerdictWrong, "%s", refused.Text)
-		f.Remedy = "name a node that 'culvert nodes' lists, or an address of its"
+		f.Wrong("%s", refused.Text).
+			Do("use a label or address that 'culvert nodes' lists")
 		return
 	}
 	if err != nil {
-		f.Set(findings.VerdictWrong, "%v", err)
-		f.Remedy = "look into the daemon's log"
+		f.Wrong("%v", err).
+			Do("read the daemon's log")
 		return
 	}
 	w.a = &a
-	f.Set(findings.VerdictOK, "%s of mesh %s, %v", a.Node, a.Mesh, a.Address)
+	f.OK("%s of mesh %s, %v", a.Node, a.Mesh, a.Address)
 }
 
 // checkHostAddress looks at what kind of address the host has.
@@ -160,32 +160,32 @@ func (w *pathWalk) checkHostAddress(_ context.Context, f *findings.Finding) {
 	a := w.from
 	w.own = a == w.a.Gateway || isLocal(a)
 	bad := func(why, remedy string) {
-		f.Set(findings.VerdictWrong, "%v %s", a, why)
-		f.Remedy = remedy
+		f.Wrong("%v %s", a, why).
+			Do(remedy)
 	}
-	const another = "name the host's address that others can reach"
+	const another = "use an address of the host that is valid beyond its link"
 	switch {
 	case a.IsLinkLocalUnicast():
-		bad("is link-local: it never leaves its link (RFC 4291, section 2.5.6)", another)
+		bad("is link-local: no router forwards it (RFC 4291, section 2.5.6)", another)
 	case a.IsMulticast(), a.IsUnspecified(), a.IsLoopback(), a.Is4In6():
-		bad("is no address that a packet on its way may come from", another)
+		bad("is not valid as the source of a forwarded packet", another)
 	case w.a.Prefix.Contains(a) && a != w.a.Gateway:
-		bad("is in the mesh's own prefix: from outside nobody may send from there (RFC 2827)", "give the host an address in another prefix")
+		bad("is inside the mesh prefix: packets from outside may not use it (RFC 2827)", "give the host an address of another prefix")
 	case a == w.a.Gateway:
-		f.Set(findings.VerdictOK, "%v is this gateway itself: no route, rule or forwarding is needed", a)
+		f.OK("%v is this gateway: no route, rule or forwarding is needed", a)
 	case a.IsPrivate() != w.a.Address.IsPrivate():
-		f.Set(findings.VerdictNote, "%v and %v: a unique local and a global address; a rule has to name that prefix, \"any\" is not enough", a, w.a.Address)
+		f.Note("one of %v and %v is unique local, the other global: a rule must name the host's prefix, \"any\" is not enough", a, w.a.Address)
 	default:
-		f.Set(findings.VerdictOK, "%v: %s", a, reach(a))
+		f.OK("%v: %s", a, reach(a))
 	}
 }
 
 // reach names how far an address is known.
 func reach(a netip.Addr) string {
 	if a.IsPrivate() {
-		return "unique local, as the node's is"
+		return "unique local, like the node's"
 	}
-	return "global, as the node's is"
+	return "global, like the node's"
 }
 
 // isLocal reports whether this host has the address.
@@ -208,7 +208,7 @@ func isLocal(a netip.Addr) bool {
 // which cannot be seen from here.
 func (w *pathWalk) sayHostRoute(_ context.Context, f *findings.Finding) {
 	if w.own {
-		f.Set(findings.VerdictOK, "the packet starts on this host")
+		f.OK("the packet starts on this host")
 		return
 	}
 	routes, err := netlink.RouteGet(w.from.AsSlice())
@@ -216,7 +216,7 @@ func (w *pathWalk) sayHostRoute(_ context.Context, f *findings.Finding) {
 		err = unix.ENETUNREACH
 	}
 	if w.back = err; err != nil {
-		f.Set(findings.VerdictNotTried, "this host itself has no route to %v: see 'route back'", w.from)
+		f.NotTried("this host has no route to %v: see 'route back'", w.from)
 		return
 	}
 	r := routes[0]
@@ -227,9 +227,9 @@ func (w *pathWalk) sayHostRoute(_ context.Context, f *findings.Finding) {
 	}
 	who := "the host"
 	if w.hop {
-		who = "a router on the host's way"
+		who = "a router on the way"
 	}
-	f.Set(findings.VerdictNote, "it cannot be seen from here. If nothing arrives, %s lacks this route:\nip -6 route add %v via %v", who, w.a.Prefix, w.near)
+	f.Note("cannot be checked from here. If no packet arrives, %s needs this route:\nip -6 route add %v via %v", who, w.a.Prefix, w.near)
 }
 
 // checkForwarding looks whether this host passes packets on at all.
@@ -237,19 +237,19 @@ func (w *pathWalk) checkForwarding(_ context.Context, f *findings.Finding) {
 	on, err := forwarding()
 	switch {
 	case w.own:
-		f.Set(findings.VerdictOK, "not needed for this host's own packets")
+		f.OK("not needed for packets of this host")
 	case err != nil:
-		f.Set(findings.VerdictNotTried, "%v", err)
+		f.NotTried("%v", err)
 	case !on:
-		f.Set(findings.VerdictWrong, "this host forwards no IPv6 packets")
-		f.Remedy = forwardingRemedy
+		f.Wrong("this host forwards no IPv6 packets").
+			Do(forwardingRemedy)
 	default:
-		f.Set(findings.VerdictOK, "on")
+		f.OK("on")
 	}
 }
 
-const forwardingRemedy = "sysctl -w net.ipv6.conf.all.forwarding=1, kept in a file under /etc/sysctl.d; where this host takes its own " +
-	"default route from router advertisements, first net.ipv6.conf.INTERFACE.accept_ra=2"
+const forwardingRemedy = "sysctl -w net.ipv6.conf.all.forwarding=1, and add it to a file in /etc/sysctl.d. If this host gets its default " +
+	"route from router advertisements, first set net.ipv6.conf.INTERFACE.accept_ra=2"
 
 // forwarding reports whether the kernel forwards IPv6. It asks all.forwarding alone:
 // that of an interface decides nothing (Linux, ip6_forward).
@@ -271,12 +271,12 @@ func sourceRules(o tun.Options, f *findings.Finding) {
 	ok, err := tun.RulesComplete(o)
 	switch {
 	case err != nil:
-		f.Set(findings.VerdictNotTried, "%v", err)
+		f.NotTried("%v", err)
 	case !ok:
-		f.Set(findings.VerdictWrong, "the policy rules for the source %v are not complete, or not the first: others can pose as the gateway, and answers may go astray", o.Prefix)
-		f.Remedy = "another program has changed them ('ip -6 rule'): find out which, and start the daemon anew"
+		f.Wrong("the policy rules for the source %v are incomplete or not first: another host could pose as the gateway, and replies may take a wrong route", o.Prefix).
+			Do("another program changed them (see 'ip -6 rule'): find it, then restart the daemon")
 	default:
-		f.Set(findings.VerdictOK, "they stand")
+		f.OK("in place")
 	}
 }
 
@@ -285,7 +285,7 @@ func (w *pathWalk) checkRoute(_ context.Context, f *findings.Finding) {
 	in := ""
 	if !w.own {
 		if in = w.in; in == "" {
-			f.Set(findings.VerdictNotTried, "it is not known where the packets of %v come in", w.from)
+			f.NotTried("the interface by which packets of %v arrive is not known", w.from)
 			return
 		}
 	}
@@ -298,8 +298,8 @@ func (w *pathWalk) checkRoute(_ context.Context, f *findings.Finding) {
 func routeLeads(to, from netip.Addr, in, iface string, f *findings.Finding) {
 	routes, err := netlink.RouteGetWithOptions(to.AsSlice(), &netlink.RouteGetOptions{SrcAddr: from.AsSlice(), Iif: in})
 	if err != nil || len(routes) == 0 {
-		f.Set(findings.VerdictWrong, "this host has no route from %v to %v: %v", from, to, err)
-		f.Remedy = "see 'ip -6 rule' and 'ip -6 route get " + to.String() + " from " + from.String() + "' for what stands in the way; the daemon sets a route to its interface at start"
+		f.Wrong("this host has no route from %v to %v: %v", from, to, err).
+			Do("see 'ip -6 rule' and 'ip -6 route get " + to.String() + " from " + from.String() + "' for the reason; the daemon adds the route at its start")
 		return
 	}
 	name := fmt.Sprint(routes[0].LinkIndex)
@@ -307,17 +307,17 @@ func routeLeads(to, from netip.Addr, in, iface string, f *findings.Finding) {
 		name = link.Attrs().Name
 	}
 	if name != iface {
-		f.Set(findings.VerdictWrong, "this host sends %v to %s, not to %s", to, name, iface)
-		f.Remedy = fmt.Sprintf("remove the route that is more specific, or has a lower metric: ip -6 route show to match %v", to)
+		f.Wrong("this host sends %v to %s, not to %s", to, name, iface).
+			Do(fmt.Sprintf("remove the more specific route, or the one with the lower metric: ip -6 route show to match %v", to))
 		return
 	}
-	f.Set(findings.VerdictOK, "to %s", name)
+	f.OK("to %s", name)
 }
 
 // checkFirewall looks at the packet filter of this host, as far as it can be told.
 func (w *pathWalk) checkFirewall(ctx context.Context, f *findings.Finding) {
 	if w.own {
-		f.Set(findings.VerdictOK, "chains for forwarded packets do not see this host's own")
+		f.OK("packets of this host do not pass the forward chains")
 		return
 	}
 	p := passage{in: w.in, out: w.a.Interface, src: w.from, dst: w.a.Address, port: w.service.Port}
@@ -329,19 +329,19 @@ func (w *pathWalk) checkFirewall(ctx context.Context, f *findings.Finding) {
 func firewall(ctx context.Context, p passage, f *findings.Finding) {
 	r, why := readFilter(ctx)
 	if r == nil {
-		f.Set(findings.VerdictNotTried, "%s", why)
+		f.NotTried("%s", why)
 		return
 	}
 	switch v, where := r.judge(p); {
 	case v == filterDrops:
-		f.Set(findings.VerdictWrong, "%s drops it", where)
-		f.Remedy = fmt.Sprintf("let it pass, ahead of that: ip6 saddr %v ip6 daddr %v accept", p.src, p.dst)
+		f.Wrong("%s drops it", where).
+			Do(fmt.Sprintf("add a rule ahead of it: ip6 saddr %v ip6 daddr %v accept", p.src, p.dst))
 	case v == filterUnsure:
-		f.Set(findings.VerdictNote, "%s may drop it: it asks for more than is known here", where)
+		f.Note("%s may drop it: the rule has conditions that this check cannot evaluate", where)
 	case legacyFilter():
-		f.Set(findings.VerdictNote, "nft's chains let it pass; there is an older packet filter too: ip6tables-legacy-save")
+		f.Note("nftables lets it pass, but there are legacy ip6tables rules too: see ip6tables-legacy-save")
 	default:
-		f.Set(findings.VerdictOK, "nothing drops it")
+		f.OK("nothing drops it")
 	}
 }
 
@@ -349,8 +349,8 @@ func firewall(ctx context.Context, p passage, f *findings.Finding) {
 func (w *pathWalk) checkInterface(_ context.Context, f *findings.Finding) {
 	meshInterface(w.a.Interface, w.a.Gateway, f)
 	if f.Verdict == findings.VerdictOK && !w.a.TunUp {
-		f.Set(findings.VerdictWrong, "the daemon has lost %s", w.a.Interface)
-		f.Remedy = "it tries again once a second: look into its log for why it cannot"
+		f.Wrong("the daemon has lost %s", w.a.Interface).
+			Do("the daemon retries every second: its log says why it fails")
 	}
 }
 
@@ -358,21 +358,21 @@ func (w *pathWalk) checkInterface(_ context.Context, f *findings.Finding) {
 func meshInterface(name string, gateway netip.Addr, f *findings.Finding) {
 	link, err := netlink.LinkByName(name)
 	if err != nil {
-		f.Set(findings.VerdictWrong, "interface %s: %v", name, err)
-		f.Remedy = "the daemon makes it at start, and again when it vanished: look into its log"
+		f.Wrong("interface %s: %v", name, err).
+			Do("the daemon creates it at its start and again when it is removed: read its log")
 		return
 	}
 	if link.Attrs().Flags&net.FlagUp == 0 {
-		f.Set(findings.VerdictWrong, "interface %s is down", name)
-		f.Remedy = "ip link set " + name + " up"
+		f.Wrong("interface %s is down", name).
+			Do("ip link set " + name + " up")
 		return
 	}
 	if !isLocal(gateway) {
-		f.Set(findings.VerdictWrong, "interface %s has lost the gateway's address %v", name, gateway)
-		f.Remedy = fmt.Sprintf("ip -6 address add %v/64 dev %s, or start the daemon anew", gateway, name)
+		f.Wrong("interface %s has lost the gateway's address %v", name, gateway).
+			Do(fmt.Sprintf("ip -6 address add %v/64 dev %s, or restart the daemon", gateway, name))
 		return
 	}
-	f.Set(findings.VerdictOK, "%s is up", name)
+	f.OK("%s is up", name)
 }
 
 // checkState looks at what the daemon knows of the node.
@@ -383,27 +383,27 @@ func (w *pathWalk) checkState(_ context.Context, f *findings.Finding) {
 	}
 	switch {
 	case !w.a.Admitted:
-		f.Set(findings.VerdictWrong, "%s is a stranger: no place has its EUI-64, and admit is \"listed\"", w.a.Node)
-		f.Remedy = "give it a [[mesh.place]], or set admit = \"any\""
+		f.Wrong("%s is a stranger: no place has its EUI-64, and admit is \"listed\"", w.a.Node).
+			Do("give it a [[mesh.place]], or set admit = \"any\"")
 	case !w.a.Reachable && w.a.Heard == nil:
-		f.Set(findings.VerdictWrong, "%s is %s: never heard", w.a.Node, w.a.State)
-		f.Remedy = "see that the device is powered, that its EUI-64 is that of the place, and that it knows the mesh's keys and channels"
+		f.Wrong("%s is %s: never heard", w.a.Node, w.a.State).
+			Do("check that the device has power, that the place has its EUI-64, and that it has the mesh's keys and channels")
 	case !w.a.Reachable:
-		f.Set(findings.VerdictWrong, "%s is %s, %s: the radio says that it is gone", w.a.Node, w.a.State, heard)
-		f.Remedy = "see to its supply and its neighbours: 'culvert nodes' shows who else is silent"
+		f.Wrong("%s is %s, %s: the radio reports it gone", w.a.Node, w.a.State, heard).
+			Do("check its power supply and its neighbors: 'culvert nodes' shows which others are silent")
 	default:
-		f.Set(findings.VerdictOK, "%s, %s", w.a.State, heard)
+		f.OK("%s, %s", w.a.State, heard)
 	}
 }
 
 // checkRadio looks whether there is a radio.
 func (w *pathWalk) checkRadio(_ context.Context, f *findings.Finding) {
 	if !w.a.RadioUp {
-		f.Set(findings.VerdictWrong, "the radio of mesh %s is not there", w.a.Mesh)
-		f.Remedy = "see to its line and its supply; the daemon's log says why, and 'culvert check --radio' tries it once the daemon is stopped"
+		f.Wrong("the radio of mesh %s is down", w.a.Mesh).
+			Do("check its cable and power; the daemon's log says why. To test the radio, stop the daemon and run 'culvert check --radio'")
 		return
 	}
-	f.Set(findings.VerdictOK, "up")
+	f.OK("up")
 }
 
 // checkRule says which rule decides.
@@ -411,28 +411,28 @@ func (w *pathWalk) checkRule(_ context.Context, f *findings.Finding) {
 	a := w.a
 	switch {
 	case a.Own:
-		f.Set(findings.VerdictOK, "none is asked about the gateway's own packets")
+		f.OK("rules do not apply to packets of the gateway itself")
 	case a.Rule == 0 && a.Unnamed:
-		f.Set(findings.VerdictWrong, "a rule says \"any\", which does not carry a packet between a unique local and a global address")
-		f.Remedy = "name the prefix, and 'culvert reload':\n" + a.Text
+		f.Wrong("a rule names \"any\", which never matches between a unique local and a global address").
+			Do("name the prefix and run 'culvert reload':\n" + a.Text)
 	case a.Rule == 0:
-		f.Set(findings.VerdictWrong, "no rule lets it pass")
-		f.Remedy = "add these lines to the configuration, and 'culvert reload':\n" + a.Text
+		f.Wrong("no rule allows it").
+			Do("add these lines to the configuration and run 'culvert reload':\n" + a.Text)
 	case !a.Allow:
-		f.Set(findings.VerdictWrong, "rule %d denies it:\n%s", a.Rule, a.Text)
-		f.Remedy = "change that rule, or put one that allows it ahead of it, and 'culvert reload'"
+		f.Wrong("rule %d denies it:\n%s", a.Rule, a.Text).
+			Do("change that rule, or add one ahead of it that allows the packet, and run 'culvert reload'")
 	default:
-		f.Set(findings.VerdictOK, "rule %d allows it:\n%s", a.Rule, a.Text)
+		f.OK("rule %d allows it:\n%s", a.Rule, a.Text)
 	}
 }
 
 // checkQueue looks whether the node's queue has room.
 func (w *pathWalk) checkQueue(_ context.Context, f *findings.Finding) {
 	a := w.a
-	f.Set(findings.VerdictOK, "%d of %d packets wait for the node, %d of %d octets", a.Packets, a.MaxPackets, a.Octets, a.MaxOctets)
+	f.OK("%d of %d packets queued for the node, %d of %d octets", a.Packets, a.MaxPackets, a.Octets, a.MaxOctets)
 	if a.Packets >= a.MaxPackets || a.Octets+1280 > a.MaxOctets {
 		f.Verdict = findings.VerdictWrong
-		f.Remedy = "more is sent to it than the mesh carries: see who sends so much ('culvert check', a capture), and give that rule a rate"
+		f.Remedy = "hosts send more than the mesh can carry: find them ('culvert check', a capture) and give their rule a rate"
 	}
 }
 
@@ -440,15 +440,15 @@ func (w *pathWalk) checkQueue(_ context.Context, f *findings.Finding) {
 func (w *pathWalk) checkResult(_ context.Context, f *findings.Finding) {
 	a := w.a
 	if a.LastAt == nil {
-		f.Set(findings.VerdictOK, "none yet")
+		f.OK("none yet")
 		return
 	}
-	f.Set(findings.VerdictOK, "%s, %s; %d frames acknowledged, %d failed since the start", a.Last, cli.Ago(a.LastAt, time.Now()), a.Acked, a.Failed)
+	f.OK("%s, %s; %d frames acknowledged, %d failed since the start", a.Last, cli.Ago(a.LastAt, time.Now()), a.Acked, a.Failed)
 	switch {
 	case a.InARow >= 3, a.InARow > 0 && a.Acked == 0:
 		f.Verdict = findings.VerdictWrong
-		f.Found += fmt.Sprintf(", the last %d of them one after the other", a.InARow)
-		f.Remedy = "the radio does not get through to it: see to its supply, and to the links on its way"
+		f.Found += fmt.Sprintf(", the last %d in a row", a.InARow)
+		f.Remedy = "the radio cannot reach the node: check its power supply and the links on the way"
 	case a.InARow > 0:
 		f.Verdict = findings.VerdictNote
 	}
@@ -458,14 +458,14 @@ func (w *pathWalk) checkResult(_ context.Context, f *findings.Finding) {
 func (w *pathWalk) checkRouteBack(_ context.Context, f *findings.Finding) {
 	switch {
 	case w.own:
-		f.Set(findings.VerdictOK, "the answer ends on this host")
+		f.OK("the reply ends at this host")
 	case w.back != nil:
-		f.Set(findings.VerdictWrong, "this host has no route to %v: %v", w.from, w.back)
-		f.Remedy = "give it a default route, or one to the host's network: ip -6 route add PREFIX via ROUTER"
+		f.Wrong("this host has no route to %v: %v", w.from, w.back).
+			Do("add a default route, or one to the host's network: ip -6 route add PREFIX via ROUTER")
 	case w.in == w.a.Interface:
-		f.Set(findings.VerdictWrong, "this host takes %v for a node: its route leads into %s", w.from, w.in)
-		f.Remedy = "see 'ip -6 route get " + w.from.String() + "'"
+		f.Wrong("this host routes %v into the mesh interface %s", w.from, w.in).
+			Do("see 'ip -6 route get " + w.from.String() + "'")
 	default:
-		f.Set(findings.VerdictOK, "by %s", w.in)
+		f.OK("through %s", w.in)
 	}
 }

@@ -42,7 +42,7 @@ func TestPathVerdicts(t *testing.T) {
 		{"three failed", "last result", func(a *control.PathAnswer) { a.Last, a.LastAt, a.Acked, a.InARow = "no-ack", &at, 5, 3 }, findings.VerdictWrong, "the last 3"},
 		{"never got through", "last result", func(a *control.PathAnswer) { a.Last, a.LastAt, a.InARow = "no-route", &at, 1 }, findings.VerdictWrong, "no-route"},
 		{"any is not enough", "rule", func(a *control.PathAnswer) { a.Rule, a.Allow, a.Unnamed = 0, false, true }, findings.VerdictWrong, `"any"`},
-		{"own", "rule", func(a *control.PathAnswer) { a.Own, a.Rule = true, 0 }, findings.VerdictOK, "none is asked"},
+		{"own", "rule", func(a *control.PathAnswer) { a.Own, a.Rule = true, 0 }, findings.VerdictOK, "rules do not apply"},
 	} {
 		a := good
 		c.change(&a)

@@ -107,29 +107,29 @@ func (h *host) checkService(_ context.Context, f *findings.Finding) {
 	u, err := readUnit(h.root)
 	switch {
 	case err != nil:
-		f.Set(findings.VerdictNotTried, "%v", err)
+		f.NotTried("%v", err)
 		return
 	case u == nil:
-		f.Set(findings.VerdictOK, "no unit %s is installed", unitName)
+		f.OK("no unit %s is installed", unitName)
 		return
 	case u.asRoot():
-		f.Set(findings.VerdictNote, "%s runs the daemon as root", u.file)
-		f.Remedy = "deploy/culvert.service shows a unit that needs one capability only"
+		f.Note("%s runs the daemon as root", u.file).
+			Do("deploy/culvert.service shows a unit that needs a single capability")
 		return
 	}
 	id, err := lookUpUser(u)
 	if err != nil {
-		f.Set(findings.VerdictWrong, "%s: %v", u.file, err)
-		f.Remedy = "make the user: deploy/culvert.sysusers as /usr/lib/sysusers.d/culvert.conf, then 'systemd-sysusers'"
+		f.Wrong("%s: %v", u.file, err).
+			Do("create the user: install deploy/culvert.sysusers as /usr/lib/sysusers.d/culvert.conf and run 'systemd-sysusers'")
 		return
 	}
-	f.Set(findings.VerdictOK, "%s: user %s has what the daemon needs", u.file, u.user)
+	f.OK("%s: user %s has the rights that the daemon needs", u.file, u.user)
 	if lacks := h.unitLacks(u, id); len(lacks) > 0 {
-		f.Set(findings.VerdictWrong, "%s: the service's user %s lacks what it needs", u.file, u.user)
+		f.Wrong("%s: the service's user %s lacks rights that the daemon needs", u.file, u.user)
 		for _, l := range lacks {
 			f.Found += "\n" + l
 		}
-		f.Remedy = "compare with deploy/culvert.service, put what is missing into a drop-in ('systemctl edit culvert'), then 'systemctl restart culvert'"
+		f.Remedy = "compare with deploy/culvert.service, add the missing settings to a drop-in ('systemctl edit culvert'), then run 'systemctl restart culvert'"
 	}
 }
 
@@ -137,11 +137,11 @@ func (h *host) checkService(_ context.Context, f *findings.Finding) {
 func (h *host) unitLacks(u *serviceUnit, id *account) []string {
 	var out []string
 	if !slices.Contains(u.capabilities, "CAP_NET_ADMIN") {
-		out = append(out, "AmbientCapabilities has no CAP_NET_ADMIN, which makes the TUN interface and its routes")
+		out = append(out, "AmbientCapabilities has no CAP_NET_ADMIN (needed for the TUN interface and its routes)")
 	}
 	radioInterfaces := h.cfg != nil && slices.ContainsFunc(h.cfg.Meshes, func(m conf.MeshConfig) bool { return m.Radio.Kind == conf.RadioInterface })
 	if radioInterfaces && !slices.Contains(u.capabilities, "CAP_NET_RAW") {
-		out = append(out, "AmbientCapabilities has no CAP_NET_RAW, which opens the radio interface")
+		out = append(out, "AmbientCapabilities has no CAP_NET_RAW (needed for the radio interface)")
 	}
 	if u.closed && !slices.Contains(u.devices, cli.TunDevice) {
 		out = append(out, "DeviceAllow has no "+cli.TunDevice)
@@ -248,9 +248,9 @@ func ownerOf(st *syscall.Stat_t) string {
 // startRemedy says how to start the daemon here.
 func (h *host) startRemedy() string {
 	if u, err := readUnit(h.root); err == nil && u != nil {
-		return "if it should run: systemctl start culvert"
+		return "to start it: systemctl start culvert"
 	}
-	return fmt.Sprintf("if it should run: culvert run --config %s", h.file)
+	return fmt.Sprintf("to start it: culvert run --config %s", h.file)
 }
 
 // deniedRemedy says which group may use the control socket, where the caller is not
@@ -269,7 +269,7 @@ func deniedRemedy(socket string) string {
 		if err != nil || group.Name == "root" {
 			continue
 		}
-		return fmt.Sprintf("join the group %s, whose members may use the commands (they may drive outputs too): sudo usermod -aG %s \"$USER\", then log in again; or use sudo", group.Name, group.Name)
+		return fmt.Sprintf("use sudo, or join the group %s, whose members may use every command (they can also drive outputs): sudo usermod -aG %s \"$USER\", then log in again", group.Name, group.Name)
 	}
-	return "use sudo: only the daemon's own user and root may ask it"
+	return "use sudo: only root and the daemon's user may use the control socket"
 }

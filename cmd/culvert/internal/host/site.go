@@ -11,86 +11,75 @@ import (
 	"culvert/cmd/culvert/internal/findings"
 )
 
-// These checks say how the running site does: what the daemon knows of its radios,
-// its nodes and what was lost.
+// These checks show what the daemon knows of the running site: its radios, its nodes and
+// what was lost.
 
 // maxNamed bounds the names in one line.
 const maxNamed = 10
 
-// askSite asks the daemon how the site does, once.
-func (h *host) askSite(ctx context.Context) (*control.SiteAnswer, error) {
-	if h.site != nil || h.siteErr != nil {
-		return h.site, h.siteErr
-	}
+// askDaemon gets what the running daemon answers under a name of /control.
+func (h *host) askDaemon(ctx context.Context, name string, answer any) error {
 	ctx, cancel := context.WithTimeout(ctx, control.ControlTimeout)
 	defer cancel()
 	c, err := control.DialControl(ctx, h.file)
 	if err != nil {
-		h.siteErr = err
-		return nil, err
+		return err
 	}
 	defer c.Close()
-	var a control.SiteAnswer
-	if h.siteErr = c.Control(ctx, "site", false, nil, &a); h.siteErr == nil {
-		h.site = &a
-	}
-	return h.site, h.siteErr
+	return c.Control(ctx, name, false, nil, answer)
 }
 
-// eachSiteMesh calls look for each mesh of the running daemon, and keeps the worst of
-// what it finds.
-func (h *host) eachSiteMesh(ctx context.Context, f *findings.Finding, look func(m *control.SiteMesh, f *findings.Finding)) {
+// siteAnswer returns what the daemon knows of the site, which it is asked once. It returns
+// nil, and says so in f, if there is no answer.
+func (h *host) siteAnswer(ctx context.Context, f *findings.Finding) *control.SiteAnswer {
 	if !h.running {
-		f.Set(findings.VerdictNotTried, "only a running daemon knows")
+		f.NotTried("needs a running daemon")
+		return nil
+	}
+	if h.site == nil && h.siteErr == nil {
+		var a control.SiteAnswer
+		if h.siteErr = h.askDaemon(ctx, "site", &a); h.siteErr == nil {
+			h.site = &a
+		}
+	}
+	if h.siteErr != nil {
+		f.NotTried("%v", h.siteErr)
+		return nil
+	}
+	return h.site
+}
+
+// eachSiteMesh runs check for each mesh of the running daemon and joins the findings.
+func (h *host) eachSiteMesh(ctx context.Context, f *findings.Finding, check func(m *control.SiteMesh, f *findings.Finding)) {
+	a := h.siteAnswer(ctx, f)
+	if a == nil {
 		return
 	}
-	a, err := h.askSite(ctx)
-	if err != nil {
-		f.Set(findings.VerdictNotTried, "%v", err)
-		return
-	}
-	var all worst
-	for i := range a.Meshes {
+	join(f, a.Meshes, func(m control.SiteMesh, one *findings.Finding) {
+		if check(&m, one); len(a.Meshes) > 1 {
+			one.Found = "mesh " + m.Mesh + ": " + one.Found
+		}
+	})
+}
+
+// join runs check for each of list. It puts the worst verdict, and all that was found and
+// is to be done, into f.
+func join[T any](f *findings.Finding, list []T, check func(v T, one *findings.Finding)) {
+	severity := map[findings.Verdict]int{findings.VerdictNotTried: 1, findings.VerdictNote: 2, findings.VerdictWrong: 3}
+	f.Verdict = findings.VerdictOK
+	var found, remedies []string
+	for _, v := range list {
 		var one findings.Finding
-		look(&a.Meshes[i], &one)
-		if len(a.Meshes) > 1 {
-			one.Found = "mesh " + a.Meshes[i].Mesh + ": " + one.Found
+		check(v, &one)
+		if severity[one.Verdict] > severity[f.Verdict] {
+			f.Verdict = one.Verdict
 		}
-		all.add(one)
-	}
-	all.into(f)
-}
-
-// worst joins findings: the worst verdict, all that was found, all that is to do.
-type worst struct {
-	verdict         findings.Verdict
-	found, remedies []string
-}
-
-func (w *worst) add(f findings.Finding) {
-	rank := func(v findings.Verdict) int {
-		switch v {
-		case findings.VerdictWrong:
-			return 3
-		case findings.VerdictOK, "":
-			return 0
-		case findings.VerdictNotTried:
-			return 1
+		found = append(found, one.Found)
+		if one.Remedy != "" {
+			remedies = append(remedies, one.Remedy)
 		}
-		return 2
 	}
-	if w.verdict == "" || rank(f.Verdict) > rank(w.verdict) {
-		w.verdict = f.Verdict
-	}
-	w.found = append(w.found, f.Found)
-	if f.Remedy != "" {
-		w.remedies = append(w.remedies, f.Remedy)
-	}
-}
-
-func (w *worst) into(f *findings.Finding) {
-	f.Set(w.verdict, "%s", strings.Join(w.found, "\n"))
-	f.Remedy = strings.Join(w.remedies, "\n")
+	f.Found, f.Remedy = strings.Join(found, "\n"), strings.Join(remedies, "\n")
 }
 
 // checkRadios says which radios are down.
@@ -98,17 +87,17 @@ func (h *host) checkRadios(ctx context.Context, f *findings.Finding) {
 	h.eachSiteMesh(ctx, f, func(m *control.SiteMesh, f *findings.Finding) {
 		switch {
 		case m.RadioUp:
-			f.Set(findings.VerdictOK, "up since %s", clockTime(m.RadioSince))
+			f.OK("up since %s", clockTime(m.RadioSince))
 			return
 		case m.RadioSince == nil:
-			f.Set(findings.VerdictWrong, "the radio of mesh %s has not answered since the daemon started: no node can be reached", m.Mesh)
+			f.Wrong("the radio of mesh %s has not answered since the daemon started: no node can be reached", m.Mesh)
 		default:
-			f.Set(findings.VerdictWrong, "the radio of mesh %s is down since %s: no node can be reached", m.Mesh, clockTime(m.RadioSince))
+			f.Wrong("the radio of mesh %s has been down since %s: no node can be reached", m.Mesh, clockTime(m.RadioSince))
 		}
 		if m.RadioCause != "" {
 			f.Found += "\n" + cli.Printable([]byte(m.RadioCause))
 		}
-		f.Remedy = "check its cable and power, and whether [mesh.radio] names the right device; then stop the daemon and run 'culvert check --radio --mesh " + m.Mesh + "'"
+		f.Remedy = "check its cable and power, and the device in [mesh.radio]; then stop the daemon and run 'culvert check --radio --mesh " + m.Mesh + "'"
 	})
 }
 
@@ -134,14 +123,14 @@ func (h *host) checkNodes(ctx context.Context, f *findings.Finding) {
 			}
 		}
 		if total == 0 {
-			f.Set(findings.VerdictNote, "mesh %s has no nodes yet", m.Mesh)
-			f.Remedy = "power a node that knows the mesh's keys and channels, and give it a [[mesh.place]]"
+			f.Note("mesh %s has no nodes yet", m.Mesh).
+				Do("switch on a node that has the mesh's keys and channels, and add a [[mesh.place]] for it")
 			return
 		}
-		f.Set(findings.VerdictOK, "%s: %s", cli.Plural(total, "node"), strings.Join(parts, ", "))
+		f.OK("%s: %s", cli.Plural(total, "node"), strings.Join(parts, ", "))
 		if !m.RadioUp {
 			f.Verdict = findings.VerdictNotTried
-			f.Found += "; what they do is not known while the radio is down"
+			f.Found += "; their states are unknown while the radio is down"
 			return
 		}
 		now := time.Now()
@@ -158,10 +147,10 @@ func (h *host) checkNodes(ctx context.Context, f *findings.Finding) {
 		say("late", m.Late, m.Nodes["late"])
 		switch {
 		case f.Verdict == findings.VerdictWrong:
-			f.Remedy = "check their supply and the nodes on their way; 'culvert check --to NODE' goes the way step by step"
+			f.Remedy = "check their power supply and the nodes between; 'culvert check --to NODE' checks the path step by step"
 		case m.Nodes["expected"] > 0:
 			f.Verdict = findings.VerdictNote
-			f.Remedy = "places that are expected were never heard: check that the device is powered and that its EUI-64 is that of the place"
+			f.Remedy = "no frame ever came from the expected places: check that each device has power and that the place has its EUI-64"
 		}
 	})
 }
@@ -186,7 +175,7 @@ func (h *host) checkStrangers(ctx context.Context, f *findings.Finding) {
 			inForce += " (" + m.AdmitWhy + ")"
 		}
 		if len(m.Strangers) == 0 {
-			f.Set(findings.VerdictOK, "%s; none was heard", inForce)
+			f.OK("%s; no stranger was heard", inForce)
 			return
 		}
 		now := time.Now()
@@ -194,12 +183,12 @@ func (h *host) checkStrangers(ctx context.Context, f *findings.Finding) {
 			return fmt.Sprintf("%s (heard %s)", n.Node, cli.Ago(n.Heard, now))
 		})
 		if m.Admit == "listed" {
-			f.Set(findings.VerdictNote, "%s: %s cut off: %s", inForce, cli.Plural(len(m.Strangers), "stranger"), names)
-			f.Remedy = "if it is yours: add a [[mesh.place]] with its EUI-64, or 'culvert replace PLACE EUI64' if it took a device's place"
+			f.Note("%s: %s not forwarded: %s", inForce, cli.Plural(len(m.Strangers), "stranger"), names).
+				Do("if it is yours, add a [[mesh.place]] with its EUI-64; if it replaces a device, run 'culvert replace PLACE EUI64'")
 			return
 		}
-		f.Set(findings.VerdictNote, "%s: %s served like your own nodes: %s", inForce, cli.Plural(len(m.Strangers), "stranger"), names)
-		f.Remedy = "give each of yours a [[mesh.place]], then set admit = \"listed\""
+		f.Note("%s: %s forwarded like your own nodes: %s", inForce, cli.Plural(len(m.Strangers), "stranger"), names).
+			Do("add a [[mesh.place]] for each of yours, then set admit = \"listed\"")
 	})
 }
 
@@ -207,15 +196,15 @@ func (h *host) checkStrangers(ctx context.Context, f *findings.Finding) {
 func (h *host) checkPlaces(ctx context.Context, f *findings.Finding) {
 	h.eachSiteMesh(ctx, f, func(m *control.SiteMesh, f *findings.Finding) {
 		if len(m.Places) == 0 {
-			f.Set(findings.VerdictOK, "every place holds the device of the configuration")
+			f.OK("every place has the device of the configuration")
 			return
 		}
 		var lines []string
 		for _, p := range m.Places {
 			lines = append(lines, fmt.Sprintf("%s: the file says %v, 'culvert replace' bound %v", p.Place, p.Listed, p.Device))
 		}
-		f.Set(findings.VerdictNote, "%s", strings.Join(lines, "\n"))
-		f.Remedy = "write the EUI-64 of the device that stands there into the file, so that the file says what is true"
+		f.Note("%s", strings.Join(lines, "\n")).
+			Do("write the EUI-64 of the present device into the file")
 	})
 }
 
@@ -229,7 +218,7 @@ const (
 func (h *host) checkLosses(ctx context.Context, f *findings.Finding) {
 	h.eachSiteMesh(ctx, f, func(m *control.SiteMesh, f *findings.Finding) {
 		since := h.site.Since
-		f.Set(findings.VerdictOK, "nothing was lost since %s", clockTime(&since))
+		f.OK("nothing was lost since %s", clockTime(&since))
 		var lines []string
 		v := findings.VerdictOK
 		for _, l := range m.Lost {
@@ -254,7 +243,7 @@ func (h *host) checkLosses(ctx context.Context, f *findings.Finding) {
 			f.Verdict = v
 		}
 		f.Found = fmt.Sprintf("lost since %s:\n%s", clockTime(&since), strings.Join(lines, "\n"))
-		f.Remedy = "each word stands in DEVELOPERS.md, 'Where a frame or packet ends', with what it means; 'culvert nodes' shows which nodes are weak"
+		f.Remedy = "DEVELOPERS.md, 'Where a frame or packet ends', explains each word; 'culvert nodes' shows which nodes have weak links"
 	})
 }
 
@@ -266,16 +255,16 @@ func (h *host) checkContexts(ctx context.Context, f *findings.Finding) {
 			names := nodeList(m.Contexts, len(m.Contexts), func(c control.SiteContext) string {
 				return fmt.Sprintf("%s (%d of %d packets)", c.Node, c.Wrong, c.Tried)
 			})
-			f.Set(findings.VerdictWrong, "packets with wrong checksums: %s. Such a node compresses addresses against another context 0 than %s: nobody answers it, and it answers nobody", names, m.Mesh)
-			f.Remedy = "give the node the mesh's prefix as context 0 (RFC 6775, section 4.2: it takes it from router advertisements), or set contexts in [[mesh]] to what it holds"
+			f.Wrong("packets with wrong checksums: %s. Such a node uses another context 0 than mesh %s to compress addresses, so nobody can talk to it", names, m.Mesh).
+				Do("give the node the mesh prefix as context 0 (router advertisements carry it, RFC 6775, section 4.2), or set the node's contexts in [[mesh]]")
 		case len(m.Unanswered) > 0:
 			names := nodeList(m.Unanswered, len(m.Unanswered), func(c control.SiteContext) string {
 				return fmt.Sprintf("%s (%d packets)", c.Node, c.Tried)
 			})
-			f.Set(findings.VerdictNote, "packets were delivered and the node never sent one back: %s", names)
-			f.Remedy = "it may hold another context 0 (see its log for wrong checksums), have nothing at that port, or send nothing by design"
+			f.Note("delivered packets were never answered: %s", names).
+				Do("the node may use another context 0 (its log would show wrong checksums), have no service at that port, or send nothing by design")
 		default:
-			f.Set(findings.VerdictOK, "the checksums that were verified are right")
+			f.OK("all verified checksums are right")
 		}
 	})
 }
@@ -283,41 +272,32 @@ func (h *host) checkContexts(ctx context.Context, f *findings.Finding) {
 // checkUpstream looks whether what [upstream] asks for was sent.
 func (h *host) checkUpstream(ctx context.Context, f *findings.Finding) {
 	if h.cfg == nil || h.cfg.Upstream == nil {
-		f.Set(findings.VerdictOK, "not configured: nothing is announced on the site's network")
+		f.OK("not configured: nothing is advertised on the site's network")
 		return
 	}
-	if !h.running {
-		f.Set(findings.VerdictNotTried, "only a running daemon knows")
-		return
-	}
-	a, err := h.askSite(ctx)
-	if err != nil {
-		f.Set(findings.VerdictNotTried, "%v", err)
+	a := h.siteAnswer(ctx, f)
+	if a == nil {
 		return
 	}
 	if len(a.Upstream) == 0 {
-		f.Set(findings.VerdictWrong, "[upstream] is in the file, and the running daemon serves no interface of the site's network")
-		f.Remedy = "start the daemon anew, so that it reads the file as it is now"
+		f.Wrong("the file has [upstream], but the running daemon serves no interface of the site's network").
+			Do("restart the daemon, so that it reads the changed file")
 		return
 	}
-	var all worst
-	for _, u := range a.Upstream {
-		var one findings.Finding
-		one.Set(findings.VerdictOK, "%s: %d router advertisements sent", u.Interface, u.Advertised)
+	join(f, a.Upstream, func(u control.SiteUpstream, one *findings.Finding) {
+		one.OK("%s: %d router advertisements sent", u.Interface, u.Advertised)
 		switch {
 		case !u.Up:
-			one.Set(findings.VerdictWrong, "%s is not up, or has no link-local address: nothing is sent there", u.Interface)
-			one.Remedy = fmt.Sprintf("see 'ip -6 address show dev %s'", u.Interface)
+			one.Wrong("%s is not up, or has no link-local address: nothing is sent there", u.Interface).
+				Do(fmt.Sprintf("see 'ip -6 address show dev %s'", u.Interface))
 		case u.Errors > 0 && u.Advertised == 0:
-			one.Set(findings.VerdictWrong, "%s: nothing could be sent, %s", u.Interface, cli.Plural(int(u.Errors), "error"))
-			one.Remedy = "the daemon's log says why; under systemd it needs the drop-in of deploy/UPSTREAM.md"
+			one.Wrong("%s: no advertisement could be sent, %s", u.Interface, cli.Plural(int(u.Errors), "error")).
+				Do("the daemon's log says why; under systemd the service needs the drop-in of deploy/UPSTREAM.md")
 		case h.cfg.Upstream.Advertise && u.Advertised == 0:
-			one.Set(findings.VerdictWrong, "%s: advertise is on, and nothing was sent yet", u.Interface)
-			one.Remedy = "the daemon's log says why; under systemd it needs the drop-in of deploy/UPSTREAM.md"
+			one.Wrong("%s: advertise is on, but nothing was sent yet", u.Interface).
+				Do("the daemon's log says why; under systemd the service needs the drop-in of deploy/UPSTREAM.md")
 		}
-		all.add(one)
-	}
-	all.into(f)
+	})
 }
 
 // NodesRow is what the check says of the nodes in an answer of the daemon.

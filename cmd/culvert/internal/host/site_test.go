@@ -43,7 +43,7 @@ func TestCheckSiteRows(t *testing.T) {
 		says, do  string
 	}{
 		{"radio up", "radio", func(*control.SiteMesh) {}, findings.VerdictOK, "up since ", ""},
-		{"radio down", "radio", func(m *control.SiteMesh) { m.RadioUp, m.RadioCause = false, "no such device" }, findings.VerdictWrong, "is down since ", "cable and power"},
+		{"radio down", "radio", func(m *control.SiteMesh) { m.RadioUp, m.RadioCause = false, "no such device" }, findings.VerdictWrong, "has been down since ", "cable and power"},
 		{"the cause moves no terminal", "radio", func(m *control.SiteMesh) { m.RadioUp, m.RadioCause = false, "gone\x1b[2J" }, findings.VerdictWrong, `gone\x1b[2J`, "cable"},
 		{"radio never there", "radio", func(m *control.SiteMesh) { m.RadioUp, m.RadioSince = false, nil }, findings.VerdictWrong, "has not answered since the daemon started", "check --radio"},
 		{"nodes up", "nodes", func(*control.SiteMesh) {}, findings.VerdictOK, "6 nodes: 6 up", ""},
@@ -63,10 +63,10 @@ func TestCheckSiteRows(t *testing.T) {
 		}, findings.VerdictWrong, "and 70 more", "supply"},
 		{"radio down, nodes unknown", "nodes", func(m *control.SiteMesh) { m.RadioUp, m.Nodes = false, map[string]int{"unknown": 6} }, findings.VerdictNotTried, "6 unknown", ""},
 		{"a place never heard", "nodes", func(m *control.SiteMesh) { m.Nodes = map[string]int{"up": 5, "expected": 1} }, findings.VerdictNote, "1 expected", "EUI-64"},
-		{"no node", "nodes", func(m *control.SiteMesh) { m.Nodes = nil }, findings.VerdictNote, "no nodes yet", "power a node"},
+		{"no node", "nodes", func(m *control.SiteMesh) { m.Nodes = nil }, findings.VerdictNote, "no nodes yet", "switch on a node"},
 		{"no stranger", "strangers", func(*control.SiteMesh) {}, findings.VerdictOK, `admit is "listed" (places are configured)`, ""},
-		{"a stranger that is cut", "strangers", func(m *control.SiteMesh) { m.Strangers = []control.SiteNode{{Node: "00:00:5e:ef:10:00:00:66"}} }, findings.VerdictNote, "1 stranger cut off: 00:00:5e:ef:10:00:00:66", "[[mesh.place]]"},
-		{"a stranger that is served", "strangers", func(m *control.SiteMesh) { m.Admit, m.Strangers = "any", []control.SiteNode{{Node: "x"}} }, findings.VerdictNote, "1 stranger served like your own", `admit = "listed"`},
+		{"a stranger that is cut", "strangers", func(m *control.SiteMesh) { m.Strangers = []control.SiteNode{{Node: "00:00:5e:ef:10:00:00:66"}} }, findings.VerdictNote, "1 stranger not forwarded: 00:00:5e:ef:10:00:00:66", "[[mesh.place]]"},
+		{"a stranger that is served", "strangers", func(m *control.SiteMesh) { m.Admit, m.Strangers = "any", []control.SiteNode{{Node: "x"}} }, findings.VerdictNote, "1 stranger forwarded like your own", `admit = "listed"`},
 		{"places as in the file", "places", func(*control.SiteMesh) {}, findings.VerdictOK, "every place", ""},
 		{"a replaced device", "places", func(m *control.SiteMesh) {
 			m.Places = []control.SitePlace{{Place: "mast", Listed: ieee802154.Extended(0x00005eef10000004), Device: ieee802154.Extended(0x00005eef10000044)}}
@@ -180,7 +180,7 @@ func TestCheckBoxRows(t *testing.T) {
 		{time.Unix(300, 0), false, syscall.EPERM, findings.VerdictWrong, "never set"},
 		{time.Now(), false, nil, findings.VerdictNote, "not synchronized"},
 		{time.Now(), true, nil, findings.VerdictOK, "synchronized"},
-		{time.Now(), false, syscall.EPERM, findings.VerdictNotTried, "cannot be told"},
+		{time.Now(), false, syscall.EPERM, findings.VerdictNotTried, "did not report"},
 	} {
 		h.clock = func() (time.Time, bool, error) { return c.now, c.synced, c.err }
 		if f := rowOf(t, h, "clock"); f.Verdict != c.want || !strings.Contains(f.Found, c.says) || f.Verdict == findings.VerdictWrong && f.Remedy == "" {

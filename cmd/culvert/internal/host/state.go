@@ -9,23 +9,18 @@ import (
 
 // checkState says whether the running daemon keeps its state.
 func (h *host) checkState(ctx context.Context, f *findings.Finding) {
-	if !h.running {
-		f.Set(findings.VerdictNotTried, "only a running daemon knows")
-		return
-	}
-	a, err := h.askSite(ctx)
+	a := h.siteAnswer(ctx, f)
 	switch {
-	case err != nil:
-		f.Set(findings.VerdictNotTried, "%v", err)
+	case a == nil:
 	case a.State == nil:
-		f.Set(findings.VerdictNotTried, "the daemon does not say: it is of another version")
+		f.NotTried("the daemon did not report it: it is another version")
 	case a.State.Kept && a.State.Failures > 0:
-		f.Set(findings.VerdictNote, "what nodes register is kept; earlier %s", cli.Plural(int(min(a.State.Failures, 1<<30)), "write")+" failed")
+		f.Note("registrations are stored; earlier %s", cli.Plural(int(min(a.State.Failures, 1<<30)), "write")+" failed")
 	case a.State.Kept:
-		f.Set(findings.VerdictOK, "what nodes register is kept")
+		f.OK("registrations of nodes are stored")
 	default:
-		f.Set(findings.VerdictWrong, "what nodes register is not kept: the meshes run, and forget it when the daemon stops\n%s", cli.Printable([]byte(a.State.Cause)))
-		f.Remedy = "free the disk of state_dir, or make the folder writable for the daemon's user"
+		f.Wrong("registrations of nodes are not stored: the meshes run, but a stop of the daemon loses them\n%s", cli.Printable([]byte(a.State.Cause))).
+			Do("free space for state_dir, or let the daemon's user write there")
 		if a.State.Restart {
 			f.Remedy += "; then restart the daemon"
 		}

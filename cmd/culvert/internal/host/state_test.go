@@ -22,10 +22,10 @@ func TestCheckStateRow(t *testing.T) {
 		{"no daemon", false, nil, nil, findings.VerdictNotTried, "running daemon", ""},
 		{"the daemon cannot be asked", true, nil, errors.New("no answer"), findings.VerdictNotTried, "no answer", ""},
 		{"an older daemon", true, nil, nil, findings.VerdictNotTried, "another version", ""},
-		{"kept", true, &control.SiteState{Kept: true}, nil, findings.VerdictOK, "is kept", ""},
+		{"kept", true, &control.SiteState{Kept: true}, nil, findings.VerdictOK, "are stored", ""},
 		{"kept again", true, &control.SiteState{Kept: true, Failures: 3}, nil, findings.VerdictNote, "earlier 3 writes failed", ""},
-		{"disk full", true, &control.SiteState{Cause: "no space\x1b[2J", Failures: 3}, nil, findings.VerdictWrong, `no space\x1b[2J`, "free the disk"},
-		{"read-only at the start", true, &control.SiteState{Cause: "read-only file system", Restart: true}, nil, findings.VerdictWrong, "is not kept", "restart the daemon"},
+		{"disk full", true, &control.SiteState{Cause: "no space\x1b[2J", Failures: 3}, nil, findings.VerdictWrong, `no space\x1b[2J`, "free space"},
+		{"read-only at the start", true, &control.SiteState{Cause: "read-only file system", Restart: true}, nil, findings.VerdictWrong, "are not stored", "restart the daemon"},
 	} {
 		h := &host{running: c.running, siteErr: c.err}
 		if c.err == nil {

@@ -244,7 +244,7 @@ func TestCheckRefused(t *testing.T) {
 		{"--interface a/b", 2, `--interface "a/b": want the name of a Linux IEEE 802.15.4 interface`},
 		{"--radio --node 00:00 --stream unix:" + dir + "/none --listen -1s", 2, `"-1s" is no time; want a time like`},
 		{"--stream unix:/x --node ff:ff", 2, `--node "ff:ff": want an EUI-64`},
-		{"--node 00:12", 2, "--node and --no-send belong to the check of a radio"},
+		{"--node 00:12", 2, "--node and --no-send need --radio"},
 		{"--stream unix:/x more", 2, `argument "more": only the program of --process has arguments`},
 		{"--radio --config " + two, 2, "has several meshes: choose one with --mesh: fenland, orchard"},
 		{"--mesh lagoon --config " + two, 2, `--mesh "lagoon": ` + two + " has no such mesh, but fenland, orchard"},
