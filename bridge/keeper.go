@@ -2,7 +2,6 @@ package bridge
 
 import (
 	"context"
-	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -50,7 +49,7 @@ type keeper struct {
 	table    *node.Table
 	unsaved  chan *forward.Unsaved
 	saved    func(*forward.Unsaved)
-	bindings func(func(nd.Record) bool)
+	bindings func(func(nd.Binding) bool)
 	now      func() time.Time
 	ask      chan chan<- error // for a sweep right now
 
@@ -90,7 +89,7 @@ type keptAddress struct {
 	Link  ieee802154.Addr `json:"link"`
 	Relay ieee802154.Addr `json:"relay,omitzero"`  // that registered it for the node
 	Claim bool            `json:"claim,omitempty"` // else a registration
-	ROVR  string          `json:"rovr,omitempty"`  // hex
+	ROVR  nd.ROVR         `json:"rovr,omitzero"`
 	TID   *uint8          `json:"tid,omitempty"`
 	Until int64           `json:"until"` // seconds of the store's clock
 	Life  int64           `json:"life"`  // seconds that were granted last
@@ -200,37 +199,36 @@ func (k *keeper) commit(group []*forward.Unsaved) {
 
 // change adds one change of an address to p.
 func (k *keeper) change(p *pending, c *nd.Change, now time.Time) {
-	r := &c.Record
-	switch {
-	case !r.Addr.IsValid(): // it goes to another node: that change follows
-	case r.Link.IsNone():
-		k.removeAddress(p, r.Addr)
+	switch c.Kind {
+	case nd.Reassigned: // the change that follows overwrites the value
+	case nd.Ended:
+		k.removeAddress(p, c.Addr)
 	default:
-		until, there := p.addresses[r.Addr]
+		until, there := p.addresses[c.Addr]
 		if !there {
-			until, there = k.addresses[r.Addr]
+			until, there = k.addresses[c.Addr]
 		}
-		if c.Renewal && there && k.clock.time(until).Sub(now) >= r.Life/2 {
+		if c.Kind == nd.Renewed && there && k.clock.time(until).Sub(now) >= c.Life/2 {
 			return
 		}
-		k.putAddress(p, r)
-		if n := k.table.ByLink(r.Link); n != nil {
+		k.putAddress(p, &c.Binding)
+		if n := k.table.ByLink(c.Link); n != nil {
 			k.putNode(p, n.Record(), heardEvery)
 		}
 	}
 }
 
-func (k *keeper) putAddress(p *pending, r *nd.Record) {
+func (k *keeper) putAddress(p *pending, b *nd.Binding) {
 	a := keptAddress{
-		Link: r.Link, Relay: r.Relay, Claim: r.Origin == node.Claimed, ROVR: hex.EncodeToString(r.ROVR),
-		Until: k.clock.seconds(r.Until), Life: int64(r.Life / time.Second),
+		Link: b.Link, Relay: b.Relay, Claim: b.Origin == node.Claimed, ROVR: b.ROVR,
+		Until: k.clock.seconds(b.Until), Life: int64(b.Life / time.Second),
 	}
-	if r.HasTID {
-		a.TID = &r.TID
+	if b.HasTID {
+		a.TID = &b.TID
 	}
-	key := r.Addr.As16()
+	key := b.Addr.As16()
 	k.put(p, addressesBucket, string(key[:]), a)
-	p.addresses[r.Addr] = a.Until
+	p.addresses[b.Addr] = a.Until
 }
 
 func (k *keeper) removeAddress(p *pending, a netip.Addr) {
@@ -357,10 +355,10 @@ func (k *keeper) sweep(heard time.Duration) error {
 func (k *keeper) catchUp(p *pending) {
 	p.catchUp, p.discovery = true, k.discovery
 	there := make(map[netip.Addr]struct{}, len(k.addresses))
-	k.bindings(func(r nd.Record) bool {
-		there[r.Addr] = struct{}{}
-		if _, ok := k.addresses[r.Addr]; !ok {
-			k.putAddress(p, &r)
+	k.bindings(func(b nd.Binding) bool {
+		there[b.Addr] = struct{}{}
+		if _, ok := k.addresses[b.Addr]; !ok {
+			k.putAddress(p, &b)
 		}
 		return true
 	})

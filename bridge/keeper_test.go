@@ -81,10 +81,13 @@ func openKeeping(t *testing.T, path string, now time.Time, contexts ...nd.Contex
 func (x *keeping) grant(renewal bool) {
 	x.t.Helper()
 	x.table.Learn(keptNode, x.now)
-	r := nd.Record{Addr: keptAddr, Link: keptNode, Origin: node.Registered, ROVR: keptNode.AppendTo(nil),
+	r := nd.Binding{Addr: keptAddr, Link: keptNode, Origin: node.Registered, ROVR: nd.NewROVR(keptNode.AppendTo(nil)),
 		TID: 9, HasTID: true, Until: x.now.Add(time.Hour), Life: time.Hour}
-	x.k.commit([]*forward.Unsaved{{Changes: []nd.Change{{Record: r, Renewal: renewal,
-		AddressChange: node.AddressChange{Link: keptNode, Addr: keptAddr, Origin: node.Registered}}}}})
+	kind := nd.Bound
+	if renewal {
+		kind = nd.Renewed
+	}
+	x.k.commit([]*forward.Unsaved{{Changes: []nd.Change{{Binding: r, Kind: kind}}}})
 }
 
 // A registration comes back with its verifier and transaction id, to its node. The
@@ -108,9 +111,9 @@ func TestRegistrationIsKept(t *testing.T) {
 	if n == nil || n.EUI64() != keptNode || !n.Reachable() {
 		t.Fatal("the registration is gone, or its node is not reachable")
 	}
-	y.srv.Bindings(func(r nd.Record) bool {
+	y.srv.Bindings(func(r nd.Binding) bool {
 		left := r.Until.Sub(start)
-		if r.TID != 9 || !r.HasTID || string(r.ROVR) != string(keptNode.AppendTo(nil)) || r.Origin != node.Registered {
+		if r.TID != 9 || !r.HasTID || string(r.ROVR.Bytes()) != string(keptNode.AppendTo(nil)) || r.Origin != node.Registered {
 			t.Errorf("came back as %+v", r)
 		}
 		if left < 85*time.Minute || left > 90*time.Minute { // granted until minute 85
@@ -133,16 +136,15 @@ func TestRelayIsKept(t *testing.T) {
 	now := time.Unix(1_800_000_000, 0)
 	relay := ieee802154.MustParseAddr("00005eef10000006")
 	x := openKeeping(t, path, now)
-	r := nd.Record{Addr: keptAddr, Link: keptNode, Relay: relay, Origin: node.Registered, ROVR: keptNode.AppendTo(nil),
+	r := nd.Binding{Addr: keptAddr, Link: keptNode, Relay: relay, Origin: node.Registered, ROVR: nd.NewROVR(keptNode.AppendTo(nil)),
 		Until: now.Add(time.Hour), Life: time.Hour}
-	x.k.commit([]*forward.Unsaved{{Changes: []nd.Change{{Record: r,
-		AddressChange: node.AddressChange{Link: keptNode, Addr: keptAddr, Origin: node.Registered}}}}})
+	x.k.commit([]*forward.Unsaved{{Changes: []nd.Change{{Binding: r}}}})
 	if err := x.store.Close(); err != nil {
 		t.Fatal(err)
 	}
 	y := openKeeping(t, path, now.Add(time.Minute))
 	back := 0
-	y.srv.Bindings(func(r nd.Record) bool {
+	y.srv.Bindings(func(r nd.Binding) bool {
 		if back++; r.Relay != relay || r.Link != keptNode {
 			t.Errorf("back as %+v", r)
 		}
@@ -159,8 +161,7 @@ func TestEndIsKept(t *testing.T) {
 	start := time.Now()
 	x := openKeeping(t, path, start)
 	x.grant(false)
-	x.k.commit([]*forward.Unsaved{{Changes: []nd.Change{{Record: nd.Record{Addr: keptAddr},
-		AddressChange: node.AddressChange{Link: keptNode, Addr: keptAddr, Remove: true}}}}})
+	x.k.commit([]*forward.Unsaved{{Changes: []nd.Change{{Binding: nd.Binding{Addr: keptAddr, Link: keptNode}, Kind: nd.Ended}}}})
 	x.store.Close()
 	if y := openKeeping(t, path, start); y.table.ByAddress(keptAddr) != nil || len(y.k.addresses) != 0 {
 		t.Error("the address came back")
@@ -186,8 +187,8 @@ func TestDiskFails(t *testing.T) {
 		t.Errorf("%d acknowledged, %d failures", x.saved, bad.Stats().Failures)
 	}
 	x.k.store = good
-	x.k.bindings = func(f func(nd.Record) bool) {
-		f(nd.Record{Addr: keptAddr, Link: keptNode, Origin: node.Registered, Until: start.Add(time.Hour), Life: time.Hour})
+	x.k.bindings = func(f func(nd.Binding) bool) {
+		f(nd.Binding{Addr: keptAddr, Link: keptNode, Origin: node.Registered, Until: start.Add(time.Hour), Life: time.Hour})
 	}
 	x.k.sweep(heardEvery)
 	if x.k.behind || x.k.addresses[keptAddr] == 0 {
@@ -284,8 +285,8 @@ func TestAnswersWithoutDisk(t *testing.T) {
 		t.Errorf("%d acknowledged after a minute, want 2", x.saved)
 	}
 	x.k.store = good
-	x.k.bindings = func(f func(nd.Record) bool) {
-		f(nd.Record{Addr: keptAddr, Link: keptNode, Origin: node.Registered, Until: x.now.Add(time.Hour), Life: time.Hour})
+	x.k.bindings = func(f func(nd.Binding) bool) {
+		f(nd.Binding{Addr: keptAddr, Link: keptNode, Origin: node.Registered, Until: x.now.Add(time.Hour), Life: time.Hour})
 	}
 	x.k.sweep(heardEvery)
 	var kept keptDiscovery

@@ -235,7 +235,7 @@ func register(t *testing.T, m running, v bridgetest.KernelVector) bool {
 	if m.Nodes().Owns(m.Nodes().ByLink(v.From), src) {
 		return true
 	}
-	err := m.Nodes().Apply(node.AddressChange{Link: v.From, Addr: src, Origin: node.Registered}, time.Now())
+	err := m.Nodes().AddAddress(v.From, src, node.Registered, time.Now())
 	if err != nil && !errors.Is(err, node.ErrTaken) {
 		t.Errorf("%s: register %v: %v", v.Name, src, err)
 	}

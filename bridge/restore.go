@@ -2,7 +2,6 @@ package bridge
 
 import (
 	"bytes"
-	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -44,7 +43,7 @@ func newKeeper(store *store.Store, mesh string, t *node.Table, log *slog.Logger,
 			Phase: c.Phase, Left: time.Duration(c.Left) * time.Second})
 	}
 	var err error
-	if state.Records, err = k.restoreAddresses(); err != nil {
+	if state.Bindings, err = k.restoreAddresses(); err != nil {
 		return fail(err)
 	}
 	return k, state, nil
@@ -57,15 +56,15 @@ func (k *keeper) begin(s *nd.Server) {
 	at := k.now()
 	p := pending{addresses: map[netip.Addr]int64{}, nodes: map[nodeKey]node.Record{}}
 	taken := map[netip.Addr]bool{}
-	s.Bindings(func(r nd.Record) bool {
-		if r.Relay.IsNone() { // else a relay spoke for the node, which may never have been heard
-			k.table.Learn(r.Link, at)
+	s.Bindings(func(b nd.Binding) bool {
+		if b.Relay.IsNone() { // a relay may have registered a node that was never heard
+			k.table.Learn(b.Link, at)
 		}
-		err := k.table.Apply(node.AddressChange{Link: r.Link, Addr: r.Addr, Origin: r.Origin}, at)
-		if err != nil && !(errors.Is(err, node.ErrNoNode) && !r.Relay.IsNone()) {
-			k.log.Warn("a stored address could not be restored", "address", r.Addr.String(), "link", r.Link.String(), "err", err)
+		err := k.table.AddAddress(b.Link, b.Addr, b.Origin, at)
+		if err != nil && !(errors.Is(err, node.ErrNoNode) && !b.Relay.IsNone()) {
+			k.log.Warn("a stored address could not be restored", "address", b.Addr.String(), "link", b.Link.String(), "err", err)
 		}
-		taken[r.Addr] = true
+		taken[b.Addr] = true
 		return true
 	})
 	for a := range k.addresses {
@@ -167,16 +166,13 @@ func (k *keeper) record(kept keptRecord) node.Record {
 // restoreAddresses reads what nodes registered and claimed. A refresh is not written
 // while half of the life before it is left in the store, so that the node may have
 // been granted half a life more than what stands there.
-func (k *keeper) restoreAddresses() (out []nd.Record, err error) {
+func (k *keeper) restoreAddresses() (out []nd.Binding, err error) {
 	err = k.store.Each(addressesBucket+k.mesh, func(key, value []byte) error {
 		var a keptAddress
-		r, err := nd.Record{}, json.Unmarshal(value, &a)
+		err := json.Unmarshal(value, &a)
 		addr, ok := netip.AddrFromSlice(key)
 		if err == nil && !ok {
 			err = errors.New("no address for a key")
-		}
-		if err == nil {
-			r.ROVR, err = hex.DecodeString(a.ROVR)
 		}
 		if err != nil {
 			k.log.Warn("a stored address cannot be read and is removed", "address", addr.String(), "cause", err)
@@ -184,17 +180,17 @@ func (k *keeper) restoreAddresses() (out []nd.Record, err error) {
 			return nil
 		}
 		k.addresses[addr] = a.Until
-		r.Addr, r.Link, r.Relay, r.Origin, r.Life = addr, a.Link, a.Relay, node.Registered, time.Duration(a.Life)*time.Second
-		r.Until = k.clock.time(a.Until)
+		b := nd.Binding{Addr: addr, Link: a.Link, Relay: a.Relay, Origin: node.Registered, ROVR: a.ROVR,
+			Until: k.clock.time(a.Until), Life: time.Duration(a.Life) * time.Second}
 		if a.TID != nil {
-			r.TID, r.HasTID = *a.TID, true
+			b.TID, b.HasTID = *a.TID, true
 		}
 		if a.Claim {
-			r.Origin = node.Claimed
+			b.Origin = node.Claimed
 		} else {
-			r.Until = r.Until.Add(r.Life / 2)
+			b.Until = b.Until.Add(b.Life / 2)
 		}
-		out = append(out, r)
+		out = append(out, b)
 		return nil
 	})
 	return out, err

@@ -203,7 +203,7 @@ func (f *Forwarder) carryOut(now time.Time) {
 	d := &f.discovery
 	out := &d.out
 	for i := range out.Changes {
-		f.changeAddress(out.Changes[i].AddressChange, now)
+		f.changeAddress(&out.Changes[i], now)
 	}
 	for _, p := range out.Peers {
 		if n := f.table.ByLink(p.Link); n != nil {
@@ -241,12 +241,15 @@ func (f *Forwarder) carryOut(now time.Time) {
 	}
 }
 
-// changeAddress gives an address to a node, or takes it. A node for which a relay spoke
-// may not be there yet: it gets the address from appeared. The word of a relay alone
-// makes no node.
-func (f *Forwarder) changeAddress(c node.AddressChange, now time.Time) {
-	err := f.table.Apply(c, now)
-	if err != nil && err != node.ErrNoNode && !c.Remove {
+// changeAddress carries out a change in the node table. If a relay registered the address of
+// a node that is not in the table, the node gets the address in appeared: a registration by a
+// relay adds no node.
+func (f *Forwarder) changeAddress(c *nd.Change, now time.Time) {
+	if c.Kind == nd.Reassigned || c.Kind == nd.Ended {
+		f.table.RemoveAddress(c.Link, c.Addr)
+		return
+	}
+	if err := f.table.AddAddress(c.Link, c.Addr, c.Origin, now); err != nil && err != node.ErrNoNode {
 		f.opt.Log.Warn("an address cannot be bound to its node", "address", c.Addr.String(), "link", c.Link.String(), "err", err)
 	}
 }
@@ -290,7 +293,7 @@ func (f *Forwarder) sayTo(n *node.Node, link ieee802154.Addr, b ipv6.Packet) {
 
 // Bindings calls g for each address that a node registered or claimed, until it
 // returns false. Neighbour discovery stands still meanwhile.
-func (f *Forwarder) Bindings(g func(nd.Record) bool) {
+func (f *Forwarder) Bindings(g func(nd.Binding) bool) {
 	d := &f.discovery
 	d.mu.Lock()
 	defer d.mu.Unlock()

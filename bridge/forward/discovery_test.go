@@ -415,9 +415,7 @@ func TestClaimOfALostRecord(t *testing.T) {
 	r.up(nodeA, solicit(netip.IPv6Unspecified(), ipv6.SolicitedNode(opaque), opaque))
 	r.save()
 	r.answer(radio.OutcomeFirstHop)
-	if err := r.table.Apply(node.AddressChange{Link: nodeA, Addr: opaque, Remove: true}, r.now); err != nil {
-		t.Fatal(err)
-	}
+	r.table.RemoveAddress(nodeA, opaque)
 	r.up(nodeA, udp(opaque, outside, 64, 4))
 	r.up(nodeA, udp(opaque, outside, 64, 4))
 	s := r.f.Stats()

@@ -19,13 +19,13 @@ func newCounts() counts {
 }
 
 // add counts a binding (n is 1) or its end (n is -1).
-func (c *counts) add(b *binding, n int) {
-	if b.relay.IsNone() {
-		count(c.own, b.link, n)
+func (c *counts) add(b *Binding, n int) {
+	if b.Relay.IsNone() {
+		count(c.own, b.Link, n)
 		return
 	}
-	count(c.relayed, b.link, n)
-	count(c.relays, b.relay, n)
+	count(c.relayed, b.Link, n)
+	count(c.relays, b.Relay, n)
 }
 
 func count(m map[ieee802154.Addr]int, a ieee802154.Addr, n int) {
@@ -35,9 +35,9 @@ func count(m map[ieee802154.Addr]int, a ieee802154.Addr, n int) {
 }
 
 // tally counts a binding, or its end.
-func (s *Server) tally(b *binding, n int) {
+func (s *Server) tally(b *Binding, n int) {
 	s.counts.add(b, n)
-	if b.origin == node.Claimed {
+	if b.Origin == node.Claimed {
 		s.stats.Claimed += n
 	}
 }
@@ -63,7 +63,7 @@ func (s *Server) Appeared(link ieee802154.Addr, out *Out) {
 		return
 	}
 	for _, b := range s.bindings {
-		if b.link == link {
+		if b.Link == link {
 			s.bind(*b, true, out)
 		}
 	}

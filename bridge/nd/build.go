@@ -101,7 +101,7 @@ func (out *Out) neighbourAdvert(a neighbourAdvert, to ieee802154.Addr, durable b
 	if r := a.reg; r != nil {
 		out.Buf = append(out.Buf, optRegistration, 1+r.rovr.n/8, byte(r.status), 0, r.flags, r.tid)
 		out.Buf = binary.BigEndian.AppendUint16(out.Buf, r.lifetime)
-		out.Buf = append(out.Buf, r.rovr.bytes()...)
+		out.Buf = append(out.Buf, r.rovr.Bytes()...)
 	}
 	out.finish(at, to, durable)
 }
@@ -120,7 +120,7 @@ func (out *Out) neighbourSolicit(src, target netip.Addr, own, to ieee802154.Addr
 func (out *Out) duplicateConfirm(src, dst, target netip.Addr, r registration, code byte, to ieee802154.Addr, durable bool) {
 	word := uint32(r.status)<<24 | uint32(r.tid)<<16 | uint32(r.lifetime)
 	at := out.start(src, dst, curHopLimit, ipv6.TypeDuplicateConf, code, word)
-	out.Buf = append(out.Buf, r.rovr.bytes()...)
+	out.Buf = append(out.Buf, r.rovr.Bytes()...)
 	out.Buf = appendAddr(out.Buf, target)
 	out.finish(at, to, durable)
 }

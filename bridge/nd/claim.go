@@ -30,12 +30,12 @@ func (s *Server) duplicateDetection(m *message, from ieee802154.Addr, now time.T
 	}
 	if b := s.bindings[m.target]; b != nil {
 		switch {
-		case s.sameNode(b.link, from):
+		case s.sameNode(b.Link, from):
 			s.renewClaim(b, now, out)
 		case !s.abandoned(b, now):
 			s.defend(m.target, out)
 		default: // probe the owner before another node gets the address
-			s.startProbe(m.target, b.link, from, now, out)
+			s.startProbe(m.target, b.Link, from, now, out)
 		}
 		return nil
 	}
@@ -55,14 +55,14 @@ func (s *Server) duplicateDetection(m *message, from ieee802154.Addr, now time.T
 // abandoned reports whether another node may take over a claimed address if its owner does
 // not answer: the lifetime has expired, or the owner is silent by its own report period. A
 // sleeping node answers no probe but keeps its address.
-func (s *Server) abandoned(b *binding, now time.Time) bool {
-	if b.origin != node.Claimed || now.Before(b.until) && s.o.Table == nil {
+func (s *Server) abandoned(b *Binding, now time.Time) bool {
+	if b.Origin != node.Claimed || now.Before(b.Until) && s.o.Table == nil {
 		return false
 	}
-	if !now.Before(b.until) {
+	if !now.Before(b.Until) {
 		return true
 	}
-	n := s.o.Table.ByLink(b.link)
+	n := s.o.Table.ByLink(b.Link)
 	return n != nil && s.o.Table.Overdue(n, now)
 }
 
@@ -75,8 +75,8 @@ func (s *Server) claim(a netip.Addr, link ieee802154.Addr, now time.Time, out *O
 		return // table full: data from that address ends as not-own-address
 	}
 	s.stats.Claims++
-	s.bind(binding{addr: a, link: link, origin: node.Claimed,
-		until: now.Add(s.o.ClaimLifetime), life: s.o.ClaimLifetime}, false, out)
+	s.bind(Binding{Addr: a, Link: link, Origin: node.Claimed,
+		Until: now.Add(s.o.ClaimLifetime), Life: s.o.ClaimLifetime}, false, out)
 }
 
 // serves reports whether a derived address is served without a claim.
@@ -84,12 +84,12 @@ func (s *Server) serves(a netip.Addr) bool { return !s.o.Registered || a.IsLinkL
 
 // renewClaim extends a claimed address. The stored lifetime is renewed once half of it has
 // passed.
-func (s *Server) renewClaim(b *binding, now time.Time, out *Out) {
-	if b.origin != node.Claimed || b.until.Sub(now) > s.o.ClaimLifetime/2 {
+func (s *Server) renewClaim(b *Binding, now time.Time, out *Out) {
+	if b.Origin != node.Claimed || b.Until.Sub(now) > s.o.ClaimLifetime/2 {
 		return
 	}
 	c := *b
-	c.until = now.Add(s.o.ClaimLifetime)
+	c.Until = now.Add(s.o.ClaimLifetime)
 	s.bind(c, true, out)
 }
 
@@ -106,7 +106,7 @@ func (s *Server) defend(a netip.Addr, out *Out) {
 // answers for the gateway's own addresses and, because packets between nodes pass through the
 // gateway, as a proxy for those of other nodes (7.2.8), without Override.
 func (s *Server) resolve(m *message, from ieee802154.Addr, out *Out) error {
-	if b := s.bindings[m.src]; b != nil && !s.sameNode(b.link, from) || s.derivedOfOther(m.src, from) {
+	if b := s.bindings[m.src]; b != nil && !s.sameNode(b.Link, from) || s.derivedOfOther(m.src, from) {
 		return errForeign
 	}
 	adv := neighbourAdvert{src: s.linkLocal, dst: m.src, target: m.target, link: s.o.EUI64}
@@ -126,7 +126,7 @@ func (s *Server) resolve(m *message, from ieee802154.Addr, out *Out) error {
 // the address.
 func (s *Server) heldByOther(a netip.Addr, from ieee802154.Addr) bool {
 	if b := s.bindings[a]; b != nil {
-		return !s.sameNode(b.link, from)
+		return !s.sameNode(b.Link, from)
 	}
 	return s.serves(a) && s.derivedOfOther(a, from)
 }
@@ -164,9 +164,9 @@ func (s *Server) advertisement(m *message, from ieee802154.Addr, now time.Time, 
 		}
 		return nil
 	}
-	if b.origin == node.Claimed {
+	if b.Origin == node.Claimed {
 		c := *b
-		c.until = now.Add(s.o.ClaimLifetime)
+		c.Until = now.Add(s.o.ClaimLifetime)
 		s.bind(c, true, out)
 	}
 	if !p.claimant.IsNone() {
@@ -179,7 +179,7 @@ func (s *Server) advertisement(m *message, from ieee802154.Addr, now time.Time, 
 // caller drops the data. The server probes the sender once; an answer claims the address.
 func (s *Server) Unclaimed(a netip.Addr, from ieee802154.Addr, now time.Time, out *Out) {
 	from = s.nameOf(from)
-	if b := s.bindings[a]; b != nil && s.sameNode(b.link, from) {
+	if b := s.bindings[a]; b != nil && s.sameNode(b.Link, from) {
 		if s.mayAnswer(from, now) {
 			s.bind(*b, true, out) // the node was removed from the table and has come back
 		}
@@ -242,7 +242,7 @@ func (s *Server) probeTick(now time.Time, out *Out) (next time.Time) {
 // unanswered gives the address to the claimant, or removes a binding that has expired.
 func (s *Server) unanswered(a netip.Addr, p *probe, now time.Time, out *Out) {
 	b := s.bindings[a]
-	if b == nil || b.origin != node.Claimed || p.claimant.IsNone() && !p.expiring {
+	if b == nil || b.Origin != node.Claimed || p.claimant.IsNone() && !p.expiring {
 		return
 	}
 	if !s.abandoned(b, now) { // its owner was heard in the meantime

@@ -8,6 +8,8 @@ package nd
 
 import (
 	"encoding/binary"
+	"encoding/hex"
+	"fmt"
 	"net/netip"
 
 	"culvert/bridge/drop"
@@ -63,19 +65,37 @@ const (
 	lifetimeUnitMinute        = 60 // seconds
 )
 
-// rovr is a registration ownership verifier of 8, 16, 24 or 32 octets. In the form
-// of RFC 6775 it is the EUI-64.
-type rovr struct {
+// ROVR is a registration ownership verifier (RFC 8505, 4.1) of 8, 16, 24 or 32 octets; the
+// zero value is none. In a registration of RFC 6775 it is the EUI-64. ROVRs are comparable.
+type ROVR struct {
 	b [maxROVR]byte
 	n uint8
 }
 
-func (r rovr) bytes() []byte { return r.b[:r.n] }
-
-func rovrOf(b []byte) rovr {
-	var r rovr
+// NewROVR returns the verifier in b, of which it takes 32 octets at most.
+func NewROVR(b []byte) ROVR {
+	var r ROVR
 	r.n = uint8(copy(r.b[:], b))
 	return r
+}
+
+// Bytes returns the octets of r.
+func (r ROVR) Bytes() []byte { return r.b[:r.n] }
+
+// MarshalText returns the octets in hexadecimal.
+func (r ROVR) MarshalText() ([]byte, error) { return hex.AppendEncode(nil, r.Bytes()), nil }
+
+// UnmarshalText reads what MarshalText returns.
+func (r *ROVR) UnmarshalText(text []byte) error {
+	b, err := hex.DecodeString(string(text))
+	if err == nil && len(b) > maxROVR {
+		err = fmt.Errorf("nd: verifier of %d octets, want at most %d", len(b), maxROVR)
+	}
+	if err != nil {
+		return err
+	}
+	*r = NewROVR(b)
+	return nil
 }
 
 // registration is the option of RFC 6775 and RFC 8505.
@@ -84,7 +104,7 @@ type registration struct {
 	flags    uint8
 	tid      uint8
 	lifetime uint16 // units of 60 s
-	rovr     rovr
+	rovr     ROVR
 }
 
 func (r *registration) extended() bool { return r.flags&flagT != 0 }
@@ -262,7 +282,7 @@ func (m *message) parseRegistration(o []byte) {
 	m.hasReg = true
 	m.reg = registration{
 		status: Status(o[2]), flags: o[4] & (flagT | flagR), tid: o[5],
-		lifetime: binary.BigEndian.Uint16(o[6:]), rovr: rovrOf(o[8:]),
+		lifetime: binary.BigEndian.Uint16(o[6:]), rovr: NewROVR(o[8:]),
 	}
 	if m.reg.status != Success || !m.reg.extended() && len(o) != 16 {
 		m.regBad = true
@@ -286,7 +306,7 @@ func (m *message) parseDuplicate(b []byte) error {
 	}
 	m.reg.status, m.reg.tid = Status(b[4]), b[5]
 	m.reg.lifetime = binary.BigEndian.Uint16(b[6:])
-	m.reg.rovr = rovrOf(b[8 : 8+n])
+	m.reg.rovr = NewROVR(b[8 : 8+n])
 	m.hasReg = true
 	m.target = netip.AddrFrom16([16]byte(b[8+n : 8+n+16]))
 	if m.target.IsMulticast() || m.target.IsUnspecified() || m.src.IsUnspecified() {

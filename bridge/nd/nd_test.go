@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/binary"
 	"net/netip"
+	"strings"
 	"testing"
 	"time"
 
@@ -85,8 +86,10 @@ func (b *bench) handle(p []byte, from ieee802154.Addr) error {
 
 func (b *bench) apply() {
 	for _, c := range b.out.Changes {
-		if err := b.table.Apply(c.AddressChange, b.now); err != nil && err != node.ErrNoNode {
-			b.t.Errorf("change %+v: %v", c.AddressChange, err)
+		if c.Kind == Reassigned || c.Kind == Ended {
+			b.table.RemoveAddress(c.Link, c.Addr)
+		} else if err := b.table.AddAddress(c.Link, c.Addr, c.Origin, b.now); err != nil && err != node.ErrNoNode {
+			b.t.Errorf("change %+v: %v", c, err)
 		}
 	}
 }
@@ -583,7 +586,7 @@ func TestRelayedRegistration(t *testing.T) {
 				made = b.now
 			}
 			var left time.Duration
-			b.s.Bindings(func(r Record) bool {
+			b.s.Bindings(func(r Binding) bool {
 				left = r.Until.Sub(made)
 				if r.Link != nodeA {
 					t.Errorf("registered to %v", r.Link)
@@ -805,7 +808,7 @@ func TestRestart(t *testing.T) {
 		t.Fatal(err)
 	}
 	state := b.s.State(b.now)
-	b.s.Bindings(func(r Record) bool { state.Records = append(state.Records, r); return true })
+	b.s.Bindings(func(x Binding) bool { state.Bindings = append(state.Bindings, x); return true })
 
 	again := New(Options{Prefix: prefix, EUI64: router, Table: b.table, Contexts: []Context{{0, prefix}}}, state, b.now)
 	if again.Version() != state.Version {
@@ -892,13 +895,13 @@ func TestManyOptions(t *testing.T) {
 // The state file may be old, or another configuration's: an address that is the
 // gateway's own now goes to no node.
 func TestRestartLeavesOutTheGatewaysAddresses(t *testing.T) {
-	kept := func(a netip.Addr) Record {
-		return Record{Addr: a, Link: nodeA, Origin: node.Registered, ROVR: eui(nodeA), Until: start.Add(time.Hour), Life: time.Hour}
+	kept := func(a netip.Addr) Binding {
+		return Binding{Addr: a, Link: nodeA, Origin: node.Registered, ROVR: NewROVR(eui(nodeA)), Until: start.Add(time.Hour), Life: time.Hour}
 	}
 	anycast := prefix.Addr()
-	s := New(Options{Prefix: prefix, EUI64: router}, State{Version: 1, Records: []Record{
+	s := New(Options{Prefix: prefix, EUI64: router}, State{Version: 1, Bindings: []Binding{
 		kept(gatewayIP), kept(anycast), kept(routerLL), kept(opaque)}}, start)
-	s.Bindings(func(r Record) bool {
+	s.Bindings(func(r Binding) bool {
 		if r.Addr != opaque {
 			t.Errorf("%v was given to %v", r.Addr, r.Link)
 		}
@@ -934,4 +937,23 @@ func FuzzHandle(f *testing.F) {
 			}
 		}
 	})
+}
+
+// A stored verifier is read back as it was written, and one longer than 32 octets (RFC 8505,
+// 4.1) is an error, not a shorter verifier.
+func TestROVRText(t *testing.T) {
+	want := NewROVR(bytes.Repeat([]byte{7}, 16))
+	text, err := want.MarshalText()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var got ROVR
+	if err := got.UnmarshalText(text); err != nil || got != want {
+		t.Errorf("%s: read back as %x, %v", text, got.Bytes(), err)
+	}
+	for _, bad := range []string{strings.Repeat("07", 33), "0", "zz"} {
+		if err := got.UnmarshalText([]byte(bad)); err == nil {
+			t.Errorf("%q was accepted", bad)
+		}
+	}
 }

@@ -34,7 +34,7 @@ func (s *Server) register(m *message, from ieee802154.Addr, now time.Time, out *
 	}
 	status := s.decide(m, addr, from)
 	other, ok := s.otherNode(m.reg.rovr, from)
-	if old := s.bindings[addr]; !ok && old != nil && old.rovr == m.reg.rovr && !s.mayMove(old, from, ieee802154.Addr{}) {
+	if old := s.bindings[addr]; !ok && old != nil && old.ROVR == m.reg.rovr && !s.mayMove(old, from, ieee802154.Addr{}) {
 		other, ok = euiOf(m.reg.rovr), true
 	}
 	if ok && status == Success {
@@ -54,7 +54,7 @@ func (s *Server) register(m *message, from ieee802154.Addr, now time.Time, out *
 		s.stats.Refused++
 	}
 	dst := m.src
-	if !m.reg.extended() && status != Success && len(m.reg.rovr.bytes()) == 8 {
+	if !m.reg.extended() && status != Success && len(m.reg.rovr.Bytes()) == 8 {
 		// RFC 6775, 6.5.2: the source may be another's; the EUI-64 is the asker's own.
 		if iid, ok := ipv6.IIDOf(euiOf(m.reg.rovr)); ok {
 			dst = ipv6.LinkLocal(iid)
@@ -80,7 +80,7 @@ func (s *Server) decide(m *message, addr netip.Addr, from ieee802154.Addr) Statu
 	// RFC 8505, 5.6: the source is a link-local address, or one that the node has
 	// registered; it must not be somebody else's.
 	if b := s.bindings[m.src]; b != nil {
-		if b.rovr != m.reg.rovr && !s.sameNode(b.link, from) {
+		if b.ROVR != m.reg.rovr && !s.sameNode(b.Link, from) {
 			return DuplicateSource
 		}
 		return Success
@@ -96,7 +96,7 @@ func (s *Server) decide(m *message, addr netip.Addr, from ieee802154.Addr) Statu
 
 // otherNode returns the EUI-64 that a verifier of 8 octets is, if it is that of the
 // gateway or of a known node other than that with the link address from.
-func (s *Server) otherNode(v rovr, from ieee802154.Addr) (ieee802154.Addr, bool) {
+func (s *Server) otherNode(v ROVR, from ieee802154.Addr) (ieee802154.Addr, bool) {
 	a := euiOf(v)
 	if a.IsNone() {
 		return a, false
@@ -112,11 +112,11 @@ func (s *Server) otherNode(v rovr, from ieee802154.Addr) (ieee802154.Addr, bool)
 }
 
 // euiOf returns the EUI-64 that a verifier of 8 octets may be, none for another.
-func euiOf(v rovr) ieee802154.Addr {
+func euiOf(v ROVR) ieee802154.Addr {
 	if v.n != 8 {
 		return ieee802154.Addr{}
 	}
-	if a := ieee802154.Extended(binary.BigEndian.Uint64(v.bytes())); a.IsNode() {
+	if a := ieee802154.Extended(binary.BigEndian.Uint64(v.Bytes())); a.IsNode() {
 		return a
 	}
 	return ieee802154.Addr{}
@@ -137,18 +137,18 @@ func refusal(r *registration) Status {
 func (s *Server) enter(r *registration, addr netip.Addr, link, relay ieee802154.Addr, now time.Time, out *Out) Status {
 	old := s.bindings[addr]
 	switch {
-	case old != nil && old.origin == node.Registered:
-		if old.rovr != r.rovr {
+	case old != nil && old.Origin == node.Registered:
+		if old.ROVR != r.rovr {
 			return Duplicate
 		}
-		if r.extended() && old.hasTID && !newerTID(r.tid, old.tid) {
+		if r.extended() && old.HasTID && !newerTID(r.tid, old.TID) {
 			return Moved
 		}
 		if !mayChange(old, r, relay) || !s.mayMove(old, link, relay) {
 			return refusal(r)
 		}
 	case old != nil: // claimed: its owner may register it, another may not
-		if !s.sameNode(old.link, link) || !mayChange(old, r, relay) {
+		if !s.sameNode(old.Link, link) || !mayChange(old, r, relay) {
 			return Duplicate
 		}
 	default:
@@ -163,22 +163,22 @@ func (s *Server) enter(r *registration, addr netip.Addr, link, relay ieee802154.
 		return Success
 	}
 	life := time.Duration(r.lifetime) * lifetimeUnitMinute * time.Second
-	b := binding{
-		addr: addr, link: link, relay: relay, origin: node.Registered, rovr: r.rovr,
-		tid: r.tid, hasTID: r.extended(), until: now.Add(life), life: life,
+	b := Binding{
+		Addr: addr, Link: link, Relay: relay, Origin: node.Registered, ROVR: r.rovr,
+		TID: r.tid, HasTID: r.extended(), Until: now.Add(life), Life: life,
 	}
-	if old != nil && !relay.IsNone() && old.relay.IsNone() && s.sameNode(old.link, link) {
+	if old != nil && !relay.IsNone() && old.Relay.IsNone() && s.sameNode(old.Link, link) {
 		// What the node has by its own word stays as it is: a relay only prolongs it.
-		until, life := b.until, b.life
-		if b = *old; until.After(old.until) {
-			b.until, b.life = until, life
+		until, life := b.Until, b.Life
+		if b = *old; until.After(old.Until) {
+			b.Until, b.Life = until, life
 		}
 	}
-	sameAccount := old != nil && old.link == b.link && old.relay == b.relay
-	if !sameAccount && !s.room(b.link, b.relay) {
+	sameAccount := old != nil && old.Link == b.Link && old.Relay == b.Relay
+	if !sameAccount && !s.room(b.Link, b.Relay) {
 		return CacheFull
 	}
-	renewal := sameAccount && old.origin == b.origin
+	renewal := sameAccount && old.Origin == b.Origin
 	s.bind(b, renewal, out)
 	delete(s.probes, addr)
 	return Success
@@ -187,22 +187,22 @@ func (s *Server) enter(r *registration, addr netip.Addr, link, relay ieee802154.
 // mayChange reports whether a registration with the right verifier may end a binding: a
 // relay ends only what it registered itself. Anything else than the end is renewal, or
 // the move of a node to another relay.
-func mayChange(old *binding, r *registration, relay ieee802154.Addr) bool {
-	return r.lifetime != 0 || relay.IsNone() || relay == old.relay
+func mayChange(old *Binding, r *registration, relay ieee802154.Addr) bool {
+	return r.lifetime != 0 || relay.IsNone() || relay == old.Relay
 }
 
 // mayMove reports whether a registration with the right verifier may give a binding to
 // the node with a link address. A verifier of 8 octets is no secret: it is the EUI-64 of
 // the node, which its addresses may show. So a node that registered itself loses a binding only
 // to that EUI-64, and to no relay.
-func (s *Server) mayMove(old *binding, link, relay ieee802154.Addr) bool {
+func (s *Server) mayMove(old *Binding, link, relay ieee802154.Addr) bool {
 	switch {
-	case old.rovr.n != 8 || s.sameNode(old.link, link):
+	case old.ROVR.n != 8 || s.sameNode(old.Link, link):
 		return true
 	case !relay.IsNone():
-		return !old.relay.IsNone()
+		return !old.Relay.IsNone()
 	}
-	return s.nameOf(link) == euiOf(old.rovr)
+	return s.nameOf(link) == euiOf(old.ROVR)
 }
 
 // duplicateRequest handles a request of a relay on behalf of a node (RFC 6775, 8.2;

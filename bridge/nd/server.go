@@ -52,7 +52,7 @@ const (
 type Server struct {
 	o         Options
 	linkLocal netip.Addr
-	bindings  map[netip.Addr]*binding
+	bindings  map[netip.Addr]*Binding
 	counts    counts
 	probes    map[netip.Addr]*probe
 	rates     map[ieee802154.Addr]rate
@@ -108,12 +108,22 @@ type Packet struct {
 	Durable bool
 }
 
-// Change is one change of the table, with what has to be kept of it.
+// Change is a change of one binding: the new one, or for Reassigned and Ended the old one.
 type Change struct {
-	node.AddressChange
-	Record  Record
-	Renewal bool // nothing but the remaining life has changed
+	Binding
+	Kind ChangeKind
 }
+
+// ChangeKind says what happened to a binding.
+type ChangeKind uint8
+
+// The kinds of changes.
+const (
+	Bound      ChangeKind = iota // a node got an address, or more than its lifetime changed
+	Renewed                      // only the lifetime changed
+	Reassigned                   // the node lost the address to another node: a Bound follows
+	Ended                        // the node lost the address
+)
 
 // Reset empties out and keeps its memory.
 func (o *Out) Reset() {
@@ -122,19 +132,6 @@ func (o *Out) Reset() {
 
 // Bytes returns the octets of one of its packets.
 func (o *Out) Bytes(p Packet) []byte { return o.Buf[p.Start:p.End] }
-
-// binding is one address that a node registered or claimed.
-type binding struct {
-	addr   netip.Addr
-	link   ieee802154.Addr
-	relay  ieee802154.Addr // that registered it for the node; none: the node itself
-	origin node.Origin
-	rovr   rovr
-	tid    uint8
-	hasTID bool
-	until  time.Time
-	life   time.Duration // that was granted last
-}
 
 type rate struct {
 	tokens int
@@ -147,7 +144,7 @@ func New(o Options, state State, now time.Time) *Server {
 	o = o.withDefaults()
 	s := &Server{
 		o:        o,
-		bindings: map[netip.Addr]*binding{},
+		bindings: map[netip.Addr]*Binding{},
 		counts:   newCounts(),
 		probes:   map[netip.Addr]*probe{},
 		rates:    map[ieee802154.Addr]rate{},
@@ -161,8 +158,8 @@ func New(o Options, state State, now time.Time) *Server {
 	if s.contexts.restore(state.Contexts, o.Contexts, state.Version != 0, now) || s.version == 0 {
 		s.version++
 	}
-	for _, r := range state.Records {
-		s.restore(r, now)
+	for _, b := range state.Bindings {
+		s.restore(b, now)
 	}
 	s.nextRA = now
 	return s
@@ -319,14 +316,14 @@ func (s *Server) expire(now time.Time, out *Out) (next time.Time) {
 	}
 	for a, b := range s.bindings {
 		switch p := s.probes[a]; {
-		case now.Before(b.until):
-			next = earlier(next, b.until)
-		case b.origin != node.Claimed:
+		case now.Before(b.Until):
+			next = earlier(next, b.Until)
+		case b.Origin != node.Claimed:
 			s.stats.Expired++
 			s.unbind(b, out)
 		case p != nil:
 			p.expiring = true
-		case s.startProbe(a, b.link, ieee802154.Addr{}, now, out):
+		case s.startProbe(a, b.Link, ieee802154.Addr{}, now, out):
 			s.probes[a].expiring = true
 		default: // no room for a probe now
 			next = earlier(next, now.Add(probeInterval))
@@ -339,33 +336,32 @@ func (s *Server) expire(now time.Time, out *Out) (next time.Time) {
 	return next
 }
 
-// bind gives an address to a node and says so in out.
-func (s *Server) bind(b binding, renewal bool, out *Out) {
+// bind makes or replaces a binding and appends the change to out. renewal: at most its
+// lifetime has changed.
+func (s *Server) bind(b Binding, renewal bool, out *Out) {
 	s.tally(&b, 1)
-	if old := s.bindings[b.addr]; old != nil {
+	if old := s.bindings[b.Addr]; old != nil {
 		s.tally(old, -1)
-		if old.link != b.link {
-			out.Changes = append(out.Changes, Change{AddressChange: node.AddressChange{Link: old.link, Addr: b.addr, Remove: true}})
+		if old.Link != b.Link {
+			out.Changes = append(out.Changes, Change{*old, Reassigned})
 			renewal = false
 		}
 		*old = b
 	} else {
-		s.bindings[b.addr] = &b
+		s.bindings[b.Addr] = &b
 	}
-	s.expiry = earlier(s.expiry, b.until)
-	out.Changes = append(out.Changes, Change{
-		AddressChange: node.AddressChange{Link: b.link, Addr: b.addr, Origin: b.origin},
-		Record:        b.record(), Renewal: renewal,
-	})
+	s.expiry = earlier(s.expiry, b.Until)
+	kind := Bound
+	if renewal {
+		kind = Renewed
+	}
+	out.Changes = append(out.Changes, Change{b, kind})
 }
 
-func (s *Server) unbind(b *binding, out *Out) {
-	delete(s.bindings, b.addr)
+func (s *Server) unbind(b *Binding, out *Out) {
+	delete(s.bindings, b.Addr)
 	s.tally(b, -1)
-	out.Changes = append(out.Changes, Change{
-		AddressChange: node.AddressChange{Link: b.link, Addr: b.addr, Remove: true},
-		Record:        Record{Addr: b.addr},
-	})
+	out.Changes = append(out.Changes, Change{*b, Ended})
 }
 
 // ours reports whether an address is the gateway's own, or the subnet-router

@@ -379,38 +379,34 @@ func TestBound(t *testing.T) {
 	}
 }
 
-func TestApply(t *testing.T) {
+func TestAddAddress(t *testing.T) {
 	tab := table(t, Options{})
 	a := tab.Attach(Joined{EUI64: euiA}, start).Node
 	b := tab.Attach(Joined{EUI64: euiB}, start).Node
 	x := addr("2001:db8:0:1::77")
-	claim := AddressChange{Link: euiA, Addr: x, Origin: Claimed}
-	if err := tab.Apply(claim, start); err != nil {
+	claim := func(link ieee802154.Addr, a netip.Addr) error { return tab.AddAddress(link, a, Claimed, start) }
+	if err := claim(euiA, x); err != nil {
 		t.Fatal(err)
 	}
 	if tab.ByAddress(x) != a || !tab.Owns(a, x) || tab.Owns(b, x) {
 		t.Error("the address is not the node's")
 	}
-	claim.Link = euiB
-	if err := tab.Apply(claim, start); err != ErrTaken {
+	if err := claim(euiB, x); err != ErrTaken {
 		t.Errorf("a second claim: %v", err)
 	}
-	claim.Link = eui(99)
-	if err := tab.Apply(claim, start); err != ErrNoNode {
+	if err := claim(eui(99), x); err != ErrNoNode {
 		t.Errorf("a stranger's claim: %v", err)
 	}
-	if err := tab.Apply(AddressChange{Link: euiB, Addr: addr("2001:db8:0:1:200:5eef:1000:5")}, start); err != ErrTaken {
+	if err := claim(euiB, addr("2001:db8:0:1:200:5eef:1000:5")); err != ErrTaken {
 		t.Errorf("a claim of a derived address: %v", err)
 	}
-	if err := tab.Apply(AddressChange{Link: euiA, Addr: x, Remove: true}, start); err != nil {
-		t.Fatal(err)
-	}
+	tab.RemoveAddress(euiA, x)
 	if tab.ByAddress(x) != nil || tab.Owns(a, x) || tab.extras.Load() != 0 {
 		t.Error("the address is still the node's after its removal")
 	}
 	for i := range maxAddresses + 1 {
 		y := ipv6.Join(prefix.Addr(), ipv6.IID(1000+i))
-		err := tab.Apply(AddressChange{Link: euiB, Addr: y, Origin: Registered}, start)
+		err := tab.AddAddress(euiB, y, Registered, start)
 		if want := i == maxAddresses; (err == ErrManyAddress) != want {
 			t.Errorf("address %d: %v", i, err)
 		}
@@ -462,7 +458,7 @@ func TestRegisteredOnly(t *testing.T) {
 		t.Error("the link-local address, or whose the derived one is, is not known")
 	}
 	for _, a := range []netip.Addr{local, x, derived} {
-		if err := tab.Apply(AddressChange{Link: euiA, Addr: a, Origin: Registered}, start); err != nil {
+		if err := tab.AddAddress(euiA, a, Registered, start); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -544,7 +540,7 @@ func TestAssociate(t *testing.T) {
 			}
 			tab.Learn(c.from, start)
 			if n := tab.ByLink(short); n != nil && n.EUI64().IsNone() {
-				if err := tab.Apply(AddressChange{Link: short, Addr: x, Origin: Claimed}, start); err != nil {
+				if err := tab.AddAddress(short, x, Claimed, start); err != nil {
 					t.Fatal(err)
 				}
 			}

@@ -473,7 +473,7 @@ func TestUnplacedAreForgotten(t *testing.T) {
 	listed := w.tab.Attach(Joined{EUI64: eui(7)}, w.now).Node
 	w.frame(listed)
 	x := addr("2001:db8:0:1::77")
-	if err := w.tab.Apply(AddressChange{Link: euiB, Addr: x, Origin: Registered}, w.now); err != nil {
+	if err := w.tab.AddAddress(euiB, x, Registered, w.now); err != nil {
 		t.Fatal(err)
 	}
 	w.changes = nil
