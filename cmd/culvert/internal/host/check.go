@@ -13,32 +13,31 @@ import (
 	"culvert/cmd/culvert/internal/radiocheck"
 )
 
-const checkLong = `Says whether this gateway and its site are well, a row for each thing:
+const checkLong = `Check this gateway and its site, and print one row for each check:
 
   this host  the configuration, the daemon, the rights of the service's user, IPv6,
              the disk, the clock, the interface and route of each mesh, forwarding,
              the packet filter, what [upstream] sends
-  the site   the radio, nodes that are silent or late, strangers, places whose device
-             is not the one in the file, what was lost in the last ten minutes, nodes
-             that hold another compression context, what the rules refused
+  the site   the radio, silent and late nodes, strangers, places whose device is not
+             the one in the file, losses of the last ten minutes, nodes that use
+             another compression context, packets that no rule allowed
 
-For each fault it says what to do. Run it on the gateway.
+Each fault comes with what to do. Run the command on the gateway.
 
-With --to it goes the way of a packet to a node step by step, from the host --from,
-or else from this gateway, and says at which step it stops and what to do.
+With --to it checks the path of a packet to a node step by step, from the host --from
+or from this gateway, and says at which step the packet stops and what to do.
 
-With --radio it tries a radio side instead, for whoever writes one or puts one up:
-that of a mesh of the configuration (--mesh), or one that is given by --serial,
---stream, --process or --interface. It says what the radio announces, tries each
-record that the link protocol (bridge/radio/PROTOCOL.md) asks a radio to deal
-with, and for what is missing or wrong quotes the place of the protocol. The daemon
-must not be using that radio meanwhile.
+With --radio it tests a radio side instead: the one of a mesh in the configuration
+(--mesh), or the one given by --serial, --stream, --process or --interface. It prints
+what the radio announces, tries each record of the link protocol
+(bridge/radio/PROTOCOL.md), and quotes the protocol for each record that is missing or
+wrong. Stop the daemon first: it must not use the radio at the same time.
 
-CAUTION: the check of a radio puts up to 20 frames on the air: echo requests (ping)
-to one node and to all nodes, one frame that is too long to be sent, and to a node
-the short address that it has already. They move nothing, but nodes on batteries
-hear them; --no-send leaves all of them out. Frames that wait in the radio are
-dropped, as at a start of the daemon.
+CAUTION: the radio check sends up to 20 frames over the air: echo requests (ping) to
+one node and to all nodes, one frame that is too long to be sent, and to one node the
+short address that it already has. They move nothing, but battery-powered nodes
+receive them; --no-send sends none. Frames that wait in the radio are dropped, as at
+each start of the daemon.
 
 Exit codes: 0 no fault, 1 a fault, 2 used wrongly, 3 the radio cannot be reached.`
 
@@ -52,12 +51,12 @@ const checkExample = `  culvert check --config culvert.toml
   culvert check --stream [fd00::5]:6283 --json
   culvert check --interface wpan0 --node 00:00:5e:ef:10:00:00:05`
 
-// NewCheckCommand returns `culvert check`.
+// NewCheckCommand returns the command `culvert check`.
 func NewCheckCommand(g *cli.Globals) *cobra.Command {
 	var o checkOptions
 	cmd := &cobra.Command{
 		Use:     "check [flags] [-- ARGUMENT...]",
-		Short:   "Is this gateway, its radio, its site well?",
+		Short:   "Check this gateway, its radio and its site",
 		Long:    checkLong,
 		Example: checkExample,
 		Args:    cobra.ArbitraryArgs,
@@ -67,27 +66,27 @@ func NewCheckCommand(g *cli.Globals) *cobra.Command {
 		},
 	}
 	f := cmd.Flags()
-	f.StringVar(&o.from, "from", "", "the host's `ADDRESS`; without it, this gateway")
-	f.StringVar(&o.to, "to", "", "the `NODE`, by its label or an address")
-	f.StringVar(&o.service, "service", "coap", "the `SERVICE` that is asked for, as in a [[rule]]")
-	f.BoolVar(&o.radio, "radio", false, "try a radio side")
-	f.StringVar(&o.side.Mesh, "mesh", "", "the radio of the mesh `NAME` of the configuration; not needed where there is one mesh")
-	f.StringVar(&o.side.Serial, "serial", "", "the radio at a serial line: `DEVICE[,SPEED]`")
-	f.StringVar(&o.side.Stream, "stream", "", "the radio that listens at `ADDRESS`: HOST:PORT or unix:PATH")
-	f.StringVar(&o.side.Process, "process", "", "the `PROGRAM` that is the radio side; its arguments stand behind --")
+	f.StringVar(&o.from, "from", "", "check the path from the host `ADDRESS`; default: this gateway")
+	f.StringVar(&o.to, "to", "", "check the path to the `NODE`, a label or an address")
+	f.StringVar(&o.service, "service", "coap", "`SERVICE` of the packet, as in a [[rule]]")
+	f.BoolVar(&o.radio, "radio", false, "test a radio side")
+	f.StringVar(&o.side.Mesh, "mesh", "", "the radio of mesh `NAME` in the configuration; needed if there are several")
+	f.StringVar(&o.side.Serial, "serial", "", "the radio at serial line `DEVICE[,SPEED]`")
+	f.StringVar(&o.side.Stream, "stream", "", "the radio that listens on `ADDRESS`: HOST:PORT or unix:PATH")
+	f.StringVar(&o.side.Process, "process", "", "the `PROGRAM` that is the radio side; its arguments follow --")
 	f.StringVar(&o.side.Iface, "interface", "", "the Linux IEEE 802.15.4 interface `NAME`")
-	f.StringVar(&o.side.Node, "node", "", "send to the node with this link `ADDRESS`, instead of the first that the radio lists")
-	f.BoolVar(&o.side.NoSend, "no-send", false, "put no frame on the air")
-	cli.TimeVar(f, &o.side.Waits.Answer, "answer-wait", 4*time.Second, "`TIME` for up and alive, as the daemon gives it")
-	cli.TimeVar(f, &o.side.Waits.List, "list-wait", 10*time.Second, "`TIME` for the next node of the list, or its end")
-	cli.TimeVar(f, &o.side.Waits.Join, "join-wait", 10*time.Second, "`TIME` for a first node, where none is listed")
-	cli.TimeVar(f, &o.side.Waits.Result, "result-wait", 30*time.Second, "`TIME` for the result of a frame")
-	cli.TimeVar(f, &o.side.Waits.Listen, "listen", 2*time.Second, "`TIME` to listen for what comes by itself")
-	cli.TimeVar(f, &o.side.Limit, "limit", 10*time.Minute, "`TIME` for all together")
+	f.StringVar(&o.side.Node, "node", "", "send to the node with link `ADDRESS`; default: the first that the radio lists")
+	f.BoolVar(&o.side.NoSend, "no-send", false, "send no frame over the air")
+	cli.TimeVar(f, &o.side.Waits.Answer, "answer-wait", 4*time.Second, "`TIME` to wait for up and alive, like the daemon")
+	cli.TimeVar(f, &o.side.Waits.List, "list-wait", 10*time.Second, "`TIME` to wait for each node of the list and for its end")
+	cli.TimeVar(f, &o.side.Waits.Join, "join-wait", 10*time.Second, "`TIME` to wait for a first node if none is listed")
+	cli.TimeVar(f, &o.side.Waits.Result, "result-wait", 30*time.Second, "`TIME` to wait for the result of a frame")
+	cli.TimeVar(f, &o.side.Waits.Listen, "listen", 2*time.Second, "`TIME` to listen for unsolicited records")
+	cli.TimeVar(f, &o.side.Limit, "limit", 10*time.Minute, "`TIME` limit of the whole check")
 	return cmd
 }
 
-// runCheck is `culvert check`.
+// runCheck selects the check that the flags ask for.
 func runCheck(cmd *cobra.Command, g *cli.Globals, o checkOptions) error {
 	ctx, stop := signal.NotifyContext(cmd.Context(), syscall.SIGINT, syscall.SIGTERM)
 	defer stop()

@@ -1,3 +1,3 @@
-// Package host is `culvert check` of a gateway: this host, the running site, and the way
-// of a packet from a host to a node.
+// Package host implements `culvert check`: this host, the running site, and the path of a
+// packet from a host to a node.
 package host

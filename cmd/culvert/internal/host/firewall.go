@@ -12,25 +12,24 @@ import (
 	"strings"
 )
 
-// passage is a forwarded packet as a packet filter sees it, the first of its flow.
-type passage struct {
+// forwardedPacket is the first packet of a flow, as the packet filter sees it.
+type forwardedPacket struct {
 	in, out  string // interfaces
 	src, dst netip.Addr
 	proto    string // tcp, udp, ipv6-icmp
 	port     uint16 // of the destination
 }
 
-// filterVerdict is what a packet filter does with a packet, as far as can be told.
-type filterVerdict uint8
+// filterResult is what the packet filter does with a packet.
+type filterResult uint8
 
-// The verdicts.
 const (
-	filterAccepts filterVerdict = iota
+	filterAccepts filterResult = iota
 	filterDrops
-	filterUnsure // a rule asks for something that is not known here
+	filterUnknown // a rule has conditions that cannot be evaluated
 )
 
-// nftRuleset is the part of `nft --json list ruleset` that is looked at.
+// nftRuleset is the part of `nft --json list ruleset` that is evaluated.
 type nftRuleset struct {
 	Objects []struct {
 		Chain *nftChain `json:"chain"`
@@ -49,44 +48,44 @@ type nftRule struct {
 	Expr                 []map[string]json.RawMessage
 }
 
-// judge says what the base chains for forwarded packets do with p, and which chain and
-// rule decides. It knows matches of interfaces, addresses, protocols and ports; a rule
-// that asks for more makes it unsure, unless something before it has decided.
-func (r *nftRuleset) judge(p passage) (v filterVerdict, where string) {
+// evaluate returns what the base chains of the forward hook do with p, and which rule or
+// policy decides. It evaluates matches on interfaces, addresses, protocols and ports. Any
+// other condition makes the result unknown, unless an earlier rule decides.
+func (r *nftRuleset) evaluate(p forwardedPacket) (v filterResult, where string) {
 	for _, o := range r.Objects {
 		c := o.Chain
 		if c == nil || c.Hook != "forward" || c.Type != "filter" || c.Family != "inet" && c.Family != "ip6" {
 			continue
 		}
-		got, at := r.walk(*c, p, 0)
+		got, at := r.evaluateChain(*c, p, 0)
 		switch {
 		case got == nftDrop || got == nftReturn && c.Policy == "drop":
 			if at == "" {
 				at = fmt.Sprintf("the policy of chain %s %s %s", c.Family, c.Table, c.Name)
 			}
 			return filterDrops, at
-		case got == nftUnsure:
-			v, where = filterUnsure, at
+		case got == nftUnknown:
+			v, where = filterUnknown, at
 		}
 	}
 	return v, where
 }
 
-// What a chain or rule does.
+// nftAction is what a chain or rule does.
 type nftAction uint8
 
 const (
-	nftReturn nftAction = iota // nothing
-	nftBack                    // back to what called the chain
+	nftReturn   nftAction = iota // no decision
+	nftJumpBack                  // return to the calling chain
 	nftAccept
 	nftDrop
-	nftUnsure
+	nftUnknown
 )
 
 const maxNftDepth = 16 // the kernel's limit of jumps
 
-// walk goes through the rules of one chain.
-func (r *nftRuleset) walk(c nftChain, p passage, depth int) (nftAction, string) {
+// evaluateChain evaluates the rules of one chain in order.
+func (r *nftRuleset) evaluateChain(c nftChain, p forwardedPacket, depth int) (nftAction, string) {
 	unsure := ""
 	for _, o := range r.Objects {
 		rule := o.Rule
@@ -94,36 +93,36 @@ func (r *nftRuleset) walk(c nftChain, p passage, depth int) (nftAction, string) 
 			continue
 		}
 		at := fmt.Sprintf("rule %d of chain %s %s %s", rule.Handle, rule.Family, rule.Table, rule.Chain)
-		match, action, target := rule.apply(p)
+		match, action, target := rule.evaluate(p)
 		if match == no {
 			continue
 		}
 		if target != "" && depth < maxNftDepth {
 			var inner string
-			action, inner = r.walk(nftChain{Family: c.Family, Table: c.Table, Name: target}, p, depth+1)
+			action, inner = r.evaluateChain(nftChain{Family: c.Family, Table: c.Table, Name: target}, p, depth+1)
 			if inner != "" {
 				at = inner
 			}
 		}
 		switch {
 		case action == nftReturn:
-		case action == nftBack && match == yes && unsure == "":
+		case action == nftJumpBack && match == yes && unsure == "":
 			return nftReturn, ""
-		case match == maybe || action == nftBack || action == nftUnsure:
+		case match == maybe || action == nftJumpBack || action == nftUnknown:
 			unsure = at
 		case unsure != "":
-			return nftUnsure, unsure
+			return nftUnknown, unsure
 		default:
 			return action, at
 		}
 	}
 	if unsure != "" {
-		return nftUnsure, unsure
+		return nftUnknown, unsure
 	}
 	return nftReturn, ""
 }
 
-// matching is whether a packet is meant, as far as can be told.
+// matching tells whether a condition matches a packet.
 type matching uint8
 
 const (
@@ -132,8 +131,8 @@ const (
 	maybe
 )
 
-// apply says whether a rule matches, and what it does then.
-func (r *nftRule) apply(p passage) (match matching, action nftAction, jump string) {
+// evaluate returns whether the rule matches and what it then does.
+func (r *nftRule) evaluate(p forwardedPacket) (match matching, action nftAction, jump string) {
 	match = yes
 	for _, e := range r.Expr {
 		for key, raw := range e {
@@ -155,20 +154,20 @@ func (r *nftRule) apply(p passage) (match matching, action nftAction, jump strin
 					jump = to.Target
 				}
 			case "return":
-				action = nftBack
+				action = nftJumpBack
 			case "counter", "log", "comment":
 			case "limit", "quota":
 				match = maybe
 			default:
-				match, action = maybe, nftUnsure
+				match, action = maybe, nftUnknown
 			}
 		}
 	}
 	return match, action, jump
 }
 
-// matches looks at one comparison.
-func (p passage) matches(raw json.RawMessage) matching {
+// matches evaluates one comparison.
+func (p forwardedPacket) matches(raw json.RawMessage) matching {
 	var m struct {
 		Op   string
 		Left struct {
@@ -196,7 +195,7 @@ func (p passage) matches(raw json.RawMessage) matching {
 	return got
 }
 
-func (p passage) meta(key string, right json.RawMessage) matching {
+func (p forwardedPacket) meta(key string, right json.RawMessage) matching {
 	switch key {
 	case "iifname", "iif":
 		return isOneOf(right, p.in)
@@ -212,12 +211,12 @@ func (p passage) meta(key string, right json.RawMessage) matching {
 	return maybe
 }
 
-func (p passage) payload(protocol, field string, right json.RawMessage) matching {
+func (p forwardedPacket) payload(protocol, field string, right json.RawMessage) matching {
 	switch protocol + " " + field {
 	case "ip6 saddr":
-		return holds(right, p.src)
+		return containsAddr(right, p.src)
 	case "ip6 daddr":
-		return holds(right, p.dst)
+		return containsAddr(right, p.dst)
 	case "ip6 nexthdr":
 		return isOneOf(right, p.proto)
 	case "icmpv6 type":
@@ -239,9 +238,9 @@ func (p passage) payload(protocol, field string, right json.RawMessage) matching
 	return maybe
 }
 
-// each calls f for each element of a value: itself, or those of a set or list. It
-// returns yes at the first yes.
-func each(raw json.RawMessage, f func(json.RawMessage) matching) matching {
+// anyOf calls f for a single value, or for each element of a set or list until one
+// matches.
+func anyOf(raw json.RawMessage, f func(json.RawMessage) matching) matching {
 	var set struct{ Set []json.RawMessage }
 	var list []json.RawMessage
 	switch {
@@ -263,7 +262,7 @@ func each(raw json.RawMessage, f func(json.RawMessage) matching) matching {
 }
 
 func isOneOf(raw json.RawMessage, word string) matching {
-	return each(raw, func(e json.RawMessage) matching {
+	return anyOf(raw, func(e json.RawMessage) matching {
 		var s string
 		switch {
 		case json.Unmarshal(e, &s) != nil:
@@ -278,21 +277,21 @@ func isOneOf(raw json.RawMessage, word string) matching {
 }
 
 func isPort(raw json.RawMessage, port uint16) matching {
-	return each(raw, func(e json.RawMessage) matching {
+	return anyOf(raw, func(e json.RawMessage) matching {
 		var n uint16
 		var r struct{ Range []uint16 }
 		switch {
 		case json.Unmarshal(e, &n) == nil:
-			return truth(n == port)
+			return matchIf(n == port)
 		case json.Unmarshal(e, &r) == nil && len(r.Range) == 2:
-			return truth(r.Range[0] <= port && port <= r.Range[1])
+			return matchIf(r.Range[0] <= port && port <= r.Range[1])
 		}
 		return maybe
 	})
 }
 
-func holds(raw json.RawMessage, a netip.Addr) matching {
-	return each(raw, func(e json.RawMessage) matching {
+func containsAddr(raw json.RawMessage, a netip.Addr) matching {
+	return anyOf(raw, func(e json.RawMessage) matching {
 		var s string
 		var p struct {
 			Prefix *struct {
@@ -305,25 +304,25 @@ func holds(raw json.RawMessage, a netip.Addr) matching {
 			if err != nil {
 				return maybe
 			}
-			return truth(one == a)
+			return matchIf(one == a)
 		}
 		if json.Unmarshal(e, &p) == nil && p.Prefix != nil {
-			return truth(netip.PrefixFrom(p.Prefix.Addr, p.Prefix.Len).Contains(a))
+			return matchIf(netip.PrefixFrom(p.Prefix.Addr, p.Prefix.Len).Contains(a))
 		}
 		return maybe
 	})
 }
 
-func truth(b bool) matching {
+func matchIf(b bool) matching {
 	if b {
 		return yes
 	}
 	return no
 }
 
-// readFilter reads the packet filter of this host; nil and a reason where that cannot
-// be done.
-func readFilter(ctx context.Context) (*nftRuleset, string) {
+// readRuleset reads the nftables rules of this host. It returns nil and the reason if it
+// cannot.
+func readRuleset(ctx context.Context) (*nftRuleset, string) {
 	tool, err := exec.LookPath("nft")
 	if err != nil {
 		tool = "/usr/sbin/nft" // not in every user's PATH
@@ -346,9 +345,8 @@ func readFilter(ctx context.Context) (*nftRuleset, string) {
 	return &r, ""
 }
 
-// legacyFilter reports whether the older packet filter has a table, which nft does not
-// show.
-func legacyFilter() bool {
+// hasLegacyFilter reports whether there are legacy ip6tables rules, which nft does not list.
+func hasLegacyFilter() bool {
 	b, err := os.ReadFile("/proc/self/net/ip6_tables_names")
 	return err == nil && slices.Contains(strings.Fields(string(b)), "filter")
 }

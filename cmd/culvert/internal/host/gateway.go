@@ -18,9 +18,6 @@ import (
 	"culvert/tun"
 )
 
-// These checks look at this host as the gateway between other hosts and the nodes.
-// Most of them make sense only while the daemon runs, which makes the interfaces.
-
 // eachMesh runs check for each mesh of the configuration and joins the findings.
 func (h *host) eachMesh(f *findings.Finding, check func(m conf.MeshConfig, f *findings.Finding)) {
 	if h.cfg == nil || !h.running {
@@ -30,20 +27,19 @@ func (h *host) eachMesh(f *findings.Finding, check func(m conf.MeshConfig, f *fi
 	join(f, h.cfg.Meshes, check)
 }
 
-// checkInterfaces looks at the interfaces of the meshes.
+// checkInterfaces checks the interface of each mesh.
 func (h *host) checkInterfaces(_ context.Context, f *findings.Finding) {
-	h.eachMesh(f, func(m conf.MeshConfig, f *findings.Finding) { meshInterface(m.Iface, m.OwnAddress(h.prefixOf(m)), f) })
+	h.eachMesh(f, func(m conf.MeshConfig, f *findings.Finding) { checkLink(m.Iface, m.OwnAddress(h.prefixOf(m)), f) })
 }
 
-// checkSourceRules looks at the policy rules of the meshes.
+// checkSourceRules checks the policy rules of each mesh.
 func (h *host) checkSourceRules(_ context.Context, f *findings.Finding) {
 	h.eachMesh(f, func(m conf.MeshConfig, f *findings.Finding) {
-		sourceRules(tun.Options{Name: m.Iface, Prefix: h.prefixOf(m), Gateway: m.Gateway, Shared: h.cfg.SharedWith(m)}, f)
+		checkRules(tun.Options{Name: m.Iface, Prefix: h.prefixOf(m), Gateway: m.Gateway, Shared: h.cfg.SharedWith(m)}, f)
 	})
 }
 
-// prefixOf returns the prefix of a mesh, also of one whose prefix is generated: the
-// interface has it then.
+// prefixOf returns the prefix of a mesh; if it is generated, the one of the interface.
 func (h *host) prefixOf(m conf.MeshConfig) netip.Prefix {
 	if m.Prefix.IsValid() {
 		return m.Prefix
@@ -64,7 +60,7 @@ func (h *host) prefixOf(m conf.MeshConfig) netip.Prefix {
 	return netip.Prefix{}
 }
 
-// checkMeshRoutes asks the kernel where it sends packets for the nodes.
+// checkMeshRoutes checks that the kernel routes packets for nodes into the mesh.
 func (h *host) checkMeshRoutes(_ context.Context, f *findings.Finding) {
 	h.eachMesh(f, func(m conf.MeshConfig, f *findings.Finding) {
 		p := h.prefixOf(m)
@@ -72,11 +68,11 @@ func (h *host) checkMeshRoutes(_ context.Context, f *findings.Finding) {
 			f.NotTried("%s has no prefix", m.Iface)
 			return
 		}
-		routeLeads(ipv6.Join(p.Addr(), 2), m.OwnAddress(p), "", m.Iface, f)
+		checkRouteTo(ipv6.Join(p.Addr(), 2), m.OwnAddress(p), "", m.Iface, f)
 	})
 }
 
-// checkForwarding looks whether this host passes packets on.
+// checkForwarding checks that this host forwards IPv6.
 func (h *host) checkForwarding(_ context.Context, f *findings.Finding) {
 	on, err := forwarding()
 	switch {
@@ -117,8 +113,8 @@ func (h *host) checkRouteLine(_ context.Context, f *findings.Finding) {
 	}
 }
 
-// gatewayAddress returns the address at which the site's router finds this host, the
-// likeliest one, and how many others there are.
+// gatewayAddress returns the most likely next-hop address of this host for the site's
+// router, and how many others there are.
 func gatewayAddress(cfg *conf.Config) (string, int) {
 	links, err := net.Interfaces()
 	if err != nil {
@@ -158,14 +154,14 @@ func gatewayAddress(cfg *conf.Config) (string, int) {
 	return "GATEWAY", 0
 }
 
-// checkForwardChains looks whether the packet filter of this host lets forwarded
-// packets to the meshes pass, from an address that any host could have.
+// checkForwardChains checks that the packet filter forwards packets to the meshes from a
+// host that no rule names.
 func (h *host) checkForwardChains(ctx context.Context, f *findings.Finding) {
-	any := netip.MustParseAddr("2001:db8::1") // RFC 3849: nobody's
+	any := netip.MustParseAddr("2001:db8::1") // documentation prefix, RFC 3849
 	h.eachMesh(f, func(m conf.MeshConfig, f *findings.Finding) {
-		p := passage{in: h.lan(m), out: m.Iface, src: any, dst: ipv6.Join(h.prefixOf(m).Addr(), 2), proto: "udp", port: 5683}
+		p := forwardedPacket{in: h.uplink(m), out: m.Iface, src: any, dst: ipv6.Join(h.prefixOf(m).Addr(), 2), proto: "udp", port: 5683}
 		firewall(ctx, p, f)
-		if f.Verdict == findings.VerdictWrong { // it may well be meant so
+		if f.Verdict == findings.VerdictWrong { // the rules may intend it
 			f.Verdict = findings.VerdictNote
 			f.Found += "; tried with CoAP from 2001:db8::1, which stands for any host without a rule of its own"
 			f.Remedy = ""
@@ -173,8 +169,8 @@ func (h *host) checkForwardChains(ctx context.Context, f *findings.Finding) {
 	})
 }
 
-// lan is the interface by which the host reaches others.
-func (h *host) lan(m conf.MeshConfig) string {
+// uplink returns the interface towards other hosts.
+func (h *host) uplink(m conf.MeshConfig) string {
 	routes, err := netlink.RouteGet(netip.MustParseAddr("2001:db8::1").AsSlice())
 	if err == nil && len(routes) > 0 {
 		if link, err := netlink.LinkByIndex(routes[0].LinkIndex); err == nil && link.Attrs().Name != m.Iface {
@@ -184,8 +180,8 @@ func (h *host) lan(m conf.MeshConfig) string {
 	return "?"
 }
 
-// checkRefused lists what the rules did not let pass, and who asks for addresses that
-// no node holds.
+// checkRefused lists packets that no rule allowed, and hosts that send to addresses that no
+// node has.
 func (h *host) checkRefused(ctx context.Context, f *findings.Finding) {
 	if !h.running {
 		f.NotTried("needs a running daemon")

@@ -19,15 +19,13 @@ import (
 	"culvert/coap/client"
 )
 
-// hostCheck is one check of this host. Each sets the verdict of a finding, says
-// what it found, and what to do.
+// hostCheck is one check of this host. It fills in the finding.
 type hostCheck struct {
 	name string
 	run  func(*host, context.Context, *findings.Finding)
 }
 
-// hostChecks are the checks of this host, in order: later ones build on what the
-// earlier ones found.
+// hostChecks lists the checks in order: later ones use what earlier ones found.
 var hostChecks = []hostCheck{
 	{"configuration", (*host).checkConfiguration},
 	{"daemon", (*host).checkDaemon},
@@ -60,17 +58,17 @@ type host struct {
 	file    string              // the configuration
 	cfg     *conf.Config        // nil if it is not valid
 	running bool                // a daemon answers on the control socket
-	site    *control.SiteAnswer // what it says of the site; nil: not asked yet
-	siteErr error               // why it could not be asked
+	site    *control.SiteAnswer // its answer to "site"; nil: not asked yet
+	siteErr error               // why there is no answer
 
-	tun   string // path of the TUN driver
-	proc  string // where the kernel's files are mounted
-	root  string // before the folders of units; empty but in tests
+	tun   string // path of the TUN device
+	proc  string // where procfs is mounted
+	root  string // prefix of unitFolders, for tests
 	caps  func() (effective uint64, err error)
 	clock func() (now time.Time, synchronized bool, err error)
 }
 
-// checkHost is `culvert check` without --radio.
+// checkHost runs `culvert check` without --radio.
 func checkHost(ctx context.Context, g *cli.Globals, r *findings.CheckReport) error {
 	h := newHost(g.Config)
 	if err := h.run(ctx, r); err != nil {
@@ -81,10 +79,10 @@ func checkHost(ctx context.Context, g *cli.Globals, r *findings.CheckReport) err
 
 // newHost returns this machine, with the configuration in file.
 func newHost(file string) *host {
-	return &host{file: file, tun: cli.TunDevice, proc: "/proc", caps: effectiveCaps, clock: systemClock}
+	return &host{file: file, tun: cli.TunDevice, proc: "/proc", caps: effectiveCapabilities, clock: systemClock}
 }
 
-// run makes every check.
+// run runs every check.
 func (h *host) run(ctx context.Context, r *findings.CheckReport) error {
 	for _, c := range hostChecks {
 		f := findings.Finding{Check: c.name}
@@ -113,8 +111,7 @@ func (h *host) checkConfiguration(_ context.Context, f *findings.Finding) {
 	}
 }
 
-// checkDaemon asks a running daemon. That there is none is no fault: it may not have
-// been started yet.
+// checkDaemon connects to the daemon. A stopped daemon is no fault before its first run.
 func (h *host) checkDaemon(ctx context.Context, f *findings.Finding) {
 	path := ""
 	if h.cfg != nil {
@@ -133,8 +130,8 @@ func (h *host) checkDaemon(ctx context.Context, f *findings.Finding) {
 	if err != nil {
 		f.Note("%v", err)
 		if f.Remedy = h.startRemedy(); errors.Is(unix.Access(path, unix.W_OK), os.ErrPermission) {
-			f.Verdict, f.Remedy = findings.VerdictWrong, deniedRemedy(path)
-		} else if h.ranHere() {
+			f.Verdict, f.Remedy = findings.VerdictWrong, permissionRemedy(path)
+		} else if h.hasRunBefore() {
 			f.Verdict = findings.VerdictWrong
 			f.Found += "\na daemon has run with this state_dir before; while it is stopped, no node can be reached"
 		}
@@ -157,9 +154,8 @@ func (h *host) checkDaemon(ctx context.Context, f *findings.Finding) {
 	}
 }
 
-// ranHere reports whether a daemon has run with this configuration's state: from then
-// on one that does not run is a fault.
-func (h *host) ranHere() bool {
+// hasRunBefore reports whether a daemon has used this configuration's state_dir.
+func (h *host) hasRunBefore() bool {
 	if h.cfg == nil {
 		return false
 	}
@@ -167,7 +163,7 @@ func (h *host) ranHere() bool {
 	return err == nil
 }
 
-// sameMeshes reports whether a running daemon has the meshes of the file.
+// sameMeshes reports whether the running daemon serves the meshes of the file.
 func (h *host) sameMeshes(names []string) bool {
 	var own []string
 	for _, m := range h.cfg.Meshes {
@@ -177,7 +173,7 @@ func (h *host) sameMeshes(names []string) bool {
 	return slices.Equal(own, slices.Sorted(slices.Values(names)))
 }
 
-// checkTun opens the TUN driver, which makes no interface yet.
+// checkTun opens the TUN device, which creates no interface yet.
 func (h *host) checkTun(_ context.Context, f *findings.Finding) {
 	file, err := os.OpenFile(h.tun, os.O_RDWR, 0)
 	switch {
@@ -185,7 +181,7 @@ func (h *host) checkTun(_ context.Context, f *findings.Finding) {
 		file.Close()
 		f.OK("%s can be opened", h.tun)
 	case errors.Is(err, os.ErrPermission):
-		h.lacking(f, err.Error(), "run the daemon as root; as a service, with DeviceAllow=/dev/net/tun rw")
+		h.missingRight(f, err.Error(), "run the daemon as root; as a service, with DeviceAllow=/dev/net/tun rw")
 	case errors.Is(err, os.ErrNotExist), errors.Is(err, unix.ENODEV), errors.Is(err, unix.ENXIO):
 		f.Wrong("%v", err).
 			Do("load the driver (modprobe tun); a container must be given the device")
@@ -195,7 +191,7 @@ func (h *host) checkTun(_ context.Context, f *findings.Finding) {
 	}
 }
 
-// checkCapabilities looks for the rights that the daemon needs (capabilities(7)).
+// checkCapabilities checks the capabilities that the daemon needs (capabilities(7)).
 func (h *host) checkCapabilities(_ context.Context, f *findings.Finding) {
 	have, err := h.caps()
 	if err != nil {
@@ -226,13 +222,13 @@ func (h *host) checkCapabilities(_ context.Context, f *findings.Finding) {
 		f.OK("%s", strings.Join(names, ", "))
 		return
 	}
-	h.lacking(f, "this process lacks "+strings.Join(missing, " and "),
+	h.missingRight(f, "this process lacks "+strings.Join(missing, " and "),
 		"run the daemon as root; as a service, with AmbientCapabilities="+strings.Join(names, " "))
 }
 
-// lacking sets what a finding says of a right that this process does not have. Where
-// a daemon runs, it has that right, whoever asks here.
-func (h *host) lacking(f *findings.Finding, what, remedy string) {
+// missingRight reports a right that this process lacks. It is no fault while a daemon runs:
+// the daemon has the right.
+func (h *host) missingRight(f *findings.Finding, what, remedy string) {
 	if h.running {
 		f.Note("%s; the running daemon has the rights that it needs", what)
 		return
@@ -241,8 +237,8 @@ func (h *host) lacking(f *findings.Finding, what, remedy string) {
 		Do(remedy)
 }
 
-// effectiveCaps returns the capabilities that this process may use.
-func effectiveCaps() (uint64, error) {
+// effectiveCapabilities returns the capabilities that this process may use.
+func effectiveCapabilities() (uint64, error) {
 	head := unix.CapUserHeader{Version: unix.LINUX_CAPABILITY_VERSION_3}
 	var data [2]unix.CapUserData
 	if err := unix.Capget(&head, &data[0]); err != nil {

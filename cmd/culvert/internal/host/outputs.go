@@ -8,7 +8,7 @@ import (
 	"culvert/cmd/culvert/internal/findings"
 )
 
-// checkOutputs says whether the outputs can be driven, and their lock-outs are safe.
+// checkOutputs checks that outputs can be written and that lock-outs are on disk.
 func (h *host) checkOutputs(ctx context.Context, f *findings.Finding) {
 	a := h.siteAnswer(ctx, f)
 	if a == nil {

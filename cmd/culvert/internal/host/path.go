@@ -21,51 +21,51 @@ import (
 	"culvert/tun"
 )
 
-// pathStep is one step of the way of a packet from a host to a node.
+// pathStep is one step on the path of a packet from a host to a node.
 type pathStep struct {
 	name string
-	run  func(*pathWalk, context.Context, *findings.Finding)
+	run  func(*pathCheck, context.Context, *findings.Finding)
 }
 
-// PathSteps are the steps in the order in which a packet takes them, after what has to
-// be known first.
+// PathSteps lists the steps in packet order, after the two that gather facts.
 var PathSteps = []pathStep{
-	{"daemon", (*pathWalk).checkDaemon},
-	{"node", (*pathWalk).checkNode},
-	{"host address", (*pathWalk).checkHostAddress},
-	{"host's route", (*pathWalk).sayHostRoute},
-	{"forwarding", (*pathWalk).checkForwarding},
-	{"source rules", (*pathWalk).checkSourceRules},
-	{"interface", (*pathWalk).checkInterface},
-	{"mesh route", (*pathWalk).checkRoute},
-	{"firewall", (*pathWalk).checkFirewall},
-	{"radio", (*pathWalk).checkRadio},
-	{"node's state", (*pathWalk).checkState},
-	{"rule", (*pathWalk).checkRule},
-	{"queue", (*pathWalk).checkQueue},
-	{"last result", (*pathWalk).checkResult},
-	{"route back", (*pathWalk).checkRouteBack},
+	{"daemon", (*pathCheck).checkDaemon},
+	{"node", (*pathCheck).checkNode},
+	{"host address", (*pathCheck).checkHostAddress},
+	{"host's route", (*pathCheck).checkHostRoute},
+	{"forwarding", (*pathCheck).checkForwarding},
+	{"source rules", (*pathCheck).checkSourceRules},
+	{"interface", (*pathCheck).checkInterface},
+	{"mesh route", (*pathCheck).checkRoute},
+	{"firewall", (*pathCheck).checkFirewall},
+	{"radio", (*pathCheck).checkRadio},
+	{"node's state", (*pathCheck).checkState},
+	{"rule", (*pathCheck).checkRule},
+	{"queue", (*pathCheck).checkQueue},
+	{"last result", (*pathCheck).checkResult},
+	{"route back", (*pathCheck).checkRouteBack},
 }
 
-// pathWalk goes the way of a packet from a host to a node.
-type pathWalk struct {
+// pathCheck checks the path of a packet from a host to a node.
+type pathCheck struct {
 	file    string // the configuration
 	from    netip.Addr
 	to      string
 	service policy.Service
 
-	c    *client.Client
-	a    *control.PathAnswer // nil: what stands in the way is in stop
-	own  bool                // from is an address of this host
-	in   string              // the interface by which packets of from come in
-	near netip.Addr          // this host's address towards from
-	hop  bool                // from is behind a router
-	back error               // why there is no route to from
+	client *client.Client
+	answer *control.PathAnswer // nil until the daemon has answered
+
+	local    bool       // from is an address of this host
+	ingress  string     // the interface by which packets of from arrive
+	gateway  netip.Addr // this host's address towards from
+	routed   bool       // from is behind a router
+	routeErr error      // why there is no route to from
 }
 
-// newPathWalk reads the flags.
-func newPathWalk(g *cli.Globals, o checkOptions) (*pathWalk, error) {
-	w := &pathWalk{file: g.Config, to: o.to}
+// newPathCheck parses the flags.
+func newPathCheck(g *cli.Globals, o checkOptions) (*pathCheck, error) {
+	w := &pathCheck{file: g.Config, to: o.to}
 	var err error
 	if w.service, err = policy.ParseService(o.service); err != nil {
 		return nil, fmt.Errorf("--service %w", err)
@@ -78,16 +78,16 @@ func newPathWalk(g *cli.Globals, o checkOptions) (*pathWalk, error) {
 	return w, nil
 }
 
-// checkPath is `culvert check --to`.
+// checkPath runs `culvert check --to`.
 func checkPath(ctx context.Context, g *cli.Globals, o checkOptions, r *findings.CheckReport) error {
-	w, err := newPathWalk(g, o)
+	w, err := newPathCheck(g, o)
 	if err != nil {
 		return cli.AsUsage(err)
 	}
 	blocked := ""
 	for _, s := range PathSteps {
 		f := findings.Finding{Check: s.name}
-		if w.a == nil && s.name != "daemon" && s.name != "node" {
+		if w.answer == nil && s.name != "daemon" && s.name != "node" {
 			f.NotTried("needs a running daemon")
 		} else {
 			s.run(w, ctx, &f)
@@ -99,15 +99,15 @@ func checkPath(ctx context.Context, g *cli.Globals, o checkOptions, r *findings.
 			return err
 		}
 	}
-	if w.c != nil {
-		defer w.c.Close()
+	if w.client != nil {
+		defer w.client.Close()
 	}
 	r.Blocked = blocked
 	return r.End(nil)
 }
 
-// checkDaemon reaches the daemon.
-func (w *pathWalk) checkDaemon(ctx context.Context, f *findings.Finding) {
+// checkDaemon connects to the daemon.
+func (w *pathCheck) checkDaemon(ctx context.Context, f *findings.Finding) {
 	ctx, cancel := context.WithTimeout(ctx, control.ControlTimeout)
 	defer cancel()
 	c, err := control.DialControl(ctx, w.file)
@@ -116,13 +116,13 @@ func (w *pathWalk) checkDaemon(ctx context.Context, f *findings.Finding) {
 			Do(fmt.Sprintf("start it: culvert run --config %s", w.file))
 		return
 	}
-	w.c = c
+	w.client = c
 	f.OK("running")
 }
 
-// checkNode finds the node, and asks the daemon for all that it knows of the way.
-func (w *pathWalk) checkNode(ctx context.Context, f *findings.Finding) {
-	if w.c == nil {
+// checkNode asks the daemon for the node and all that it knows of the path.
+func (w *pathCheck) checkNode(ctx context.Context, f *findings.Finding) {
+	if w.client == nil {
 		f.NotTried("needs a running daemon")
 		return
 	}
@@ -130,11 +130,11 @@ func (w *pathWalk) checkNode(ctx context.Context, f *findings.Finding) {
 	defer cancel()
 	from := w.from
 	if !from.IsValid() {
-		from = netip.IPv6Unspecified() // the gateway's own, which is known by the answer
+		from = netip.IPv6Unspecified() // the answer has the gateway's address
 	}
 	var a control.PathAnswer
 	ask := func() error {
-		return w.c.Control(ctx, "path", false, []string{"from=" + from.String(), "to=" + w.to, "service=" + w.service.String()}, &a)
+		return w.client.Control(ctx, "path", false, []string{"from=" + from.String(), "to=" + w.to, "service=" + w.service.String()}, &a)
 	}
 	err := ask()
 	if err == nil && !w.from.IsValid() {
@@ -151,14 +151,14 @@ func (w *pathWalk) checkNode(ctx context.Context, f *findings.Finding) {
 			Do("read the daemon's log")
 		return
 	}
-	w.a = &a
+	w.answer = &a
 	f.OK("%s of mesh %s, %v", a.Node, a.Mesh, a.Address)
 }
 
-// checkHostAddress looks at what kind of address the host has.
-func (w *pathWalk) checkHostAddress(_ context.Context, f *findings.Finding) {
+// checkHostAddress checks that the host's address can reach the mesh.
+func (w *pathCheck) checkHostAddress(_ context.Context, f *findings.Finding) {
 	a := w.from
-	w.own = a == w.a.Gateway || isLocal(a)
+	w.local = a == w.answer.Gateway || isLocal(a)
 	bad := func(why, remedy string) {
 		f.Wrong("%v %s", a, why).
 			Do(remedy)
@@ -169,19 +169,19 @@ func (w *pathWalk) checkHostAddress(_ context.Context, f *findings.Finding) {
 		bad("is link-local: no router forwards it (RFC 4291, section 2.5.6)", another)
 	case a.IsMulticast(), a.IsUnspecified(), a.IsLoopback(), a.Is4In6():
 		bad("is not valid as the source of a forwarded packet", another)
-	case w.a.Prefix.Contains(a) && a != w.a.Gateway:
+	case w.answer.Prefix.Contains(a) && a != w.answer.Gateway:
 		bad("is inside the mesh prefix: packets from outside may not use it (RFC 2827)", "give the host an address of another prefix")
-	case a == w.a.Gateway:
+	case a == w.answer.Gateway:
 		f.OK("%v is this gateway: no route, rule or forwarding is needed", a)
-	case a.IsPrivate() != w.a.Address.IsPrivate():
-		f.Note("one of %v and %v is unique local, the other global: a rule must name the host's prefix, \"any\" is not enough", a, w.a.Address)
+	case a.IsPrivate() != w.answer.Address.IsPrivate():
+		f.Note("one of %v and %v is unique local, the other global: a rule must name the host's prefix, \"any\" is not enough", a, w.answer.Address)
 	default:
-		f.OK("%v: %s", a, reach(a))
+		f.OK("%v: %s", a, scope(a))
 	}
 }
 
-// reach names how far an address is known.
-func reach(a netip.Addr) string {
+// scope names the scope of an address that matches the node's.
+func scope(a netip.Addr) string {
 	if a.IsPrivate() {
 		return "unique local, like the node's"
 	}
@@ -204,10 +204,10 @@ func isLocal(a netip.Addr) bool {
 	return false
 }
 
-// sayHostRoute looks for the way to the host, and says which route it needs itself,
-// which cannot be seen from here.
-func (w *pathWalk) sayHostRoute(_ context.Context, f *findings.Finding) {
-	if w.own {
+// checkHostRoute looks up the route to the host and prints the route that the host needs,
+// which cannot be checked from here.
+func (w *pathCheck) checkHostRoute(_ context.Context, f *findings.Finding) {
+	if w.local {
 		f.OK("the packet starts on this host")
 		return
 	}
@@ -215,28 +215,28 @@ func (w *pathWalk) sayHostRoute(_ context.Context, f *findings.Finding) {
 	if err == nil && (len(routes) == 0 || routes[0].Type == unix.RTN_UNREACHABLE || routes[0].Type == unix.RTN_BLACKHOLE) {
 		err = unix.ENETUNREACH
 	}
-	if w.back = err; err != nil {
+	if w.routeErr = err; err != nil {
 		f.NotTried("this host has no route to %v: see 'route back'", w.from)
 		return
 	}
 	r := routes[0]
-	w.hop = r.Gw != nil
-	w.near, _ = netip.AddrFromSlice(r.Src)
+	w.routed = r.Gw != nil
+	w.gateway, _ = netip.AddrFromSlice(r.Src)
 	if link, err := netlink.LinkByIndex(r.LinkIndex); err == nil {
-		w.in = link.Attrs().Name
+		w.ingress = link.Attrs().Name
 	}
 	who := "the host"
-	if w.hop {
+	if w.routed {
 		who = "a router on the way"
 	}
-	f.Note("cannot be checked from here. If no packet arrives, %s needs this route:\nip -6 route add %v via %v", who, w.a.Prefix, w.near)
+	f.Note("cannot be checked from here. If no packet arrives, %s needs this route:\nip -6 route add %v via %v", who, w.answer.Prefix, w.gateway)
 }
 
-// checkForwarding looks whether this host passes packets on at all.
-func (w *pathWalk) checkForwarding(_ context.Context, f *findings.Finding) {
+// checkForwarding checks that this host forwards IPv6.
+func (w *pathCheck) checkForwarding(_ context.Context, f *findings.Finding) {
 	on, err := forwarding()
 	switch {
-	case w.own:
+	case w.local:
 		f.OK("not needed for packets of this host")
 	case err != nil:
 		f.NotTried("%v", err)
@@ -251,8 +251,8 @@ func (w *pathWalk) checkForwarding(_ context.Context, f *findings.Finding) {
 const forwardingRemedy = "sysctl -w net.ipv6.conf.all.forwarding=1, and add it to a file in /etc/sysctl.d. If this host gets its default " +
 	"route from router advertisements, first set net.ipv6.conf.INTERFACE.accept_ra=2"
 
-// forwarding reports whether the kernel forwards IPv6. It asks all.forwarding alone:
-// that of an interface decides nothing (Linux, ip6_forward).
+// forwarding reports whether the kernel forwards IPv6. Only all.forwarding decides, not the
+// parameter of an interface (Linux, ip6_forward).
 func forwarding() (bool, error) {
 	b, err := os.ReadFile("/proc/sys/net/ipv6/conf/all/forwarding")
 	if err != nil {
@@ -261,13 +261,13 @@ func forwarding() (bool, error) {
 	return strings.TrimSpace(string(b)) != "0", nil
 }
 
-// checkSourceRules looks for the rules that keep others from posing as the mesh.
-func (w *pathWalk) checkSourceRules(_ context.Context, f *findings.Finding) {
-	sourceRules(tun.Options{Name: w.a.Interface, Prefix: w.a.Prefix, Gateway: w.a.Gateway, Shared: w.a.Shared}, f)
+// checkSourceRules checks the rules that keep other hosts from using the mesh prefix as a source.
+func (w *pathCheck) checkSourceRules(_ context.Context, f *findings.Finding) {
+	checkRules(tun.Options{Name: w.answer.Interface, Prefix: w.answer.Prefix, Gateway: w.answer.Gateway, Shared: w.answer.Shared}, f)
 }
 
-// sourceRules looks for the policy rules of one mesh.
-func sourceRules(o tun.Options, f *findings.Finding) {
+// checkRules checks the policy rules of one mesh.
+func checkRules(o tun.Options, f *findings.Finding) {
 	ok, err := tun.RulesComplete(o)
 	switch {
 	case err != nil:
@@ -280,22 +280,22 @@ func sourceRules(o tun.Options, f *findings.Finding) {
 	}
 }
 
-// checkRoute asks the kernel where it would send the packet.
-func (w *pathWalk) checkRoute(_ context.Context, f *findings.Finding) {
+// checkRoute checks where the kernel routes the packet.
+func (w *pathCheck) checkRoute(_ context.Context, f *findings.Finding) {
 	in := ""
-	if !w.own {
-		if in = w.in; in == "" {
+	if !w.local {
+		if in = w.ingress; in == "" {
 			f.NotTried("the interface by which packets of %v arrive is not known", w.from)
 			return
 		}
 	}
-	routeLeads(w.a.Address, w.from, in, w.a.Interface, f)
+	checkRouteTo(w.answer.Address, w.from, in, w.answer.Interface, f)
 }
 
-// routeLeads looks whether the kernel sends packets from an address to a node into
-// the mesh's interface. in is the interface by which they come in, empty for those of
+// checkRouteTo checks that the kernel routes packets from an address to a node into the
+// mesh's interface. in is the interface by which they arrive; it is empty for packets of
 // this host.
-func routeLeads(to, from netip.Addr, in, iface string, f *findings.Finding) {
+func checkRouteTo(to, from netip.Addr, in, iface string, f *findings.Finding) {
 	routes, err := netlink.RouteGetWithOptions(to.AsSlice(), &netlink.RouteGetOptions{SrcAddr: from.AsSlice(), Iif: in})
 	if err != nil || len(routes) == 0 {
 		f.Wrong("this host has no route from %v to %v: %v", from, to, err).
@@ -314,48 +314,48 @@ func routeLeads(to, from netip.Addr, in, iface string, f *findings.Finding) {
 	f.OK("to %s", name)
 }
 
-// checkFirewall looks at the packet filter of this host, as far as it can be told.
-func (w *pathWalk) checkFirewall(ctx context.Context, f *findings.Finding) {
-	if w.own {
+// checkFirewall checks the packet filter of this host.
+func (w *pathCheck) checkFirewall(ctx context.Context, f *findings.Finding) {
+	if w.local {
 		f.OK("packets of this host do not pass the forward chains")
 		return
 	}
-	p := passage{in: w.in, out: w.a.Interface, src: w.from, dst: w.a.Address, port: w.service.Port}
+	p := forwardedPacket{in: w.ingress, out: w.answer.Interface, src: w.from, dst: w.answer.Address, port: w.service.Port}
 	p.proto = map[uint8]string{6: "tcp", 17: "udp", 58: "ipv6-icmp"}[w.service.Proto]
 	firewall(ctx, p, f)
 }
 
-// firewall says what the packet filter does with a packet.
-func firewall(ctx context.Context, p passage, f *findings.Finding) {
-	r, why := readFilter(ctx)
+// firewall reports what the packet filter does with p.
+func firewall(ctx context.Context, p forwardedPacket, f *findings.Finding) {
+	r, why := readRuleset(ctx)
 	if r == nil {
 		f.NotTried("%s", why)
 		return
 	}
-	switch v, where := r.judge(p); {
+	switch v, where := r.evaluate(p); {
 	case v == filterDrops:
 		f.Wrong("%s drops it", where).
 			Do(fmt.Sprintf("add a rule ahead of it: ip6 saddr %v ip6 daddr %v accept", p.src, p.dst))
-	case v == filterUnsure:
+	case v == filterUnknown:
 		f.Note("%s may drop it: the rule has conditions that this check cannot evaluate", where)
-	case legacyFilter():
+	case hasLegacyFilter():
 		f.Note("nftables lets it pass, but there are legacy ip6tables rules too: see ip6tables-legacy-save")
 	default:
 		f.OK("nothing drops it")
 	}
 }
 
-// checkInterface looks at the mesh's interface.
-func (w *pathWalk) checkInterface(_ context.Context, f *findings.Finding) {
-	meshInterface(w.a.Interface, w.a.Gateway, f)
-	if f.Verdict == findings.VerdictOK && !w.a.TunUp {
-		f.Wrong("the daemon has lost %s", w.a.Interface).
+// checkInterface checks the mesh's interface.
+func (w *pathCheck) checkInterface(_ context.Context, f *findings.Finding) {
+	checkLink(w.answer.Interface, w.answer.Gateway, f)
+	if f.Verdict == findings.VerdictOK && !w.answer.TunUp {
+		f.Wrong("the daemon has lost %s", w.answer.Interface).
 			Do("the daemon retries every second: its log says why it fails")
 	}
 }
 
-// meshInterface looks at one interface of a mesh.
-func meshInterface(name string, gateway netip.Addr, f *findings.Finding) {
+// checkLink checks that an interface is up and has the gateway's address.
+func checkLink(name string, gateway netip.Addr, f *findings.Finding) {
 	link, err := netlink.LinkByName(name)
 	if err != nil {
 		f.Wrong("interface %s: %v", name, err).
@@ -375,40 +375,40 @@ func meshInterface(name string, gateway netip.Addr, f *findings.Finding) {
 	f.OK("%s is up", name)
 }
 
-// checkState looks at what the daemon knows of the node.
-func (w *pathWalk) checkState(_ context.Context, f *findings.Finding) {
+// checkState checks the state of the node.
+func (w *pathCheck) checkState(_ context.Context, f *findings.Finding) {
 	heard := "never heard"
-	if w.a.Heard != nil {
-		heard = "last heard " + cli.Ago(w.a.Heard, time.Now())
+	if w.answer.Heard != nil {
+		heard = "last heard " + cli.Ago(w.answer.Heard, time.Now())
 	}
 	switch {
-	case !w.a.Admitted:
-		f.Wrong("%s is a stranger: no place has its EUI-64, and admit is \"listed\"", w.a.Node).
+	case !w.answer.Admitted:
+		f.Wrong("%s is a stranger: no place has its EUI-64, and admit is \"listed\"", w.answer.Node).
 			Do("give it a [[mesh.place]], or set admit = \"any\"")
-	case !w.a.Reachable && w.a.Heard == nil:
-		f.Wrong("%s is %s: never heard", w.a.Node, w.a.State).
+	case !w.answer.Reachable && w.answer.Heard == nil:
+		f.Wrong("%s is %s: never heard", w.answer.Node, w.answer.State).
 			Do("check that the device has power, that the place has its EUI-64, and that it has the mesh's keys and channels")
-	case !w.a.Reachable:
-		f.Wrong("%s is %s, %s: the radio reports it gone", w.a.Node, w.a.State, heard).
+	case !w.answer.Reachable:
+		f.Wrong("%s is %s, %s: the radio reports it gone", w.answer.Node, w.answer.State, heard).
 			Do("check its power supply and its neighbors: 'culvert nodes' shows which others are silent")
 	default:
-		f.OK("%s, %s", w.a.State, heard)
+		f.OK("%s, %s", w.answer.State, heard)
 	}
 }
 
-// checkRadio looks whether there is a radio.
-func (w *pathWalk) checkRadio(_ context.Context, f *findings.Finding) {
-	if !w.a.RadioUp {
-		f.Wrong("the radio of mesh %s is down", w.a.Mesh).
+// checkRadio checks that the radio is up.
+func (w *pathCheck) checkRadio(_ context.Context, f *findings.Finding) {
+	if !w.answer.RadioUp {
+		f.Wrong("the radio of mesh %s is down", w.answer.Mesh).
 			Do("check its cable and power; the daemon's log says why. To test the radio, stop the daemon and run 'culvert check --radio'")
 		return
 	}
 	f.OK("up")
 }
 
-// checkRule says which rule decides.
-func (w *pathWalk) checkRule(_ context.Context, f *findings.Finding) {
-	a := w.a
+// checkRule reports which rule decides.
+func (w *pathCheck) checkRule(_ context.Context, f *findings.Finding) {
+	a := w.answer
 	switch {
 	case a.Own:
 		f.OK("rules do not apply to packets of the gateway itself")
@@ -426,9 +426,9 @@ func (w *pathWalk) checkRule(_ context.Context, f *findings.Finding) {
 	}
 }
 
-// checkQueue looks whether the node's queue has room.
-func (w *pathWalk) checkQueue(_ context.Context, f *findings.Finding) {
-	a := w.a
+// checkQueue checks that the node's queue has room.
+func (w *pathCheck) checkQueue(_ context.Context, f *findings.Finding) {
+	a := w.answer
 	f.OK("%d of %d packets queued for the node, %d of %d octets", a.Packets, a.MaxPackets, a.Octets, a.MaxOctets)
 	if a.Packets >= a.MaxPackets || a.Octets+1280 > a.MaxOctets {
 		f.Verdict = findings.VerdictWrong
@@ -436,9 +436,9 @@ func (w *pathWalk) checkQueue(_ context.Context, f *findings.Finding) {
 	}
 }
 
-// checkResult looks at what became of the last frame.
-func (w *pathWalk) checkResult(_ context.Context, f *findings.Finding) {
-	a := w.a
+// checkResult checks the result of the last frame.
+func (w *pathCheck) checkResult(_ context.Context, f *findings.Finding) {
+	a := w.answer
 	if a.LastAt == nil {
 		f.OK("none yet")
 		return
@@ -454,18 +454,18 @@ func (w *pathWalk) checkResult(_ context.Context, f *findings.Finding) {
 	}
 }
 
-// checkRouteBack looks for the way of the answer.
-func (w *pathWalk) checkRouteBack(_ context.Context, f *findings.Finding) {
+// checkRouteBack checks the route of the reply.
+func (w *pathCheck) checkRouteBack(_ context.Context, f *findings.Finding) {
 	switch {
-	case w.own:
+	case w.local:
 		f.OK("the reply ends at this host")
-	case w.back != nil:
-		f.Wrong("this host has no route to %v: %v", w.from, w.back).
+	case w.routeErr != nil:
+		f.Wrong("this host has no route to %v: %v", w.from, w.routeErr).
 			Do("add a default route, or one to the host's network: ip -6 route add PREFIX via ROUTER")
-	case w.in == w.a.Interface:
-		f.Wrong("this host routes %v into the mesh interface %s", w.from, w.in).
+	case w.ingress == w.answer.Interface:
+		f.Wrong("this host routes %v into the mesh interface %s", w.from, w.ingress).
 			Do("see 'ip -6 route get " + w.from.String() + "'")
 	default:
-		f.OK("through %s", w.in)
+		f.OK("through %s", w.ingress)
 	}
 }

@@ -46,7 +46,7 @@ func TestPathVerdicts(t *testing.T) {
 	} {
 		a := good
 		c.change(&a)
-		w := &pathWalk{a: &a, service: policy.Service{Any: true}}
+		w := &pathCheck{answer: &a, service: policy.Service{Any: true}}
 		var f findings.Finding
 		for _, s := range PathSteps {
 			if s.name == c.step {
@@ -70,8 +70,8 @@ func TestMeshStands(t *testing.T) {
 		t.Helper()
 		var r, i findings.Finding
 		ns.Do(func() {
-			sourceRules(tun.Options{Name: "mesh0", Prefix: prefix}, &r)
-			meshInterface("mesh0", gateway, &i)
+			checkRules(tun.Options{Name: "mesh0", Prefix: prefix}, &r)
+			checkLink("mesh0", gateway, &i)
 		})
 		if rules != "" && r.Verdict != rules || i.Verdict != iface || !strings.Contains(i.Found, says) {
 			t.Errorf("want %v, %v, %q; got %+v, %+v", rules, iface, says, r, i)
@@ -114,13 +114,13 @@ func TestFirewallJudge(t *testing.T) {
 	a.Route(netip.MustParsePrefix("fd5e:2a11:77c0:6::/64"), netip.MustParseAddr("fd5e:2a11:77c0:5::1"))
 	b.Route(netip.MustParsePrefix("fd5e:2a11:77c0:5::/64"), netip.MustParseAddr("fd5e:2a11:77c0:6::1"))
 	router.Forward()
-	p := passage{in: "lan0", out: "far0", src: src, dst: dst, proto: "ipv6-icmp"}
+	p := forwardedPacket{in: "lan0", out: "far0", src: src, dst: dst, proto: "ipv6-icmp"}
 	const forward, open = "type filter hook forward priority 0; policy drop;", "type filter hook forward priority 0;"
 	for _, c := range []struct {
 		chain string
 		rules []string
 		more  string // another chain of the table
-		want  filterVerdict
+		want  filterResult
 	}{
 		{open, nil, "", filterAccepts},
 		{forward, nil, "", filterDrops},
@@ -135,8 +135,8 @@ func TestFirewallJudge(t *testing.T) {
 		{open, []string{"icmpv6 type { echo-request, echo-reply } drop"}, "", filterDrops},
 		{open, []string{"jump more"}, "ip6 saddr fd5e:2a11:77c0:5::2 drop", filterDrops},
 		{forward, []string{"jump more", "accept"}, "ip6 saddr fd5e:2a11:77c0:5::2 return", filterAccepts},
-		{open, []string{"ip6 hoplimit 200 drop"}, "", filterUnsure},
-		{open, []string{"limit rate 1/hour drop"}, "", filterUnsure},
+		{open, []string{"ip6 hoplimit 200 drop"}, "", filterUnknown},
+		{open, []string{"limit rate 1/hour drop"}, "", filterUnknown},
 		{"type filter hook input priority 0; policy drop;", nil, "", filterAccepts},
 	} {
 		script := "flush ruleset\nadd table inet f\nadd chain inet f more\nadd chain inet f pass { " + c.chain + " }\n"
@@ -157,7 +157,7 @@ func TestFirewallJudge(t *testing.T) {
 		if out, err := load.CombinedOutput(); err != nil {
 			t.Fatalf("%s: %v\n%s", script, err, out)
 		}
-		var v filterVerdict
+		var v filterResult
 		var where string
 		router.Do(func() {
 			out, err := router.Command(tuntest.Tool(t, "nft", "nftables"), "--json", "list", "ruleset").Output()
@@ -168,7 +168,7 @@ func TestFirewallJudge(t *testing.T) {
 			if err := json.Unmarshal(out, &r); err != nil {
 				t.Fatal(err)
 			}
-			v, where = r.judge(p)
+			v, where = r.evaluate(p)
 		})
 		name := fmt.Sprintf("%s %q %s", c.chain, c.rules, c.more)
 		if v != c.want {

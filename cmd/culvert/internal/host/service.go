@@ -18,16 +18,13 @@ import (
 	"culvert/cmd/culvert/internal/findings"
 )
 
-// The check of the service asks what the user of the installed unit may do, which is
-// less than what root may who runs the check.
-
-// unitName is that of the systemd unit.
+// unitName is the name of the systemd unit.
 const unitName = "culvert.service"
 
-// unitFolders are where units are looked for, the strongest first (systemd.unit(5)).
+// unitFolders lists the folders of units by descending priority (systemd.unit(5)).
 var unitFolders = []string{"/etc/systemd/system", "/run/systemd/system", "/usr/local/lib/systemd/system", "/usr/lib/systemd/system", "/lib/systemd/system"}
 
-// serviceUnit are the settings of the unit that the check looks at.
+// serviceUnit holds the settings of the unit that matter here.
 type serviceUnit struct {
 	file         string
 	user         string
@@ -37,7 +34,7 @@ type serviceUnit struct {
 	devices      []string // DeviceAllow
 }
 
-// readUnit reads the installed unit with its drop-ins; nil where there is none.
+// readUnit reads the installed unit and its drop-ins. It returns nil if there is none.
 func readUnit(root string) (*serviceUnit, error) {
 	for _, dir := range unitFolders {
 		path := filepath.Join(root, dir, unitName)
@@ -60,7 +57,7 @@ func readUnit(root string) (*serviceUnit, error) {
 	return nil, nil
 }
 
-// read takes the settings of one file. An empty value empties a list (systemd.exec(5)).
+// read adds the settings of one file. An empty value clears a list (systemd.exec(5)).
 func (u *serviceUnit) read(path string) error {
 	file, err := os.Open(path)
 	if err != nil {
@@ -99,10 +96,11 @@ func (u *serviceUnit) read(path string) error {
 	return s.Err()
 }
 
-// asRoot reports whether the unit runs the daemon as root.
-func (u *serviceUnit) asRoot() bool { return u.user == "" || u.user == "root" || u.user == "0" }
+// runsAsRoot reports whether the unit runs the daemon as root.
+func (u *serviceUnit) runsAsRoot() bool { return u.user == "" || u.user == "root" || u.user == "0" }
 
-// checkService looks whether the user of the installed unit has what the daemon needs.
+// checkService checks that the user of the installed unit, which is usually not the user
+// who runs the check, has the rights that the daemon needs.
 func (h *host) checkService(_ context.Context, f *findings.Finding) {
 	u, err := readUnit(h.root)
 	switch {
@@ -112,19 +110,19 @@ func (h *host) checkService(_ context.Context, f *findings.Finding) {
 	case u == nil:
 		f.OK("no unit %s is installed", unitName)
 		return
-	case u.asRoot():
+	case u.runsAsRoot():
 		f.Note("%s runs the daemon as root", u.file).
 			Do("deploy/culvert.service shows a unit that needs a single capability")
 		return
 	}
-	id, err := lookUpUser(u)
+	id, err := lookupUser(u)
 	if err != nil {
 		f.Wrong("%s: %v", u.file, err).
 			Do("create the user: install deploy/culvert.sysusers as /usr/lib/sysusers.d/culvert.conf and run 'systemd-sysusers'")
 		return
 	}
 	f.OK("%s: user %s has the rights that the daemon needs", u.file, u.user)
-	if lacks := h.unitLacks(u, id); len(lacks) > 0 {
+	if lacks := h.missingRights(u, id); len(lacks) > 0 {
 		f.Wrong("%s: the service's user %s lacks rights that the daemon needs", u.file, u.user)
 		for _, l := range lacks {
 			f.Found += "\n" + l
@@ -133,8 +131,8 @@ func (h *host) checkService(_ context.Context, f *findings.Finding) {
 	}
 }
 
-// unitLacks lists what the unit's user has not.
-func (h *host) unitLacks(u *serviceUnit, id *account) []string {
+// missingRights lists the rights that the unit's user lacks.
+func (h *host) missingRights(u *serviceUnit, id *account) []string {
 	var out []string
 	if !slices.Contains(u.capabilities, "CAP_NET_ADMIN") {
 		out = append(out, "AmbientCapabilities has no CAP_NET_ADMIN (needed for the TUN interface and its routes)")
@@ -161,22 +159,22 @@ func (h *host) unitLacks(u *serviceUnit, id *account) []string {
 		}
 	}
 	for _, n := range need {
-		if why := id.may(n.path, n.bits); why != "" {
+		if why := id.whyDenied(n.path, n.bits); why != "" {
 			out = append(out, why)
 		}
 	}
 	return out
 }
 
-// account is a user with its groups.
+// account is a user and its groups.
 type account struct {
 	name   string
 	uid    uint32
 	groups []uint32
 }
 
-// lookUpUser finds the unit's user, and the groups that it has there.
-func lookUpUser(u *serviceUnit) (*account, error) {
+// lookupUser returns the unit's user with all groups that the unit gives it.
+func lookupUser(u *serviceUnit) (*account, error) {
 	who, err := user.Lookup(u.user)
 	if err != nil {
 		return nil, err
@@ -205,9 +203,9 @@ func lookUpUser(u *serviceUnit) (*account, error) {
 	return a, nil
 }
 
-// may says why the account may not read (4) or read and write (6) a file, by its mode;
-// empty where it may, and where the file is not there.
-func (a *account) may(path string, bits uint32) string {
+// whyDenied says why the mode of a file keeps the account from reading (bits 4) or reading
+// and writing (6) it. It returns "" if the account has access or there is no file.
+func (a *account) whyDenied(path string, bits uint32) string {
 	info, err := os.Stat(path)
 	if err != nil {
 		return ""
@@ -233,7 +231,7 @@ func (a *account) may(path string, bits uint32) string {
 	return fmt.Sprintf("%s cannot %s %s: mode %#o, owner %s", a.name, verb, path, info.Mode().Perm(), ownerOf(st))
 }
 
-// ownerOf names owner and group of a file.
+// ownerOf returns the owner and group of a file by name.
 func ownerOf(st *syscall.Stat_t) string {
 	owner, group := strconv.Itoa(int(st.Uid)), strconv.Itoa(int(st.Gid))
 	if u, err := user.LookupId(owner); err == nil {
@@ -245,7 +243,7 @@ func ownerOf(st *syscall.Stat_t) string {
 	return owner + ":" + group
 }
 
-// startRemedy says how to start the daemon here.
+// startRemedy says how to start the daemon.
 func (h *host) startRemedy() string {
 	if u, err := readUnit(h.root); err == nil && u != nil {
 		return "to start it: systemctl start culvert"
@@ -253,9 +251,8 @@ func (h *host) startRemedy() string {
 	return fmt.Sprintf("to start it: culvert run --config %s", h.file)
 }
 
-// deniedRemedy says which group may use the control socket, where the caller is not
-// in it; empty where that is not what stands in the way.
-func deniedRemedy(socket string) string {
+// permissionRemedy says how to get access to the control socket.
+func permissionRemedy(socket string) string {
 	for _, p := range []string{socket, filepath.Dir(socket)} {
 		info, err := os.Stat(p)
 		if err != nil {

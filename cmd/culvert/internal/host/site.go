@@ -82,7 +82,7 @@ func join[T any](f *findings.Finding, list []T, check func(v T, one *findings.Fi
 	f.Found, f.Remedy = strings.Join(found, "\n"), strings.Join(remedies, "\n")
 }
 
-// checkRadios says which radios are down.
+// checkRadios reports radios that are down.
 func (h *host) checkRadios(ctx context.Context, f *findings.Finding) {
 	h.eachSiteMesh(ctx, f, func(m *control.SiteMesh, f *findings.Finding) {
 		switch {
@@ -101,7 +101,7 @@ func (h *host) checkRadios(ctx context.Context, f *findings.Finding) {
 	})
 }
 
-// clockTime is a time of today as people say it, or "-".
+// clockTime formats t without the date if it is recent; nil is "-".
 func clockTime(t *time.Time) string {
 	switch {
 	case t == nil:
@@ -112,7 +112,7 @@ func clockTime(t *time.Time) string {
 	return t.Local().Format("15:04:05")
 }
 
-// checkNodes names the nodes that are silent or late.
+// checkNodes names silent and late nodes.
 func (h *host) checkNodes(ctx context.Context, f *findings.Finding) {
 	h.eachSiteMesh(ctx, f, func(m *control.SiteMesh, f *findings.Finding) {
 		total, parts := 0, []string{}
@@ -155,7 +155,7 @@ func (h *host) checkNodes(ctx context.Context, f *findings.Finding) {
 	})
 }
 
-// nodeList joins at most maxNamed names of total.
+// nodeList joins at most maxNamed names and says how many of total are left out.
 func nodeList[T any](list []T, total int, say func(T) string) string {
 	var names []string
 	for _, n := range list[:min(len(list), maxNamed)] {
@@ -167,7 +167,7 @@ func nodeList[T any](list []T, total int, say func(T) string) string {
 	return strings.Join(names, ", ")
 }
 
-// checkStrangers says which devices are no place, and whether they are served.
+// checkStrangers names the devices that no place lists, and says whether they are forwarded.
 func (h *host) checkStrangers(ctx context.Context, f *findings.Finding) {
 	h.eachSiteMesh(ctx, f, func(m *control.SiteMesh, f *findings.Finding) {
 		inForce := fmt.Sprintf("admit is %q", m.Admit)
@@ -192,7 +192,7 @@ func (h *host) checkStrangers(ctx context.Context, f *findings.Finding) {
 	})
 }
 
-// checkPlaces names places that hold another device than the file says.
+// checkPlaces names places whose device is not the one in the file.
 func (h *host) checkPlaces(ctx context.Context, f *findings.Finding) {
 	h.eachSiteMesh(ctx, f, func(m *control.SiteMesh, f *findings.Finding) {
 		if len(m.Places) == 0 {
@@ -208,13 +208,13 @@ func (h *host) checkPlaces(ctx context.Context, f *findings.Finding) {
 	})
 }
 
-// What is lost is a fault from this many packets on, and this share of them.
+// Losses are a fault from this count and this share of packets on.
 const (
 	lostCount = 10
 	lostShare = 0.05
 )
 
-// checkLosses names what was lost lately.
+// checkLosses lists recent losses.
 func (h *host) checkLosses(ctx context.Context, f *findings.Finding) {
 	h.eachSiteMesh(ctx, f, func(m *control.SiteMesh, f *findings.Finding) {
 		since := h.site.Since
@@ -247,7 +247,7 @@ func (h *host) checkLosses(ctx context.Context, f *findings.Finding) {
 	})
 }
 
-// checkContexts names nodes that seem to hold another context 0.
+// checkContexts names nodes that seem to use another context 0.
 func (h *host) checkContexts(ctx context.Context, f *findings.Finding) {
 	h.eachSiteMesh(ctx, f, func(m *control.SiteMesh, f *findings.Finding) {
 		switch {
@@ -269,7 +269,7 @@ func (h *host) checkContexts(ctx context.Context, f *findings.Finding) {
 	})
 }
 
-// checkUpstream looks whether what [upstream] asks for was sent.
+// checkUpstream checks that the advertisements of [upstream] are sent.
 func (h *host) checkUpstream(ctx context.Context, f *findings.Finding) {
 	if h.cfg == nil || h.cfg.Upstream == nil {
 		f.OK("not configured: nothing is advertised on the site's network")
@@ -300,7 +300,7 @@ func (h *host) checkUpstream(ctx context.Context, f *findings.Finding) {
 	})
 }
 
-// NodesRow is what the check says of the nodes in an answer of the daemon.
+// NodesRow returns the finding on nodes for an answer of the daemon.
 func NodesRow(a *control.SiteAnswer) findings.Finding {
 	f := findings.Finding{Check: "nodes"}
 	(&host{running: true, site: a}).checkNodes(context.Background(), &f)

@@ -7,7 +7,7 @@ import (
 	"culvert/cmd/culvert/internal/findings"
 )
 
-// checkState says whether the running daemon keeps its state.
+// checkState checks that the daemon can store its state.
 func (h *host) checkState(ctx context.Context, f *findings.Finding) {
 	a := h.siteAnswer(ctx, f)
 	switch {

@@ -14,9 +14,7 @@ import (
 	"culvert/cmd/culvert/internal/findings"
 )
 
-// These checks look at the box: IPv6, disk, clock.
-
-// checkIPv6 looks whether this host has IPv6 at all.
+// checkIPv6 checks that this host has IPv6.
 func (h *host) checkIPv6(_ context.Context, f *findings.Finding) {
 	if _, err := os.Stat(filepath.Join(h.proc, "net/if_inet6")); errors.Is(err, os.ErrNotExist) {
 		f.Wrong("the kernel has IPv6 switched off: no mesh can get an interface").
@@ -38,13 +36,13 @@ func (h *host) checkIPv6(_ context.Context, f *findings.Finding) {
 		Do("sysctl -w " + strings.Join(off, "=0 ") + "=0, and remove the line that sets it from /etc/sysctl.conf or /etc/sysctl.d; then restart the daemon")
 }
 
-// A disk with less than this share or size free is a fault.
+// Less free disk space than this share or size is a fault.
 const (
 	diskShare  = 0.05
 	diskOctets = 32 << 20
 )
 
-// checkDisk looks at the file system of the state folder.
+// checkDisk checks the file system of state_dir.
 func (h *host) checkDisk(ctx context.Context, f *findings.Finding) {
 	if h.cfg == nil {
 		f.NotTried("state_dir is not known without a configuration")
@@ -77,11 +75,10 @@ func (h *host) checkDisk(ctx context.Context, f *findings.Finding) {
 	}
 }
 
-// clockFloor is before any time at which this program can run: an earlier clock was
-// never set.
+// clockFloor is older than this program: a clock that shows an earlier time was never set.
 var clockFloor = time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
 
-// checkClock looks whether this host's clock was set, and is kept right.
+// checkClock checks that the clock was set and is synchronized.
 func (h *host) checkClock(_ context.Context, f *findings.Finding) {
 	now, synchronized, err := h.clock()
 	switch {
@@ -98,8 +95,7 @@ func (h *host) checkClock(_ context.Context, f *findings.Finding) {
 	}
 }
 
-// systemClock returns the time, and whether the kernel says that something keeps it
-// right (adjtimex(2)).
+// systemClock returns the time and whether the kernel considers it synchronized (adjtimex(2)).
 func systemClock() (now time.Time, synchronized bool, err error) {
 	var t unix.Timex
 	state, err := unix.Adjtimex(&t)
