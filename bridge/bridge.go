@@ -92,7 +92,7 @@ type Mesh struct {
 	log   *slog.Logger
 	nodes *node.Table
 	fwd   *forward.Forwarder
-	keep  *keeper // nil: nothing is kept
+	keep  *store.Keeper // nil: nothing is stored
 
 	running  atomic.Bool
 	tunUp    atomic.Bool
@@ -117,7 +117,7 @@ func New(o Options) (*Mesh, error) {
 	if o.Now == nil {
 		o.Now = time.Now
 	}
-	places, retired, err := placed(o.Store, o.Name, o.Places, o.Log.With("mesh", o.Name))
+	places, retired, err := o.Store.Places(o.Name, o.Places, o.Log.With("mesh", o.Name))
 	if err != nil {
 		return nil, fmt.Errorf("bridge: mesh %q: %w", o.Name, err)
 	}
@@ -151,11 +151,11 @@ func New(o Options) (*Mesh, error) {
 		Now:         o.Now,
 	}
 	if m.keep != nil {
-		fo.Keep = m.keep.unsaved
+		fo.Keep = m.keep.Unsaved()
 	}
 	m.fwd = forward.New(fo)
 	if m.keep != nil {
-		m.keep.saved, m.keep.bindings = m.fwd.Saved, m.fwd.Bindings
+		m.keep.Connect(m.fwd)
 	}
 	return m, nil
 }
@@ -174,12 +174,12 @@ func (m *Mesh) discovery() (*nd.Server, error) {
 	if o.Store == nil {
 		return nd.New(no, nd.State{}, o.Now()), nil
 	}
-	k, state, err := newKeeper(o.Store, o.Name, m.nodes, m.log.With("part", "state"), o.Now)
+	k, state, err := store.NewKeeper(o.Store, o.Name, m.nodes, m.log.With("part", "state"), o.Now)
 	if err != nil {
 		return nil, fmt.Errorf("bridge: %w", err)
 	}
 	server := nd.New(no, state, o.Now())
-	k.begin(server)
+	k.Begin(server)
 	m.keep = k
 	return server, nil
 }

@@ -33,7 +33,7 @@ var mayImport = map[string][]string{
 	// The skeleton of a radio side is a program for strangers: it imports nothing.
 	"bridge/radio/skeleton": {},
 	"bridge/node":           {"bridge/ieee802154", "bridge/ipv6"},
-	"bridge/store":          {},
+	"bridge/store":          {"bridge/ieee802154", "bridge/node", "bridge/nd", "bridge/forward"},
 	"bridge/nd":             {"bridge/ieee802154", "bridge/ipv6", "bridge/lowpan", "bridge/node", "bridge/drop"},
 	"bridge/policy":         {"bridge/ipv6", "bridge/node", "bridge/drop"},
 	"bridge/lan":            {"bridge/ipv6", "bridge/node", "bridge/rate", "bridge/lan/mdns", "bridge/lan/membership", "bridge/lan/neighbor", "tun/rtnl"},

@@ -2,10 +2,8 @@ package bridge
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
-	"log/slog"
 	"slices"
 	"time"
 
@@ -14,96 +12,27 @@ import (
 	"culvert/bridge/store"
 )
 
-// keyReplaced is where the devices that took others' places are kept, in the bucket
-// of the mesh.
-const keyReplaced = "replaced"
-
-// replaced is what is kept of devices that took others' places.
-type replaced struct {
-	Places  map[string]replacement `json:"places"`
-	Retired []ieee802154.Addr      `json:"retired"`
-}
-
-// replacement is the device of one place.
-type replacement struct {
-	// Listed is the device that the configuration named then. Where it names another
-	// one now, the configuration has been brought up to date, and counts.
-	Listed ieee802154.Addr `json:"listed"`
-	Device ieee802154.Addr `json:"device"`
-	At     time.Time       `json:"at"`
-}
-
-// errNotKept is why nothing can be replaced in a mesh without a store.
+// errNotKept is returned by Replace if the mesh has no store.
 var errNotKept = errors.New("bridge: without a state folder nothing can be replaced: it would be forgotten")
 
-// readReplaced reads what was replaced in a mesh. A record that is damaged is logged,
-// and is as if it was not there.
-func readReplaced(s *store.Store, mesh string, log *slog.Logger) (r replaced, err error) {
-	b, err := s.Value(meshBucket+mesh, keyReplaced)
-	if err != nil {
-		return r, fmt.Errorf("state of mesh %s: replaced devices: %w", mesh, err)
-	}
-	if b != nil {
-		if err := json.Unmarshal(b, &r); err != nil {
-			log.Error("the record of replaced devices is damaged: each place has the device named in the configuration", "cause", err)
-			r = replaced{}
-		}
-	}
-	if r.Places == nil {
-		r.Places = map[string]replacement{}
-	}
-	return r, nil
-}
-
-// placed returns the places of the configuration with the devices that stand there by
-// now, and those that are out of service.
-func placed(s *store.Store, mesh string, places []node.Place, log *slog.Logger) ([]node.Place, []ieee802154.Addr, error) {
-	if s == nil {
-		return places, nil, nil
-	}
-	r, err := readReplaced(s, mesh, log)
-	if err != nil {
-		return nil, nil, err
-	}
-	places = slices.Clone(places)
-	listed := map[ieee802154.Addr]string{}
-	for _, p := range places {
-		listed[p.EUI64] = p.Name
-	}
-	for i := range places {
-		p := &places[i]
-		x, ok := r.Places[p.Name]
-		switch {
-		case !ok || x.Listed != p.EUI64:
-		case listed[x.Device] != "" && listed[x.Device] != p.Name && r.Places[listed[x.Device]].Device.IsNone():
-			log.Warn("a replaced place returns to the device named in the configuration, which now names the replacement for another place",
-				"place", p.Name, "eui64", p.EUI64.String(), "other", listed[x.Device])
-		default:
-			p.EUI64 = x.Device
-		}
-	}
-	return places, r.Retired, nil
-}
-
-// Places returns the places of the configuration that is in force, each with the device
-// that it names: Replace may have bound another one.
+// Places returns the configured places with their configured devices. Replace may have bound
+// other devices to them.
 func (m *Mesh) Places() []node.Place {
 	m.replaceMu.Lock()
 	defer m.replaceMu.Unlock()
 	return slices.Clone(m.opt.Places)
 }
 
-// SetPlaces puts the places of another configuration in force, as the next start
-// would: where the configuration still names the device that it named when Replace
-// bound another one to the place, that one stays. Which nodes are admitted never
-// changes. On an error nothing has changed.
+// SetPlaces replaces the configured places, with the result of a restart: a place keeps the
+// device that Replace bound to it while the configuration still names the old one. It never
+// changes which nodes are admitted. On an error nothing has changed.
 func (m *Mesh) SetPlaces(places []node.Place) error {
 	m.replaceMu.Lock()
 	defer m.replaceMu.Unlock()
 	if slices.Equal(places, m.opt.Places) {
 		return nil
 	}
-	now, _, err := placed(m.opt.Store, m.opt.Name, places, m.log)
+	now, _, err := m.opt.Store.Places(m.opt.Name, places, m.log)
 	if err != nil {
 		return err
 	}
@@ -122,12 +51,11 @@ func (m *Mesh) SetPlaces(places []node.Place) error {
 	return nil
 }
 
-// maxRenamed bounds the lines of the log about one change of the configuration.
+// maxRenamed is the most places that SetPlaces logs one by one.
 const maxRenamed = 20
 
-// Forget ends the record of a node, with all that was learned of it and the addresses
-// that it registered or claimed, for this run and the next. A place is expected again;
-// any other device makes a new record if it is heard once more.
+// Forget removes a node, what was learned of it and its addresses, from the table and from the
+// store. A place is expected again. Any other device gets a new record if it is heard again.
 func (m *Mesh) Forget(ctx context.Context, n *node.Node) error {
 	m.replaceMu.Lock()
 	defer m.replaceMu.Unlock()
@@ -135,33 +63,28 @@ func (m *Mesh) Forget(ctx context.Context, n *node.Node) error {
 		return errors.New("bridge: too many changes wait for the disk; try again")
 	}
 	if !m.nodes.Forget(n) {
-		return nil // it has gone meanwhile
+		return nil // already gone
 	}
 	m.log.Info("node forgotten on request", "node", n.Label())
 	if m.keep == nil {
 		return nil
 	}
-	done := make(chan error, 1)
-	select {
-	case m.keep.ask <- done:
-	case <-ctx.Done():
-		return ctx.Err()
-	}
-	if err := <-done; err != nil {
+	err := m.keep.Sync(ctx)
+	if err != nil && err != ctx.Err() {
 		return fmt.Errorf("the node is forgotten, but not beyond the next start of the daemon: %w", err)
 	}
-	return nil
+	return err
 }
 
-// Replaced tells of a device that took another one's place.
+// Replaced is the result of Replace.
 type Replaced struct {
 	Place    string
-	Old, New ieee802154.Addr // Old is none where no device stood there
+	Old, New ieee802154.Addr // Old is none if no device stood there
 }
 
-// Replace binds a place of the mesh to another device. The one that stood there is
-// retired: listed, not served, whatever the configuration admits. Both outlive the
-// daemon, until the configuration names another device for the place.
+// Replace binds a place to another device. The device that stood there is retired: listed, but
+// not served, whatever the configuration admits. Both are stored, and hold until the
+// configuration names another device for the place.
 func (m *Mesh) Replace(place string, eui ieee802154.Addr) (Replaced, error) {
 	out := Replaced{Place: place, New: eui}
 	if m.opt.Store == nil {
@@ -169,7 +92,7 @@ func (m *Mesh) Replace(place string, eui ieee802154.Addr) (Replaced, error) {
 	}
 	m.replaceMu.Lock()
 	defer m.replaceMu.Unlock()
-	kept, err := readReplaced(m.opt.Store, m.opt.Name, m.log)
+	kept, err := m.opt.Store.Replacements(m.opt.Name, m.log)
 	if err != nil {
 		return out, err
 	}
@@ -177,18 +100,14 @@ func (m *Mesh) Replace(place string, eui ieee802154.Addr) (Replaced, error) {
 	if out.Old, err = m.nodes.Replace(place, eui, now); err != nil {
 		return out, err
 	}
-	x := replacement{Device: eui, At: now.UTC().Truncate(time.Second)}
+	x := store.Replacement{Device: eui, At: now.UTC().Truncate(time.Second)}
 	for _, p := range m.opt.Places {
 		if p.Name == place {
 			x.Listed = p.EUI64
 		}
 	}
 	kept.Places[place], kept.Retired = x, m.nodes.Retired()
-	b, err := json.Marshal(kept)
-	if err == nil {
-		err = m.opt.Store.Commit([]store.Write{{Bucket: meshBucket + m.opt.Name, Key: []byte(keyReplaced), Value: b}})
-	}
-	if err != nil {
+	if err := m.opt.Store.CommitReplacements(m.opt.Name, kept); err != nil {
 		return out, fmt.Errorf("the place is bound to the other device, but not beyond the next start of the daemon: %w", err)
 	}
 	if old := m.nodes.ByLink(out.Old); old != nil {

@@ -49,7 +49,7 @@ func (m *Mesh) Run(ctx context.Context) error {
 	endSender := begin(m.fwd.Run)
 	endKeeper := func() {}
 	if m.keep != nil {
-		endKeeper = begin(m.keep.run)
+		endKeeper = begin(m.keep.Run)
 	}
 	endTicker := begin(m.tick)
 	endTun := begin(func(ctx context.Context) error { return m.readTun(ctx, dev) })

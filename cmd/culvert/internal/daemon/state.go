@@ -7,7 +7,6 @@ import (
 	"path/filepath"
 	"slices"
 
-	"culvert/bridge"
 	"culvert/bridge/store"
 	"culvert/cmd/culvert/internal/conf"
 )
@@ -17,26 +16,26 @@ const (
 	prefixFile = "prefixes.json" // the generated prefixes, a second time
 )
 
-// openState opens the file of what outlives the daemon, and fills in the prefixes
-// that the configuration wants generated.
+// openState opens the state file, and fills in the prefixes that the configuration leaves to
+// be generated.
 func openState(cfg *conf.Config, log *slog.Logger) (*store.Store, error) {
 	log = log.With("part", "state")
-	store, err := store.Open(filepath.Join(cfg.StateDir, conf.StateFile), log)
+	state, err := store.Open(filepath.Join(cfg.StateDir, conf.StateFile), log)
 	if err != nil {
 		return nil, fmt.Errorf("state_dir: %w", err)
 	}
-	if err := generatePrefixes(cfg, store, log); err != nil {
-		return nil, errors.Join(fmt.Errorf("state_dir: %w", err), store.Close())
+	if err := generatePrefixes(cfg, state, log); err != nil {
+		return nil, errors.Join(fmt.Errorf("state_dir: %w", err), state.Close())
 	}
-	return store, nil
+	return state, nil
 }
 
 // generatePrefixes fills in the prefixes that the configuration wants generated.
-func generatePrefixes(cfg *conf.Config, store *store.Store, log *slog.Logger) error {
+func generatePrefixes(cfg *conf.Config, state *store.Store, log *slog.Logger) error {
 	if !slices.ContainsFunc(cfg.Meshes, func(m conf.MeshConfig) bool { return m.Generate }) {
 		return nil
 	}
-	prefixes, err := bridge.OpenPrefixes(store, filepath.Join(cfg.StateDir, prefixFile), log)
+	prefixes, err := store.OpenPrefixes(state, filepath.Join(cfg.StateDir, prefixFile), log)
 	if err != nil {
 		return err
 	}

@@ -1,4 +1,4 @@
-package bridge
+package store
 
 import (
 	"bytes"
@@ -14,8 +14,6 @@ import (
 	"testing"
 
 	"golang.org/x/sys/unix"
-
-	"culvert/bridge/store"
 )
 
 // mountDisk mounts a small file system of its own at a new folder. The test process is
@@ -64,9 +62,9 @@ type stateDir struct {
 }
 
 // openPrefix opens the store and asks for the prefix of a mesh, as a daemon does.
-func (d *stateDir) open(log *slog.Logger) (*store.Store, netip.Prefix, error) {
+func (d *stateDir) open(log *slog.Logger) (*Store, netip.Prefix, error) {
 	d.file, d.prefixes = filepath.Join(d.dir, "state.db"), filepath.Join(d.dir, "prefixes.json")
-	s, err := store.Open(d.file, log)
+	s, err := Open(d.file, log)
 	if err != nil {
 		return nil, netip.Prefix{}, err
 	}
@@ -85,7 +83,7 @@ func newStateDir(t *testing.T, dir string) *stateDir {
 	if err != nil || s.Fault() != nil {
 		t.Fatal(err, s.Fault())
 	}
-	if err := errors.Join(s.Commit([]store.Write{{Bucket: "nodes of mesh fenland", Key: []byte("a"), Value: []byte("{}")}}), s.Close()); err != nil {
+	if err := errors.Join(s.Commit([]Write{{Bucket: "nodes of mesh fenland", Key: []byte("a"), Value: []byte("{}")}}), s.Close()); err != nil {
 		t.Fatal(err)
 	}
 	d.prefix = prefix
@@ -104,9 +102,9 @@ func (d *stateDir) files(t *testing.T) (names []string) {
 	return names
 }
 
-// A disk or folder that refuses is no damage of the state: what is there stays as it
-// is, byte for byte and name for name, however often it is tried; the daemon starts
-// with the prefix that it had, and says that nothing is kept.
+// A disk or folder that refuses reads or writes is not taken for damage: all files and their
+// contents stay unchanged, the daemon starts with its old prefix, and logs that nothing is
+// stored.
 func TestStateOnRefusingDisk(t *testing.T) {
 	for _, c := range []struct {
 		name    string
@@ -129,7 +127,7 @@ func TestStateOnRefusingDisk(t *testing.T) {
 			before, names := read(t, d.file), d.files(t)
 			for range 3 {
 				var log bytes.Buffer
-				var s *store.Store
+				var s *Store
 				var prefix netip.Prefix
 				var err error
 				unprivileged(t, func() { s, prefix, err = d.open(slog.New(slog.NewTextHandler(&log, nil))) })
@@ -146,8 +144,8 @@ func TestStateOnRefusingDisk(t *testing.T) {
 				if c.fault != nil && !strings.Contains(log.String(), "level=ERROR") {
 					t.Errorf("log %q", log.String())
 				}
-				err = s.Commit([]store.Write{{Bucket: "x", Key: []byte("y"), Value: make([]byte, 20000)}})
-				if err == nil || s.Stats().Failures == 0 || s.Stats().Failing == nil || c.fault != nil && !errors.Is(err, store.ErrNotKept) {
+				err = s.Commit([]Write{{Bucket: "x", Key: []byte("y"), Value: make([]byte, 20000)}})
+				if err == nil || s.Stats().Failures == 0 || s.Stats().Failing == nil || c.fault != nil && !errors.Is(err, ErrNotKept) {
 					t.Errorf("commit: %v, %+v", err, s.Stats())
 				}
 				if err := s.Close(); err != nil {
@@ -194,7 +192,7 @@ func TestNoStateOnRefusingDisk(t *testing.T) {
 				} else if err == nil {
 					t.Error("a prefix was made although the earlier one could not be looked for")
 				}
-				if err := s.Commit([]store.Write{{Bucket: "x", Key: []byte("y"), Value: []byte{1}}}); !errors.Is(err, store.ErrNotKept) {
+				if err := s.Commit([]Write{{Bucket: "x", Key: []byte("y"), Value: []byte{1}}}); !errors.Is(err, ErrNotKept) {
 					t.Errorf("commit: %v", err)
 				}
 				must(t, s.Close())
@@ -221,7 +219,7 @@ func TestStateDiskFullAtEachWrite(t *testing.T) {
 		must(t, err)
 		var kept []byte
 		for i := range byte(12) {
-			if s.Commit([]store.Write{{Bucket: "x", Key: []byte{i}, Value: make([]byte, 3000)}}) == nil {
+			if s.Commit([]Write{{Bucket: "x", Key: []byte{i}, Value: make([]byte, 3000)}}) == nil {
 				kept = append(kept, i)
 			} else {
 				failed++
@@ -257,15 +255,15 @@ func TestStateWithoutDescriptors(t *testing.T) {
 	var was unix.Rlimit
 	must(t, unix.Getrlimit(unix.RLIMIT_NOFILE, &was))
 	must(t, unix.Setrlimit(unix.RLIMIT_NOFILE, &unix.Rlimit{Cur: 3, Max: was.Max}))
-	_, err := store.Open(d.file, nil)
+	_, err := Open(d.file, nil)
 	must(t, unix.Setrlimit(unix.RLIMIT_NOFILE, &was))
 	if !errors.Is(err, unix.EMFILE) || !slices.Equal(d.files(t), names) {
 		t.Errorf("error %v; files were %v, are %v", err, names, d.files(t))
 	}
 }
 
-// The prefix outlives damage of either of its two places, and of the whole state; the
-// other place is made whole. Of files put aside only the latest stay.
+// The prefix survives damage of either copy and of the whole state file, and the damaged copy
+// is written anew. Only the latest files that were put aside are kept.
 func TestPrefixKeptTwice(t *testing.T) {
 	d := newStateDir(t, t.TempDir())
 	expect := func(what string) {
@@ -302,9 +300,9 @@ func TestPrefixKeptTwice(t *testing.T) {
 		}
 	}
 	must(t, os.WriteFile(d.prefixes, good, 0o600))
-	s, err := store.Open(d.file, nil)
+	s, err := Open(d.file, nil)
 	must(t, err)
-	must(t, s.Commit([]store.Write{{Bucket: siteBucket, Key: []byte(keyMeshPart + "fenland"), Value: []byte("fd00:0:0:9::/64")},
+	must(t, s.Commit([]Write{{Bucket: siteBucket, Key: []byte(keyMeshPart + "fenland"), Value: []byte("fd00:0:0:9::/64")},
 		{Bucket: siteBucket, Key: []byte(keySite), Value: []byte("no prefix")}}))
 	must(t, s.Close())
 	expect("another one in the state")
@@ -332,7 +330,7 @@ func chmod(t *testing.T, mode os.FileMode, path string) {
 	must(t, os.Chmod(path, mode))
 }
 
-// unprivileged runs f on a thread that the modes of files bind, whoever owns it.
+// unprivileged runs f on a thread without capabilities, so that file modes apply to it.
 func unprivileged(t *testing.T, f func()) {
 	t.Helper()
 	done := make(chan error)

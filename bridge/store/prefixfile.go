@@ -1,4 +1,4 @@
-package bridge
+package store
 
 import (
 	"crypto/sha256"
@@ -10,14 +10,12 @@ import (
 	"io/fs"
 	"net/netip"
 	"os"
-	"path/filepath"
 )
 
 // maxPrefixFile is how many octets of a prefix file are read.
 const maxPrefixFile = 1 << 20
 
-// errPrefixFile is what errors about the contents of a prefix file wrap; those of the
-// disk do not.
+// errPrefixFile is wrapped by errors about the contents of the file, not by those of the disk.
 var errPrefixFile = errors.New("the file's contents are not valid")
 
 // prefixFile is the file of the generated prefixes.
@@ -32,7 +30,7 @@ func (s sitePrefixes) sum() (string, error) {
 	return hex.EncodeToString(sum[:]), err
 }
 
-// readPrefixFile reads the file; one that is not there holds nothing.
+// readPrefixFile reads the file. A missing file is an empty one.
 func readPrefixFile(path string) (sitePrefixes, error) {
 	none := sitePrefixes{Meshes: map[string]netip.Prefix{}}
 	f, err := os.Open(path)
@@ -65,8 +63,7 @@ func readPrefixFile(path string) (sitePrefixes, error) {
 	return p.sitePrefixes, nil
 }
 
-// writePrefixFile replaces the file. At every moment there is the old one or the new
-// one, whole; an error leaves nothing half made behind.
+// writePrefixFile replaces the file atomically.
 func writePrefixFile(path string, s sitePrefixes) error {
 	sum, err := s.sum()
 	if err != nil {
@@ -84,12 +81,7 @@ func writePrefixFile(path string, s sitePrefixes) error {
 		_ = os.Remove(half)
 		return err
 	}
-	d, err := os.Open(filepath.Dir(path))
-	if err != nil {
-		return err
-	}
-	defer d.Close()
-	return d.Sync()
+	return syncFolder(path)
 }
 
 // writeSynced writes a file and waits until it is on disk.

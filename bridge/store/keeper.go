@@ -1,4 +1,4 @@
-package bridge
+package store
 
 import (
 	"context"
@@ -14,20 +14,18 @@ import (
 	"culvert/bridge/ieee802154"
 	"culvert/bridge/nd"
 	"culvert/bridge/node"
-	"culvert/bridge/store"
 )
 
-// What is kept of a mesh, and how often it is written: at once what a node was told,
-// in groups; the rest seldom, since the disk of a gateway is often a flash memory
-// that wears.
+// Changes that a node waits for are written at once, in groups. All else is written seldom,
+// since flash memory wears.
 const (
-	groupWait  = 10 * time.Millisecond // in which changes gather to be written together
-	maxGroup   = 512
-	maxUnsaved = 1024             // changes that wait for the disk; more are refused
-	sweepEvery = 10 * time.Second // for what nobody was told of
-	heardEvery = 10 * time.Minute // for when a node was last heard
-	// answerAfter is how long writes fail until nodes are answered all the same: a full
-	// disk must not end their registrations.
+	groupWait  = 10 * time.Millisecond // time in which changes are gathered into one commit
+	maxGroup   = 512                   // changes in one commit
+	maxUnsaved = 1024                  // changes that wait for the disk
+	sweepEvery = 10 * time.Second      // for changes that no node waits for
+	heardEvery = 10 * time.Minute      // for the time when a node was last heard
+	// answerAfter is how long writes must have failed until nodes are answered without a
+	// record: a full disk must not end their registrations.
 	answerAfter = time.Minute
 )
 
@@ -40,10 +38,10 @@ const (
 	keyDiscovery    = "discovery"
 )
 
-// keeper stores the state of a mesh that outlives the daemon. One goroutine runs it and
-// writes all of that state but the replaced devices, which Mesh.Replace commits itself.
-type keeper struct {
-	store    *store.Store
+// Keeper stores the nodes, addresses and contexts of one mesh. The goroutine of Run does all
+// of its writes.
+type Keeper struct {
+	store    *Store
 	log      *slog.Logger
 	mesh     string
 	table    *node.Table
@@ -51,20 +49,20 @@ type keeper struct {
 	saved    func(*forward.Unsaved)
 	bindings func(func(nd.Binding) bool)
 	now      func() time.Time
-	ask      chan chan<- error // for a sweep right now
+	sync     chan chan<- error // requests for a sweep
 
 	clock     storeClock
-	addresses map[netip.Addr]int64 // that stand in the store: until when, by its clock
-	nodes     map[nodeKey]node.Record
-	behind    bool           // a write failed: what stands in the store is not what is
-	since     time.Time      // that writes fail without one between that did not; zero: they do not fail
-	discovery *keptDiscovery // that could not be written; nil: it was
-	garbage   []store.Write  // removes what could not be read at the start
+	addresses map[netip.Addr]int64    // stored addresses: end of the lifetime by the store's clock
+	nodes     map[nodeKey]node.Record // stored records
+	behind    bool                    // a write failed, so the store is out of date
+	since     time.Time               // first failed write since the last good one; zero: none failed
+	discovery *keptDiscovery          // could not be written yet; nil: none
+	garbage   []Write                 // removals of what could not be read at the start
 
 	commits atomic.Uint64
 }
 
-// nodeKey names the record of a node. It does not depend on the name of its place.
+// nodeKey identifies the record of a node. It does not depend on the name of its place.
 type nodeKey struct {
 	eui, short ieee802154.Addr
 	pan        uint16
@@ -87,24 +85,23 @@ func (k nodeKey) bytes() []byte {
 // keptAddress is the value of an address in the store.
 type keptAddress struct {
 	Link  ieee802154.Addr `json:"link"`
-	Relay ieee802154.Addr `json:"relay,omitzero"`  // that registered it for the node
-	Claim bool            `json:"claim,omitempty"` // else a registration
+	Relay ieee802154.Addr `json:"relay,omitzero"`  // registered it for the node
+	Claim bool            `json:"claim,omitempty"` // a claim, not a registration
 	ROVR  nd.ROVR         `json:"rovr,omitzero"`
 	TID   *uint8          `json:"tid,omitempty"`
 	Until int64           `json:"until"` // seconds of the store's clock
-	Life  int64           `json:"life"`  // seconds that were granted last
+	Life  int64           `json:"life"`  // lifetime granted last, in seconds
 }
 
-// keptRecord is the value of a node in the store. Where the wall clock jumped between two
-// runs, the times of the record are wrong, and those in seconds of the store's clock
-// are not.
+// keptRecord is the value of a node in the store. HeardAt and ReportAt are in seconds of the
+// store's clock: unlike the times of Record they stay right if the wall clock jumps.
 type keptRecord struct {
 	node.Record
 	HeardAt  *int64 `json:"heard_at,omitempty"`
 	ReportAt *int64 `json:"report_at,omitempty"`
 }
 
-// keptDiscovery is what is kept of neighbour discovery as a whole.
+// keptDiscovery is the stored state of neighbour discovery that belongs to no address.
 type keptDiscovery struct {
 	Version  uint32        `json:"version"` // of the border router option
 	Contexts []keptContext `json:"contexts,omitempty"`
@@ -117,8 +114,26 @@ type keptContext struct {
 	Left   int64        `json:"left,omitempty"` // seconds to the next phase
 }
 
-// run writes what comes, and at the end all that has changed.
-func (k *keeper) run(ctx context.Context) error {
+// Unsaved returns the channel on which the packet path hands over changes. It is bounded.
+func (k *Keeper) Unsaved() chan<- *forward.Unsaved { return k.unsaved }
+
+// Connect sets the packet path that waits for the changes. Call it before Run.
+func (k *Keeper) Connect(f *forward.Forwarder) { k.saved, k.bindings = f.Saved, f.Bindings }
+
+// Sync writes all changes of nodes and returns once that is done. The error says that some
+// are not on disk.
+func (k *Keeper) Sync(ctx context.Context) error {
+	done := make(chan error, 1)
+	select {
+	case k.sync <- done:
+		return <-done
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// Run writes changes until ctx ends, and then all that is left. It returns nil.
+func (k *Keeper) Run(ctx context.Context) error {
 	t := time.NewTicker(sweepEvery)
 	defer t.Stop()
 	for {
@@ -127,7 +142,7 @@ func (k *keeper) run(ctx context.Context) error {
 			k.commit(k.gather(u))
 		case <-t.C:
 			k.sweep(heardEvery)
-		case done := <-k.ask:
+		case done := <-k.sync:
 			done <- k.sweep(heardEvery)
 		case <-ctx.Done():
 			for len(k.unsaved) > 0 {
@@ -139,8 +154,8 @@ func (k *keeper) run(ctx context.Context) error {
 	}
 }
 
-// gather waits a moment for more that can be written together with u.
-func (k *keeper) gather(u *forward.Unsaved) []*forward.Unsaved {
+// gather collects the changes that come within groupWait of u.
+func (k *Keeper) gather(u *forward.Unsaved) []*forward.Unsaved {
 	group := []*forward.Unsaved{u}
 	wait := time.NewTimer(groupWait)
 	defer wait.Stop()
@@ -155,23 +170,25 @@ func (k *keeper) gather(u *forward.Unsaved) []*forward.Unsaved {
 	return group
 }
 
-// pending is one transaction in the making, and what is known to stand in the store
-// once it is committed.
+// pending is a transaction and the contents of the store after it.
 type pending struct {
-	writes    []store.Write
-	addresses map[netip.Addr]int64 // 0: not there any more
+	writes    []Write
+	addresses map[netip.Addr]int64 // 0: removed
 	nodes     map[nodeKey]node.Record
-	discovery *keptDiscovery // nil: as it was
-	catchUp   bool           // it holds all that failed to be written before
+	discovery *keptDiscovery // nil: unchanged
+	catchUp   bool           // includes all that could not be written before
 	stamp     stamp
 }
 
-// commit writes a group, and lets what waited for it leave. A refresh of a
-// registration is written only where less than half of its life would be left in the
-// store; restore makes up for the rest. Where nothing is kept until the daemon starts
-// again, or has been kept for answerAfter, they leave unwritten.
-func (k *keeper) commit(group []*forward.Unsaved) {
-	p := pending{addresses: map[netip.Addr]int64{}, nodes: map[nodeKey]node.Record{}}
+func newPending() pending {
+	return pending{addresses: map[netip.Addr]int64{}, nodes: map[nodeKey]node.Record{}}
+}
+
+// commit writes a group and releases the packets that wait for it. It releases them without a
+// write if the store is closed for writes until the next start, or if writes have failed for
+// answerAfter.
+func (k *Keeper) commit(group []*forward.Unsaved) {
+	p := newPending()
 	now := k.now()
 	for _, u := range group {
 		for i := range u.Changes {
@@ -185,11 +202,11 @@ func (k *keeper) commit(group []*forward.Unsaved) {
 	if !k.write(&p, now) {
 		for a, until := range p.addresses {
 			if until != 0 {
-				delete(k.addresses, a) // what stands there is no longer true
+				delete(k.addresses, a) // the stored value is out of date
 			}
 		}
 		if k.store.Fault() == nil && now.Sub(k.since) < answerAfter {
-			return // unanswered: the nodes will ask again
+			return // the nodes get no answer and ask again
 		}
 	}
 	for _, u := range group {
@@ -197,8 +214,9 @@ func (k *keeper) commit(group []*forward.Unsaved) {
 	}
 }
 
-// change adds one change of an address to p.
-func (k *keeper) change(p *pending, c *nd.Change, now time.Time) {
+// change adds one change of an address to p. A renewal is written only if less than half of
+// the lifetime is left in the store; restoreAddresses makes up for that.
+func (k *Keeper) change(p *pending, c *nd.Change, now time.Time) {
 	switch c.Kind {
 	case nd.Reassigned: // the change that follows overwrites the value
 	case nd.Ended:
@@ -218,7 +236,7 @@ func (k *keeper) change(p *pending, c *nd.Change, now time.Time) {
 	}
 }
 
-func (k *keeper) putAddress(p *pending, b *nd.Binding) {
+func (k *Keeper) putAddress(p *pending, b *nd.Binding) {
 	a := keptAddress{
 		Link: b.Link, Relay: b.Relay, Claim: b.Origin == node.Claimed, ROVR: b.ROVR,
 		Until: k.clock.seconds(b.Until), Life: int64(b.Life / time.Second),
@@ -231,14 +249,14 @@ func (k *keeper) putAddress(p *pending, b *nd.Binding) {
 	p.addresses[b.Addr] = a.Until
 }
 
-func (k *keeper) removeAddress(p *pending, a netip.Addr) {
+func (k *Keeper) removeAddress(p *pending, a netip.Addr) {
 	key := a.As16()
 	k.put(p, addressesBucket, string(key[:]), nil)
 	p.addresses[a] = 0
 }
 
 // putNode adds the record of a node if it has changed enough.
-func (k *keeper) putNode(p *pending, r node.Record, heard time.Duration) {
+func (k *Keeper) putNode(p *pending, r node.Record, heard time.Duration) {
 	key := keyOf(r)
 	if old, ok := p.nodes[key]; ok && sameRecord(old, r, heard) {
 		return
@@ -249,12 +267,12 @@ func (k *keeper) putNode(p *pending, r node.Record, heard time.Duration) {
 	p.nodes[key] = r
 }
 
-// put adds a write. A nil value removes the key.
-func (k *keeper) put(p *pending, bucket, key string, value any) {
-	w := store.Write{Bucket: bucket + k.mesh, Key: []byte(key)}
+// put adds a write to p. A nil value removes the key.
+func (k *Keeper) put(p *pending, bucket, key string, value any) {
+	w := Write{Bucket: bucket + k.mesh, Key: []byte(key)}
 	if value != nil {
 		b, err := json.Marshal(value)
-		if err != nil { // no value of ours can do that
+		if err != nil { // cannot happen: all values have JSON forms
 			k.log.Error("state cannot be encoded", "bucket", w.Bucket, "err", err)
 			return
 		}
@@ -263,8 +281,8 @@ func (k *keeper) put(p *pending, bucket, key string, value any) {
 	p.writes = append(p.writes, w)
 }
 
-// write commits p, with the time, and takes note of what stands in the store then.
-func (k *keeper) write(p *pending, now time.Time) bool {
+// write commits p with a stamp of the clocks, and records what the store holds then.
+func (k *Keeper) write(p *pending, now time.Time) bool {
 	if p.discovery != nil {
 		k.put(p, meshBucket, keyDiscovery, p.discovery)
 	}
@@ -304,12 +322,12 @@ func (k *keeper) write(p *pending, now time.Time) bool {
 	return true
 }
 
-// failed takes note of a transaction that was not written.
-func (k *keeper) failed(p *pending, err error, now time.Time) {
+// failed records that p was not written.
+func (k *Keeper) failed(p *pending, err error, now time.Time) {
 	if p.discovery != nil {
 		k.discovery = p.discovery
 	}
-	if !k.behind && !errors.Is(err, store.ErrNotKept) { // which was logged where it came about
+	if !k.behind && !errors.Is(err, ErrNotKept) { // ErrNotKept was logged by Open
 		k.log.Error("the state cannot be written: nodes that register get no answer for a minute, then answers that are forgotten "+
 			"when the daemon stops. Free the disk", "cause", err)
 	}
@@ -319,11 +337,11 @@ func (k *keeper) failed(p *pending, err error, now time.Time) {
 	}
 }
 
-// sweep writes what has changed of the nodes, the time where the wall clock jumped,
-// and everything that failed to be written before.
-func (k *keeper) sweep(heard time.Duration) error {
+// sweep writes the changes of nodes, the clocks if the wall clock jumped, and everything that
+// could not be written before.
+func (k *Keeper) sweep(heard time.Duration) error {
 	now := k.now()
-	p := pending{addresses: map[netip.Addr]int64{}, nodes: map[nodeKey]node.Record{}}
+	p := newPending()
 	seen := make(map[nodeKey]struct{}, len(k.nodes))
 	for _, r := range k.table.Records() {
 		seen[keyOf(r)] = struct{}{}
@@ -336,7 +354,7 @@ func (k *keeper) sweep(heard time.Duration) error {
 		}
 	}
 	if err := k.store.Fault(); err != nil {
-		return err // nothing more is written
+		return err
 	}
 	if k.behind {
 		k.catchUp(&p)
@@ -350,9 +368,9 @@ func (k *keeper) sweep(heard time.Duration) error {
 	return nil
 }
 
-// catchUp adds all that failed to be written before: every address whose record is not
-// what it should be, and the state of neighbour discovery.
-func (k *keeper) catchUp(p *pending) {
+// catchUp adds all that could not be written before: addresses whose stored value is out of
+// date, and the state of neighbour discovery.
+func (k *Keeper) catchUp(p *pending) {
 	p.catchUp, p.discovery = true, k.discovery
 	there := make(map[netip.Addr]struct{}, len(k.addresses))
 	k.bindings(func(b nd.Binding) bool {
@@ -369,12 +387,11 @@ func (k *keeper) catchUp(p *pending) {
 	}
 }
 
-// errNotWritten is why a change may not outlive the daemon.
+// errNotWritten is returned by Sync if a write fails.
 var errNotWritten = errors.New("the state file cannot be written now; is the disk full?")
 
-// sameRecord reports whether a record has not changed enough to be written. That a
-// node was heard, or reported, is a change only if it was not heard for so long before;
-// 0 writes every change of that too.
+// sameRecord reports whether r need not be written over old. A newer time when the node was
+// heard counts only if it is later by heard; with heard 0, every change counts.
 func sameRecord(old, r node.Record, heard time.Duration) bool {
 	if apart := r.LastHeard.Sub(old.LastHeard); apart != 0 && apart >= heard {
 		return false

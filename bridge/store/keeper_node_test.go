@@ -1,4 +1,4 @@
-package bridge
+package store
 
 import (
 	"path/filepath"

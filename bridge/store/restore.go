@@ -1,4 +1,4 @@
-package bridge
+package store
 
 import (
 	"bytes"
@@ -12,19 +12,19 @@ import (
 	"culvert/bridge/forward"
 	"culvert/bridge/nd"
 	"culvert/bridge/node"
-	"culvert/bridge/store"
 )
 
-// newKeeper reads what the store has of a mesh, and brings its nodes back into the
-// table, which nobody uses yet. What neighbour discovery knew is returned.
-func newKeeper(store *store.Store, mesh string, t *node.Table, log *slog.Logger, now func() time.Time) (*keeper, nd.State, error) {
-	k := &keeper{store: store, mesh: mesh, table: t, log: log, now: now,
+// NewKeeper reads the state of a mesh from the store. It restores the nodes in t, which must
+// not be in use yet, and returns the state of neighbour discovery. It logs and resets values
+// that it cannot decode; an error says that the store could not be read.
+func NewKeeper(store *Store, mesh string, t *node.Table, log *slog.Logger, now func() time.Time) (*Keeper, nd.State, error) {
+	k := &Keeper{store: store, mesh: mesh, table: t, log: log, now: now,
 		unsaved:   make(chan *forward.Unsaved, maxUnsaved),
-		ask:       make(chan chan<- error),
+		sync:      make(chan chan<- error),
 		addresses: map[netip.Addr]int64{}, nodes: map[nodeKey]node.Record{}}
 	at := now()
 	k.clock.base = at
-	fail := func(err error) (*keeper, nd.State, error) {
+	fail := func(err error) (*Keeper, nd.State, error) {
 		return nil, nd.State{}, fmt.Errorf("state of mesh %s: %w", mesh, err)
 	}
 	if err := k.restoreClock(at); err != nil {
@@ -49,12 +49,11 @@ func newKeeper(store *store.Store, mesh string, t *node.Table, log *slog.Logger,
 	return k, state, nil
 }
 
-// begin gives the addresses of the earlier run to their nodes, and writes what is
-// new since: a version that is announced must not be forgotten. What was not taken
-// over is removed from the store.
-func (k *keeper) begin(s *nd.Server) {
+// Begin binds the restored addresses to their nodes, writes the version that s will announce,
+// and removes from the store what was not restored.
+func (k *Keeper) Begin(s *nd.Server) {
 	at := k.now()
-	p := pending{addresses: map[netip.Addr]int64{}, nodes: map[nodeKey]node.Record{}}
+	p := newPending()
 	taken := map[netip.Addr]bool{}
 	s.Bindings(func(b nd.Binding) bool {
 		if b.Relay.IsNone() { // a relay may have registered a node that was never heard
@@ -73,18 +72,18 @@ func (k *keeper) begin(s *nd.Server) {
 		}
 	}
 	p.writes = append(p.writes, k.garbage...)
-	k.garbage = nil // where it cannot be removed now, the next start finds it again
+	k.garbage = nil // the next start finds what cannot be removed now
 	d := discoveryOf(s.State(at))
 	p.discovery = &d
-	k.write(&p, at) // sweep writes what could not be written here
+	k.write(&p, at) // if this fails, sweep writes it
 	if n := len(k.nodes) + len(taken); n > 0 {
 		k.log.Info("stored state of the mesh restored", "nodes", len(k.nodes), "addresses", len(taken), "version", s.Version())
 	}
 }
 
-// read reads one value of the mesh. One that cannot be read is said, and is as if it
-// was not there.
-func (k *keeper) read(key string, v any) error {
+// read reads one value of the mesh into v. It leaves v alone if there is none, or none that it
+// can decode, which it logs.
+func (k *Keeper) read(key string, v any) error {
 	b, err := k.store.Value(meshBucket+k.mesh, key)
 	if err != nil || b == nil {
 		return err
@@ -95,7 +94,7 @@ func (k *keeper) read(key string, v any) error {
 	return nil
 }
 
-func (k *keeper) restoreClock(at time.Time) error {
+func (k *Keeper) restoreClock(at time.Time) error {
 	var last stamp
 	if err := k.read(keyClock, &last); err != nil {
 		return err
@@ -112,7 +111,7 @@ func (k *keeper) restoreClock(at time.Time) error {
 	return nil
 }
 
-func (k *keeper) restoreNodes(at time.Time) error {
+func (k *Keeper) restoreNodes(at time.Time) error {
 	var records []node.Record
 	err := k.store.Each(nodesBucket+k.mesh, func(key, value []byte) error {
 		var kept keptRecord
@@ -136,8 +135,8 @@ func (k *keeper) restoreNodes(at time.Time) error {
 	return nil
 }
 
-// keep returns what is kept of a record.
-func (k *keeper) keep(r node.Record) keptRecord {
+// keep returns the stored form of a record.
+func (k *Keeper) keep(r node.Record) keptRecord {
 	kept := keptRecord{Record: r}
 	if !r.LastHeard.IsZero() {
 		at := k.clock.seconds(r.LastHeard)
@@ -150,9 +149,8 @@ func (k *keeper) keep(r node.Record) keptRecord {
 	return kept
 }
 
-// record returns the record that was kept. Its times are those of the store's clock,
-// which does not jump.
-func (k *keeper) record(kept keptRecord) node.Record {
+// record returns a record from its stored form, with the times by the store's clock.
+func (k *Keeper) record(kept keptRecord) node.Record {
 	r := kept.Record
 	if kept.HeardAt != nil {
 		r.LastHeard = k.clock.time(*kept.HeardAt)
@@ -163,16 +161,16 @@ func (k *keeper) record(kept keptRecord) node.Record {
 	return r
 }
 
-// restoreAddresses reads what nodes registered and claimed. A refresh is not written
-// while half of the life before it is left in the store, so that the node may have
-// been granted half a life more than what stands there.
-func (k *keeper) restoreAddresses() (out []nd.Binding, err error) {
+// restoreAddresses reads the addresses that nodes registered and claimed. It extends a
+// registration by half its lifetime: a renewal is not written while half of the lifetime is
+// left in the store, so the node may have been granted that much more.
+func (k *Keeper) restoreAddresses() (out []nd.Binding, err error) {
 	err = k.store.Each(addressesBucket+k.mesh, func(key, value []byte) error {
 		var a keptAddress
 		err := json.Unmarshal(value, &a)
 		addr, ok := netip.AddrFromSlice(key)
 		if err == nil && !ok {
-			err = errors.New("no address for a key")
+			err = errors.New("its key is not an IPv6 address")
 		}
 		if err != nil {
 			k.log.Warn("a stored address cannot be read and is removed", "address", addr.String(), "cause", err)
@@ -196,12 +194,12 @@ func (k *keeper) restoreAddresses() (out []nd.Binding, err error) {
 	return out, err
 }
 
-// discard has begin remove a key whose value cannot be read.
-func (k *keeper) discard(bucket string, key []byte) {
-	k.garbage = append(k.garbage, store.Write{Bucket: bucket + k.mesh, Key: bytes.Clone(key)})
+// discard marks a key whose value cannot be read; Begin removes it.
+func (k *Keeper) discard(bucket string, key []byte) {
+	k.garbage = append(k.garbage, Write{Bucket: bucket + k.mesh, Key: bytes.Clone(key)})
 }
 
-// discoveryOf returns the state of neighbour discovery as it is kept.
+// discoveryOf returns the stored form of s.
 func discoveryOf(s nd.State) keptDiscovery {
 	d := keptDiscovery{Version: s.Version}
 	for _, c := range s.Contexts {

@@ -1,4 +1,4 @@
-package bridge
+package store
 
 import (
 	"crypto/rand"
@@ -8,8 +8,6 @@ import (
 	"maps"
 	"net/netip"
 	"strings"
-
-	"culvert/bridge/store"
 )
 
 // Keys of generated prefixes in the store.
@@ -21,12 +19,12 @@ const (
 
 var errNoPrefix = errors.New("all 65,535 prefixes of the site are taken")
 
-// Prefixes are the prefixes of meshes that have none in the configuration: each a /64
-// of one unique local /48 whose 40 bits are random (RFC 4193, 3.2). Addresses, routes
-// and rules of the whole site rest on them, so they are kept twice: in the store, and
-// in a small file of their own with a checksum. Where the two differ, the file counts.
+// Prefixes are the generated prefixes of a site: each mesh without a configured prefix has a
+// /64 of one unique local /48 with 40 random bits (RFC 4193, 3.2). All addresses, routes and
+// rules of the site depend on them, so they are stored twice: in the store, and in a file with
+// a checksum. If the two differ, the file counts.
 type Prefixes struct {
-	store *store.Store
+	store *Store
 	file  string
 	log   *slog.Logger
 
@@ -34,9 +32,8 @@ type Prefixes struct {
 	unread error        // why kept may be incomplete; nil: it is complete
 }
 
-// OpenPrefixes reads the prefixes of a store and of the file beside it. What of the
-// two is damaged is logged.
-func OpenPrefixes(s *store.Store, file string, log *slog.Logger) (*Prefixes, error) {
+// OpenPrefixes reads the prefixes from the store and the file. It logs damage of either.
+func OpenPrefixes(s *Store, file string, log *slog.Logger) (*Prefixes, error) {
 	p := &Prefixes{store: s, file: file, log: log}
 	inStore, err := p.readStore()
 	if err != nil {
@@ -152,7 +149,7 @@ func (s *sitePrefixes) merge(o sitePrefixes) {
 		s.Site = o.Site
 	}
 	for _, p := range s.Meshes {
-		if !s.Site.IsValid() { // its record is lost
+		if !s.Site.IsValid() { // the site prefix is lost
 			s.Site = netip.PrefixFrom(p.Addr(), 48).Masked()
 		}
 	}
@@ -175,11 +172,11 @@ func (s sitePrefixes) free() (netip.Prefix, error) {
 	return netip.Prefix{}, errNoPrefix
 }
 
-// writes are what brings them into the store.
-func (s sitePrefixes) writes() []store.Write {
-	out := []store.Write{{Bucket: siteBucket, Key: []byte(keySite), Value: []byte(s.Site.String())}}
+// writes returns the writes that store s.
+func (s sitePrefixes) writes() []Write {
+	out := []Write{{Bucket: siteBucket, Key: []byte(keySite), Value: []byte(s.Site.String())}}
 	for mesh, p := range s.Meshes {
-		out = append(out, store.Write{Bucket: siteBucket, Key: []byte(keyMeshPart + mesh), Value: []byte(p.String())})
+		out = append(out, Write{Bucket: siteBucket, Key: []byte(keyMeshPart + mesh), Value: []byte(p.String())})
 	}
 	return out
 }

@@ -1,4 +1,4 @@
-package bridge
+package store
 
 import (
 	"log/slog"
@@ -11,7 +11,6 @@ import (
 	"culvert/bridge/ieee802154"
 	"culvert/bridge/nd"
 	"culvert/bridge/node"
-	"culvert/bridge/store"
 )
 
 // How long nobody counted: by the machine's own clock where it did not boot, by the
@@ -41,8 +40,8 @@ func TestAway(t *testing.T) {
 // keeping is a keeper with its table, its server and a clock.
 type keeping struct {
 	t     *testing.T
-	store *store.Store
-	k     *keeper
+	store *Store
+	k     *Keeper
 	table *node.Table
 	srv   *nd.Server
 	now   time.Time
@@ -59,21 +58,21 @@ func openKeeping(t *testing.T, path string, now time.Time, contexts ...nd.Contex
 	t.Helper()
 	x := &keeping{t: t, now: now}
 	var err error
-	if x.store, err = store.Open(path, nil); err != nil {
+	if x.store, err = Open(path, nil); err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { x.store.Close() })
 	if x.table, err = node.New(node.Options{Prefix: keptPrefix, Start: now}); err != nil {
 		t.Fatal(err)
 	}
-	k, state, err := newKeeper(x.store, "fenland", x.table, slog.New(slog.DiscardHandler), func() time.Time { return x.now })
+	k, state, err := NewKeeper(x.store, "fenland", x.table, slog.New(slog.DiscardHandler), func() time.Time { return x.now })
 	if err != nil {
 		t.Fatal(err)
 	}
 	x.k, x.srv = k, nd.New(nd.Options{Prefix: keptPrefix, Table: x.table, Contexts: contexts}, state, now)
 	k.saved = func(*forward.Unsaved) { x.saved++ }
 	k.bindings = x.srv.Bindings
-	k.begin(x.srv)
+	k.Begin(x.srv)
 	return x
 }
 
@@ -175,7 +174,7 @@ func TestDiskFails(t *testing.T) {
 	start := time.Now()
 	x := openKeeping(t, path, start)
 	good := x.k.store
-	bad, err := store.Open(filepath.Join(t.TempDir(), "other.db"), nil)
+	bad, err := Open(filepath.Join(t.TempDir(), "other.db"), nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -232,7 +231,7 @@ func TestKeptGarbage(t *testing.T) {
 	x := openKeeping(t, path, time.Now())
 	x.grant(false)
 	a := netip.MustParseAddr("2001:db8:1::9").As16()
-	err := x.store.Commit([]store.Write{
+	err := x.store.Commit([]Write{
 		{Bucket: addressesBucket + "fenland", Key: a[:], Value: []byte("{")},
 		{Bucket: addressesBucket + "fenland", Key: []byte("short"), Value: []byte("{}")},
 		{Bucket: nodesBucket + "fenland", Key: []byte("00:00:5e:ef:10:00:00:06"), Value: []byte("{}")},
@@ -266,7 +265,7 @@ func TestAnswersWithoutDisk(t *testing.T) {
 
 	x = openKeeping(t, filepath.Join(t.TempDir(), "state.db"), start)
 	good := x.k.store
-	full, err := store.Open(filepath.Join(t.TempDir(), "full.db"), nil)
+	full, err := Open(filepath.Join(t.TempDir(), "full.db"), nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -297,16 +296,16 @@ func TestAnswersWithoutDisk(t *testing.T) {
 
 // A record of replaced devices that cannot be read stops nothing.
 func TestReplacedGarbage(t *testing.T) {
-	s, err := store.Open(filepath.Join(t.TempDir(), "state.db"), nil)
+	s, err := Open(filepath.Join(t.TempDir(), "state.db"), nil)
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer s.Close()
-	if err := s.Commit([]store.Write{{Bucket: meshBucket + "fenland", Key: []byte(keyReplaced), Value: []byte(`{"places":{"mast":`)}}); err != nil {
+	if err := s.Commit([]Write{{Bucket: meshBucket + "fenland", Key: []byte(keyReplaced), Value: []byte(`{"places":{"mast":`)}}); err != nil {
 		t.Fatal(err)
 	}
 	want := []node.Place{{Name: "mast", EUI64: keptNode}}
-	places, retired, err := placed(s, "fenland", want, slog.New(slog.DiscardHandler))
+	places, retired, err := s.Places("fenland", want, slog.New(slog.DiscardHandler))
 	if err != nil || len(places) != 1 || places[0] != want[0] || len(retired) != 0 {
 		t.Errorf("%v, %v, %v", places, retired, err)
 	}
