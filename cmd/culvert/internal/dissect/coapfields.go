@@ -13,8 +13,8 @@ import (
 // udpPortCoAP is the port of CoAP over UDP (RFC 7252, section 6.1).
 const udpPortCoAP = 5683
 
-// coapOptions names options (the IANA registry of CoAP option numbers). Those in
-// coapTexts hold text, those in coapNumbers an unsigned number, the rest octets.
+// coapOptions names options (IANA registry of CoAP option numbers). The values of those in
+// coapTexts are text, of those in coapNumbers unsigned numbers, of the others octets.
 var (
 	coapOptions = map[int]string{
 		1: "If-Match", 3: "Uri-Host", 4: "ETag", 5: "If-None-Match", 6: "Observe", 7: "Uri-Port", 8: "Location-Path",
@@ -27,8 +27,8 @@ var (
 	coapMethods = []string{"empty", "GET", "POST", "PUT", "DELETE", "FETCH", "PATCH", "iPATCH"}
 )
 
-// coap takes the CoAP message from at to the end apart (RFC 7252, section 3). It
-// returns false, and adds no row, if there is none.
+// coap decodes the CoAP message from at to the end (RFC 7252, section 3). If there is none,
+// it adds no row and returns false.
 func (f *fields) coap(at int) bool {
 	b := f.b[at:]
 	if len(b) < 4 || b[0]>>6 != 1 || b[0]&15 > 8 || len(b) < 4+int(b[0]&15) {
@@ -44,7 +44,7 @@ func (f *fields) coap(at int) bool {
 		code = coapMethods[b[1]]
 	}
 	f.octets(at+1, 1, "code", code, "RFC 7252, 12.1")
-	f.octets(at+2, 2, "message id", fmt.Sprint(binary.BigEndian.Uint16(b[2:])), "RFC 7252, 3")
+	f.number(at+2, 2, "message id", "", "RFC 7252, 3")
 	if n > 0 {
 		f.octets(at+4, n, "token", "", "RFC 7252, 3")
 	}
@@ -85,7 +85,7 @@ func (f *fields) coapOptions(at int) bool {
 	return true
 }
 
-// coapExtended resolves the option nibble n, whose further octets start at.
+// coapExtended returns the value of option nibble n, whose extension octets start at at.
 func (f *fields) coapExtended(n, at int) (value, next int, ok bool) {
 	switch {
 	case n < 13:
@@ -120,10 +120,10 @@ func coapOption(number int, v []byte) string {
 	return name + " " + hex.EncodeToString(v[:min(len(v), 16)])
 }
 
-// coapBlock says what a block option holds (RFC 7959, section 2.2).
+// coapBlock describes a block option (RFC 7959, section 2.2).
 func coapBlock(v []byte) string {
 	if len(v) > 3 {
-		return "of a wrong length"
+		return "of invalid length"
 	}
 	n := 0
 	for _, o := range v {

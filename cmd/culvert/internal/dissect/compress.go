@@ -17,18 +17,18 @@ import (
 
 // The bounds of frame_size, octets of MAC payload.
 const (
-	frameSizeDefault = 102  // 127 octets of IEEE Std 802.15.4-2006, 6.1, less 25 of MAC header and check sequence (RFC 4944, 4)
-	frameSizeLeast   = 60   // what is left under the longest security header and more (ours)
-	frameSizeMost    = 2047 // of the PHYs of IEEE Std 802.15.4g
+	frameSizeDefault = 102  // 127 octets (IEEE Std 802.15.4-2006, 6.1) less 25 of MAC header and FCS (RFC 4944, 4)
+	frameSizeLeast   = 60   // our choice: less than the longest security header leaves
+	frameSizeMost    = 2047 // largest PHY of IEEE Std 802.15.4g
 )
 
-// The names of the encodings, as in the configuration.
+// The encodings, named as in the configuration.
 const (
 	encodingConservative = "conservative"
 	encodingFull         = "full"
 )
 
-// compressInput is one packet and how it is to be sent.
+// compressInput is one packet and how to send it.
 type compressInput struct {
 	linkFlags
 	packet    []byte
@@ -38,30 +38,30 @@ type compressInput struct {
 	ghc       bool
 }
 
-// NewCompressCommand returns `culvert compress`.
+// NewCompressCommand returns the command `culvert compress`.
 func NewCompressCommand(g *cli.Globals) *cobra.Command {
 	in := compressInput{frameSize: frameSizeDefault, encoding: encodingConservative}
 	cmd := &cobra.Command{
 		Use:   "compress [HEX]",
-		Short: "Turn an IPv6 packet into the frames that carry it",
+		Short: "Encode an IPv6 packet into frames of the mesh",
 		Long: `Print the frames in which the daemon would send an IPv6 packet over the mesh: the
-shortest encoding that the standards and the receiver allow, in fragments where it
-takes more than one frame. The packet is given in hex, from its IPv6 header on; it
-goes out as it stands, so its hop limit is not lowered.
+shortest encoding that the standards and the receiver allow, in fragments if one
+frame is too small. The packet is given in hex, starting with its IPv6 header. Its
+hop limit is not decremented.
 
-Interface identifiers that follow from the link addresses (--from, --to) are left
-out, prefixes of contexts (--context) too. The encoding "conservative" uses what
-every receiver decodes, "full" compresses extension headers as well.
+Interface identifiers that follow from the link addresses (--from, --to) and prefixes
+of contexts (--context) are elided. The encoding "conservative" uses what every
+receiver can decode; "full" also compresses extension headers.
 
-With --json it reads one JSON object a line from standard input,
+With --json it reads one JSON object per line from standard input,
 
   {"from":"…","to":"…","contexts":{"0":"2001:db8::/64"},"packet":"HEX","frame_size":102}
 
-and answers each with one line {"frames":["HEX",…]}. Optional are "frame_size", the
-largest MAC payload in octets, "tag", the datagram tag of the fragments,
-"encoding":"full", and "ghc":true, which means that the receiver offered to expand
-generic header compression. A line that cannot be done is answered
-{"error":"line N: …"}, and the exit code is then 1.`,
+and answers each with one line {"frames":["HEX",…]}. Optional keys are "frame_size",
+the largest MAC payload in octets, "tag", the datagram tag of the fragments,
+"encoding":"full", and "ghc":true if the receiver accepts generic header compression.
+A line that cannot be encoded is answered with {"error":"line N: …"}; the exit code is
+then 1.`,
 		Example: `  culvert compress --from 00:00:5e:ef:10:00:00:01 --to 00:00:5e:ef:10:00:00:05 \
     60000000000c1140fe8000000000000002005eef10000001fe8000000000000002005eef1000000516331633000c2faa636f6170
   culvert compress --frame-size 80 --encoding full \
@@ -76,7 +76,7 @@ generic header compression. A line that cannot be done is answered
 				return cli.AnswerLines(cmd.InOrStdin(), cmd.OutOrStdout(), compressLine)
 			}
 			if len(args) != 1 {
-				return cli.AsUsage(fmt.Errorf("%d packets given: give one, in hex, or --json", len(args)))
+				return cli.AsUsage(fmt.Errorf("%d packets: want one in hex, or --json", len(args)))
 			}
 			var err error
 			if in.packet, err = parseHexArg(args[0]); err != nil {
@@ -93,10 +93,10 @@ generic header compression. A line that cannot be done is answered
 		},
 	}
 	in.add(cmd)
-	cmd.Flags().IntVar(&in.frameSize, "frame-size", in.frameSize, "largest MAC payload, `N` octets from 60 to 2047")
+	cmd.Flags().IntVar(&in.frameSize, "frame-size", in.frameSize, "largest MAC payload: `N` octets, from 60 to 2047")
 	cmd.Flags().IntVar(&in.tag, "tag", 0, "datagram tag `N` of the fragments, from 0 to 65535")
-	cmd.Flags().StringVar(&in.encoding, "encoding", in.encoding, "`HOW` much is compressed: conservative or full")
-	cmd.Flags().BoolVar(&in.ghc, "ghc", false, "the receiver offered generic header compression (RFC 7400)")
+	cmd.Flags().StringVar(&in.encoding, "encoding", in.encoding, "`ENCODING`: conservative or full")
+	cmd.Flags().BoolVar(&in.ghc, "ghc", false, "the receiver accepts generic header compression (RFC 7400)")
 	return cmd
 }
 
@@ -105,7 +105,7 @@ type compressAnswer struct {
 	Frames []string `json:"frames"`
 }
 
-// compressLine answers one line of compress --json.
+// compressLine answers one line of `compress --json`.
 func compressLine(line []byte) (any, error) {
 	in := compressInput{frameSize: frameSizeDefault, encoding: encodingConservative}
 	seen := false
@@ -144,7 +144,7 @@ func compressLine(line []byte) (any, error) {
 	return out, nil
 }
 
-// check complains about what is out of bounds.
+// check returns an error if a value is out of bounds.
 func (in *compressInput) check() error {
 	switch {
 	case in.frameSize < frameSizeLeast || in.frameSize > frameSizeMost:
@@ -157,8 +157,8 @@ func (in *compressInput) check() error {
 	return nil
 }
 
-// frames returns the packet, cut to its Payload Length, and the MAC payloads that
-// carry it.
+// frames returns the packet, trimmed to its Payload Length, and the MAC payloads that carry
+// it.
 func (in *compressInput) frames() (ipv6.Packet, [][]byte, error) {
 	packet, err := ipv6.Parse(in.packet)
 	if err != nil {
@@ -177,17 +177,17 @@ func (in *compressInput) frames() (ipv6.Packet, [][]byte, error) {
 	return packet, frames, nil
 }
 
-// notIPv6 says what keeps b from being an IPv6 packet (RFC 8200, section 3).
+// notIPv6 returns the error that says why b is no IPv6 packet (RFC 8200, section 3).
 func notIPv6(b []byte) error {
 	field := ""
 	switch {
 	case len(b) > 0 && b[0]>>4 != 6:
 		field = fmt.Sprintf("the version is %d", b[0]>>4)
 	case len(b) < ipv6.HeaderLen:
-		field = fmt.Sprintf("%s, where the header alone takes %d", cli.Plural(len(b), "octet"), ipv6.HeaderLen)
+		field = fmt.Sprintf("%s, but the header alone has %d", cli.Plural(len(b), "octet"), ipv6.HeaderLen)
 	default:
 		n := int(b[4])<<8 | int(b[5])
-		field = fmt.Sprintf("%s, where the Payload Length asks for %d", cli.Plural(len(b), "octet"), ipv6.HeaderLen+n)
+		field = fmt.Sprintf("%s, but the Payload Length requires %d", cli.Plural(len(b), "octet"), ipv6.HeaderLen+n)
 	}
 	return drop.NewError(drop.NotIPv6, field, "RFC 8200, 3")
 }

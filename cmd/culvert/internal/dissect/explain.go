@@ -21,14 +21,14 @@ import (
 	"culvert/cmd/culvert/internal/cli"
 )
 
-// inFrame is one MAC payload as explain is given it.
+// inFrame is one MAC payload given to explain.
 type inFrame struct {
 	payload  []byte
 	from, to ieee802154.Addr
 	at       time.Duration // since the first
 }
 
-// explainInput is one question: frames that belong together, in order of arrival.
+// explainInput is a set of frames for one receiver, in order of arrival.
 type explainInput struct {
 	frames         []inFrame
 	contexts       map[uint8]netip.Prefix
@@ -36,36 +36,36 @@ type explainInput struct {
 	ghc            bool
 }
 
-// NewExplainCommand returns `culvert explain`.
+// NewExplainCommand returns the command `culvert explain`.
 func NewExplainCommand(g *cli.Globals) *cobra.Command {
 	var link linkFlags
 	in := explainInput{}
 	cmd := &cobra.Command{
 		Use:   "explain [HEX...]",
-		Short: "Take frames of the mesh apart, field by field",
-		Long: `Print what stands in 6LoWPAN frames, field by field with the section that defines
-each field, and the IPv6 packet that they restore. A frame is its MAC payload in
-hex: what follows the 802.15.4 header and its information elements, without the
-check sequence. Give the fragments of one datagram as several arguments.
+		Short: "Decode frames of the mesh, field by field",
+		Long: `Decode 6LoWPAN frames field by field, with the section of the standard that defines
+each field, and print the IPv6 packet in them. A frame is given in hex as its MAC
+payload: what follows the 802.15.4 header and its information elements, without the
+FCS. Give each fragment of a datagram as an argument of its own.
 
-An elided interface identifier comes from the link addresses of the frame (--from,
---to), a compressed prefix from the contexts that both ends share (--context). A
-frame that the daemon would drop is explained as far as it can be read, with the
-reason for the drop, and the exit code is then 1.
+Elided interface identifiers are restored from the link addresses of the frame
+(--from, --to), compressed prefixes from the contexts of the link (--context). A
+frame that the daemon would drop is decoded as far as possible, with the reason for
+the drop; the exit code is then 1.
 
-With --json it reads one JSON object a line from standard input,
+With --json it reads one JSON object per line from standard input,
 
   {"from":"…","to":"…","contexts":{"0":"2001:db8::/64"},"frames":["HEX",…]}
 
-and answers each with one line {"packets":["HEX",…]}, in order of completion. Where
-something ended, "drops":[{"frame":0,"reason":"…","error":"…"}] tells what, and
-"reason" repeats the first: a frame by its place in the line, a datagram by the
-first of its frames. A frame may also be {"hex":"…","from":"…","to":"…","at":MS}.
-Time starts at 0 ms, and a frame without "at" comes at the time of the one before.
-Datagrams that are not complete at the end of the line end as reassembly-timeout;
-each line starts with empty state. "elided_checksum":true restores UDP checksums
-that were left out, "ghc":true expands generic header compression. A line that
-cannot be read is answered {"error":"line N: …"}, and the exit code is then 1.`,
+and answers each with one line {"packets":["HEX",…]}, in order of completion.
+"drops":[{"frame":0,"reason":"…","error":"…"}] lists what was dropped: a frame by its
+index, a datagram by the index of its first frame; "reason" repeats the first one.
+A frame may also be {"hex":"…","from":"…","to":"…","at":MS}. Time starts at 0 ms; a
+frame without "at" arrives at the time of the one before. Datagrams that are
+incomplete at the end of the line end as reassembly-timeout, and the next line starts
+with empty state. "elided_checksum":true restores elided UDP checksums, "ghc":true
+expands generic header compression. A line that cannot be parsed is answered with
+{"error":"line N: …"}; the exit code is then 1.`,
 		Example: `  culvert explain --from 00:00:5e:ef:10:00:00:05 --to 00:00:5e:ef:10:00:00:01 7e33f0163316332faa636f6170
   culvert explain --context 0=2001:db8::/64 --from 12:34 --to 00:01 7e77f016331633a2e9636f6170
   culvert explain --json < frames.jsonl`,
@@ -77,7 +77,7 @@ cannot be read is answered {"error":"line N: …"}, and the exit code is then 1.
 				return cli.AnswerLines(cmd.InOrStdin(), cmd.OutOrStdout(), explainLine)
 			}
 			if len(args) == 0 {
-				return cli.AsUsage(errors.New("no frame: give MAC payloads in hex, or --json"))
+				return cli.AsUsage(errors.New("no frame: want MAC payloads in hex, or --json"))
 			}
 			for i, a := range args {
 				b, err := parseHexArg(a)
@@ -91,7 +91,7 @@ cannot be read is answered {"error":"line N: …"}, and the exit code is then 1.
 		},
 	}
 	link.add(cmd)
-	cmd.Flags().BoolVar(&in.elidedChecksum, "elided-checksum", false, "restore UDP checksums that were left out (RFC 6282, 4.3.2)")
+	cmd.Flags().BoolVar(&in.elidedChecksum, "elided-checksum", false, "restore elided UDP checksums (RFC 6282, 4.3.2)")
 	cmd.Flags().BoolVar(&in.ghc, "ghc", false, "expand generic header compression (RFC 7400)")
 	cmd.Args = cobra.ArbitraryArgs
 	return cmd
@@ -104,14 +104,14 @@ type explainAnswer struct {
 	Reason  string      `json:"reason,omitempty"` // of the first drop
 }
 
-// dropEntry is one frame or datagram that ended without becoming a packet.
+// dropEntry is one frame or datagram that was dropped.
 type dropEntry struct {
 	Frame  int    `json:"frame"`
 	Reason string `json:"reason"`
 	Error  string `json:"error"`
 }
 
-// explainLine answers one line of explain --json.
+// explainLine answers one line of `explain --json`.
 func explainLine(line []byte) (any, error) {
 	in, err := parseExplain(line)
 	if err != nil {
@@ -132,7 +132,7 @@ func explainLine(line []byte) (any, error) {
 	return out, nil
 }
 
-// parseExplain reads one line of explain --json.
+// parseExplain parses one line of `explain --json`.
 func parseExplain(line []byte) (explainInput, error) {
 	var in explainInput
 	var from, to ieee802154.Addr
@@ -173,10 +173,10 @@ func parseExplain(line []byte) (explainInput, error) {
 	return in, nil
 }
 
-// maxAt bounds the time of a frame: a year.
+// maxAt bounds the time of a frame to a year.
 const maxAt = 366 * 24 * time.Hour
 
-// parseFrame reads one element of frames, whose defaults f holds.
+// parseFrame parses one element of "frames" into f, which has the defaults.
 func parseFrame(raw json.RawMessage, f *inFrame) error {
 	if len(raw) > 0 && raw[0] == '"' {
 		return cli.JsonHex(&f.payload)(raw)
@@ -201,18 +201,18 @@ func parseFrame(raw json.RawMessage, f *inFrame) error {
 	return err
 }
 
-// outcome is what a frame came to, or a datagram that ended.
+// outcome is the result of a frame, or the end of a datagram.
 type outcome struct {
-	frame  int         // the frame; of a datagram, the first of its frames
-	packet ipv6.Packet // that the frame completed; good until the next outcome
-	frames int         // that the packet came in
-	err    error       // why the frame or the datagram ended, a *drop.Error
-	whole  bool        // err ended a datagram, not only the frame
+	frame  int         // index of the frame; for a datagram, of its first frame
+	packet ipv6.Packet // completed by the frame; valid until the next outcome
+	frames int         // number of frames of the packet
+	err    error       // why the frame or datagram was dropped, a *drop.Error
+	whole  bool        // err concerns the datagram, not only the frame
 }
 
-// restore passes the frames of in through a new receiver and reports, in order,
-// what came of each, datagrams that ended, and those that were still incomplete. A
-// frame that was kept for its datagram is reported with neither packet nor err.
+// restore passes the frames of in through a new receiver. In order, it reports the outcome
+// of each frame and each dropped datagram; incomplete datagrams come last. A frame that was
+// kept for its datagram has neither packet nor err.
 func restore(in explainInput, report func(outcome)) {
 	r := adapt.NewReceiver(adapt.Options{ElidedChecksumAll: in.elidedChecksum})
 	contexts := lowpan.NewContexts(in.contexts)
@@ -241,30 +241,30 @@ func restore(in explainInput, report func(outcome)) {
 	expire(now.Add(maxAt))
 }
 
-// linkFlags are the options that describe the link on which frames travel.
+// linkFlags are the flags that describe the link of the frames.
 type linkFlags struct {
 	from, to ieee802154.Addr
 	contexts map[uint8]netip.Prefix
 }
 
-// add declares the options.
+// add declares the flags.
 func (l *linkFlags) add(cmd *cobra.Command) {
 	l.contexts = map[uint8]netip.Prefix{}
-	cmd.Flags().Var((*addrFlag)(&l.from), "from", "`ADDR`, the link address that the frames come from: 8 or 2 octets in hex with colons")
-	cmd.Flags().Var((*addrFlag)(&l.to), "to", "`ADDR`, the link address that they go to")
-	cmd.Flags().Var((*contextFlag)(&l.contexts), "context", "`N=PREFIX`, a compression context that both ends have (RFC 6282, 3.1.2); may be repeated")
+	cmd.Flags().Var((*addrFlag)(&l.from), "from", "link address `ADDR` of the sender: 8 or 2 octets in hex with colons")
+	cmd.Flags().Var((*addrFlag)(&l.to), "to", "link address `ADDR` of the receiver")
+	cmd.Flags().Var((*contextFlag)(&l.contexts), "context", "compression context `N=PREFIX` of the link (RFC 6282, 3.1.2); may be repeated")
 }
 
-// jsonOnly complains about what has no meaning beside --json: there everything
-// stands in the lines of standard input.
+// jsonOnly returns an error for arguments and flags that cannot be combined with --json,
+// where each line of standard input holds everything.
 func (l *linkFlags) jsonOnly(cmd *cobra.Command, args []string) error {
 	if len(args) > 0 {
-		return cli.AsUsage(fmt.Errorf("%q: with --json everything comes from standard input", cli.Cut(args[0], 40)))
+		return cli.AsUsage(fmt.Errorf("%q: --json takes no arguments; it reads standard input", cli.Cut(args[0], 40)))
 	}
 	var err error
 	cmd.LocalNonPersistentFlags().VisitAll(func(f *pflag.Flag) {
 		if err == nil && f.Changed {
-			err = cli.AsUsage(fmt.Errorf("--%s: with --json it stands in each line of standard input", f.Name))
+			err = cli.AsUsage(fmt.Errorf("--%s: with --json, set it in each line of standard input", f.Name))
 		}
 	})
 	return err
@@ -303,7 +303,7 @@ func (c *contextFlag) Set(s string) error {
 		return err
 	}
 	if _, twice := (*c)[n]; twice {
-		return fmt.Errorf("context %d stands twice", n)
+		return fmt.Errorf("context %d is given twice", n)
 	}
 	(*c)[n] = p
 	return nil
@@ -311,8 +311,7 @@ func (c *contextFlag) Set(s string) error {
 
 func (c *contextFlag) Type() string { return "N=PREFIX" }
 
-// parseHexArg reads octets in hex as people paste them: with colons, dashes or
-// spaces between octets, or with nothing.
+// parseHexArg parses pasted hex: octets may be separated by colons, dashes or spaces.
 func parseHexArg(s string) ([]byte, error) {
 	t := strings.NewReplacer(":", "", "-", "", " ", "", "\t", "", "\n", "").Replace(s)
 	b, err := hex.DecodeString(t)

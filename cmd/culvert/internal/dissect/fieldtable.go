@@ -6,25 +6,25 @@ import (
 	"io"
 	"strconv"
 	"strings"
-	"unicode/utf8"
+	"text/tabwriter"
 
 	"culvert/cmd/culvert/internal/cli"
 )
 
-// row is one field of a frame or packet as explain prints it. Offsets count octets
-// and bits from 0 at the most significant end, as the diagrams of the RFCs do.
+// row is one field of a frame or packet. Octets and bits count from 0 at the most
+// significant end, as in the diagrams of the RFCs.
 type row struct {
 	at      int    // octet at which the field starts
-	octets  int    // how many it takes, if they are whole
-	bit     int    // else its first bit,
-	bits    int    // and how many; 0 of both is a field that is elided
+	octets  int    // its size if it has whole octets
+	bit     int    // else its first bit
+	bits    int    // and its size in bits; octets and bits are 0 for an elided field
 	value   string // hex for octets, binary for bits
 	field   string
 	meaning string
 	section string
 }
 
-// place returns the columns octet and bits.
+// place returns the text of the columns octet and bits.
 func (r row) place() (octet, bits string) {
 	octet = strconv.Itoa(r.at)
 	switch {
@@ -40,8 +40,7 @@ func (r row) place() (octet, bits string) {
 	return octet, bits
 }
 
-// maxValue bounds what stands in the value column, in characters: 0x and 16 octets.
-// Frames and packets are printed in full elsewhere.
+// maxValue bounds the value column, in characters: 0x and 16 octets.
 const maxValue = 2 + 2*16
 
 // wholeOctets returns a row for n octets of b from at.
@@ -50,70 +49,43 @@ func wholeOctets(b []byte, at, n int, field, meaning, section string) row {
 	return row{at: at, octets: n, value: v, field: field, meaning: meaning, section: section}
 }
 
-// someBits returns a row for n bits of b from bit, counted from octet at. Bits that
-// span octets keep their count: 12 to 31 is a flow label.
+// someBits returns a row for n bits of b from bit, counted from octet at. Bit numbers go on
+// past the octet: a flow label is bits 12 to 31.
 func someBits(b []byte, at, bit, n int, field, meaning, section string) row {
 	var v strings.Builder
 	for i := bit; i < bit+n; i++ {
 		v.WriteByte('0' + b[at+i/8]>>(7-i%8)&1)
 	}
 	s := "0b" + v.String()
-	if n >= 8 { // too long to be read in binary
+	if n >= 8 { // too long for binary
 		u, _ := strconv.ParseUint(v.String(), 2, 64)
 		s = fmt.Sprintf("0x%0*x", (n+3)/4, u)
 	}
 	return row{at: at, bit: bit, bits: n, value: s, field: field, meaning: meaning, section: section}
 }
 
-// writeRows prints rows as a table under the heading of its columns, each line
-// indented. The columns are as wide as what stands in them.
+// writeRows prints rows as an indented table with a heading.
 func writeRows(w io.Writer, rows []row) error {
-	lines := [][]string{{"octet", "bits", "value", "field", "meaning", "section"}}
+	var b strings.Builder
+	t := tabwriter.NewWriter(&b, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(t, "  octet\tbits\tvalue\tfield\tmeaning\tsection")
 	for _, r := range rows {
 		octet, bits := r.place()
-		lines = append(lines, []string{octet, bits, r.value, r.field, r.meaning, r.section})
+		fmt.Fprintf(t, "  %s\t%s\t%s\t%s\t%s\t%s\n", octet, bits, r.value, r.field, r.meaning, r.section)
 	}
-	width := make([]int, len(lines[0]))
-	for _, l := range lines {
-		for i, s := range l {
-			width[i] = max(width[i], utf8.RuneCountInString(s))
-		}
-	}
-	var b strings.Builder
-	for _, l := range lines {
-		var line strings.Builder
-		for i, s := range l {
-			line.WriteString("  " + s + strings.Repeat(" ", width[i]-utf8.RuneCountInString(s)))
-		}
-		b.WriteString(strings.TrimRight(line.String(), " ") + "\n")
-	}
-	_, err := io.WriteString(w, b.String())
-	return err
+	t.Flush() // writing to b never fails
+	return writeIndented(w, b.String(), "")
 }
 
-// writeOctets prints b in hex, 16 octets a line with their offsets, and as text.
-func writeOctets(w io.Writer, b []byte) error {
-	var s strings.Builder
-	for at := 0; at < len(b); at += 16 {
-		part := b[at:min(at+16, len(b))]
-		fmt.Fprintf(&s, "  %04x ", at)
-		for i := range 16 {
-			switch {
-			case i >= len(part):
-				s.WriteString("   ")
-			default:
-				fmt.Fprintf(&s, " %02x", part[i])
-			}
-		}
-		s.WriteString("  ")
-		for _, c := range part {
-			if c < 0x20 || c > 0x7e {
-				c = '.'
-			}
-			s.WriteByte(c)
-		}
-		s.WriteByte('\n')
+// writeOctets prints b as a hex dump with offsets and text.
+func writeOctets(w io.Writer, b []byte) error { return writeIndented(w, hex.Dump(b), "  ") }
+
+// writeIndented prints each line of text behind indent, without the spaces at its end.
+func writeIndented(w io.Writer, text, indent string) error {
+	var b strings.Builder
+	for line := range strings.Lines(text) {
+		b.WriteString(strings.TrimRight(indent+line, " \n") + "\n")
 	}
-	_, err := io.WriteString(w, s.String())
+	_, err := io.WriteString(w, b.String())
 	return err
 }

@@ -42,7 +42,7 @@ var unreachableCodes = []string{
 func (f *fields) icmp(at int, u upper, depth int) {
 	b := f.b[at:]
 	if len(b) < 4 {
-		f.rest(at, "an ICMPv6 header that is cut")
+		f.rest(at, "truncated ICMPv6 header")
 		return
 	}
 	name, section := fmt.Sprintf("type %d", b[0]), "RFC 4443, 2.1"
@@ -53,23 +53,22 @@ func (f *fields) icmp(at int, u upper, depth int) {
 	f.octets(at+1, 1, "code", icmpCode(b[0], b[1]), section)
 	f.octets(at+2, 2, "checksum", u.checksum(ipv6.ProtoICMPv6, b), "RFC 4443, 2.3")
 	if len(b) < 8 {
-		f.rest(at+4, "message body that is cut")
+		f.rest(at+4, "truncated message body")
 		return
 	}
 	switch b[0] {
-	case ipv6.TypeUnreachable, ipv6.TypePacketTooBig, ipv6.TypeTimeExceeded, ipv6.TypeParamProblem:
-		field, meaning := "unused", ""
-		switch b[0] {
-		case ipv6.TypePacketTooBig:
-			field, meaning = "MTU", cli.Plural(int(binary.BigEndian.Uint32(b[4:])), "octet")
-		case ipv6.TypeParamProblem:
-			field, meaning = "pointer", fmt.Sprintf("octet %d", binary.BigEndian.Uint32(b[4:]))
-		}
-		f.octets(at+4, 4, field, meaning, section)
+	case ipv6.TypeUnreachable, ipv6.TypeTimeExceeded:
+		f.octets(at+4, 4, "unused", "", section)
+		f.quoted(at + 8)
+	case ipv6.TypePacketTooBig:
+		f.length(at+4, 4, int(binary.BigEndian.Uint32(b[4:])), "MTU", section)
+		f.quoted(at + 8)
+	case ipv6.TypeParamProblem:
+		f.octets(at+4, 4, "pointer", fmt.Sprintf("octet %d", binary.BigEndian.Uint32(b[4:])), section)
 		f.quoted(at + 8)
 	case ipv6.TypeEchoRequest, ipv6.TypeEchoReply:
-		f.octets(at+4, 2, "identifier", fmt.Sprint(binary.BigEndian.Uint16(b[4:])), section)
-		f.octets(at+6, 2, "sequence number", fmt.Sprint(binary.BigEndian.Uint16(b[6:])), section)
+		f.number(at+4, 2, "identifier", "", section)
+		f.number(at+6, 2, "sequence number", "", section)
 		f.rest(at+8, "echo payload")
 	case ipv6.TypeRouterSol:
 		f.octets(at+4, 4, "reserved", "", section)
@@ -95,7 +94,7 @@ func icmpCode(typ, code byte) string {
 	return ""
 }
 
-// quoted is the row for the packet that an error quotes, as far as it goes.
+// quoted adds a row for the packet that an error message quotes.
 func (f *fields) quoted(at int) {
 	b := f.b[at:]
 	if len(b) == 0 {
@@ -108,7 +107,7 @@ func (f *fields) quoted(at int) {
 	f.octets(at, len(b), "invoking packet", meaning, "RFC 4443, 2.4 c")
 }
 
-// neighbor takes NS, NA and Redirect apart (RFC 4861, sections 4.3 to 4.5).
+// neighbor decodes NS, NA and Redirect (RFC 4861, sections 4.3 to 4.5).
 func (f *fields) neighbor(at int, section string) {
 	b := f.b[at:]
 	n := 24
@@ -116,7 +115,7 @@ func (f *fields) neighbor(at int, section string) {
 		n = 40
 	}
 	if len(b) < n {
-		f.rest(at+4, "message body that is cut")
+		f.rest(at+4, "truncated message body")
 		return
 	}
 	if b[0] == ipv6.TypeNeighborAdv {
@@ -137,26 +136,25 @@ func (f *fields) neighbor(at int, section string) {
 func (f *fields) routerAdv(at int, section string) {
 	b := f.b[at:]
 	if len(b) < 16 {
-		f.rest(at+4, "message body that is cut")
+		f.rest(at+4, "truncated message body")
 		return
 	}
-	f.octets(at+4, 1, "cur hop limit", fmt.Sprint(b[4]), section)
+	f.number(at+4, 1, "cur hop limit", "", section)
 	f.bits(at+5, 0, 1, "M", choose(b[5]&0x80 != 0, "addresses by DHCPv6", "no addresses by DHCPv6"), section)
 	f.bits(at+5, 1, 1, "O", choose(b[5]&0x40 != 0, "other settings by DHCPv6", "no other settings by DHCPv6"), section)
 	f.bits(at+5, 2, 6, "flags", "", section)
-	f.octets(at+6, 2, "router lifetime", fmt.Sprintf("%d s", binary.BigEndian.Uint16(b[6:])), section)
-	f.octets(at+8, 4, "reachable time", fmt.Sprintf("%d ms", binary.BigEndian.Uint32(b[8:])), section)
-	f.octets(at+12, 4, "retrans timer", fmt.Sprintf("%d ms", binary.BigEndian.Uint32(b[12:])), section)
+	f.number(at+6, 2, "router lifetime", " s", section)
+	f.number(at+8, 4, "reachable time", " ms", section)
+	f.number(at+12, 4, "retrans timer", " ms", section)
 	f.ndOptions(at + 16)
 }
 
-// ndOptions takes neighbour discovery options apart (RFC 4861, section 4.6): one
-// row each.
+// ndOptions adds a row for each neighbor discovery option (RFC 4861, section 4.6).
 func (f *fields) ndOptions(at int) {
 	for at < len(f.b) {
 		b := f.b[at:]
 		if len(b) < 8 || b[1] == 0 || len(b) < 8*int(b[1]) {
-			f.rest(at, "an option that is cut, or of length 0")
+			f.rest(at, "truncated option, or one of length 0")
 			return
 		}
 		n := 8 * int(b[1])
@@ -166,7 +164,7 @@ func (f *fields) ndOptions(at int) {
 	}
 }
 
-// ndOption says what one whole option holds.
+// ndOption describes one complete option.
 func ndOption(b []byte) (meaning, section string) {
 	switch b[0] {
 	case 1, 2:
@@ -188,7 +186,7 @@ func ndOption(b []byte) (meaning, section string) {
 			return fmt.Sprintf("prefix %v,%s valid %d s, preferred %d s", netip.PrefixFrom(netip.AddrFrom16([16]byte(b[16:32])), int(b[2])),
 				choose(flags.Len() > 0, flags.String()+",", ""), binary.BigEndian.Uint32(b[4:]), binary.BigEndian.Uint32(b[8:])), "RFC 4861, 4.6.2"
 		}
-		return "prefix information of a wrong length", "RFC 4861, 4.6.2"
+		return "prefix information of invalid length", "RFC 4861, 4.6.2"
 	case 5:
 		return fmt.Sprintf("MTU %d", binary.BigEndian.Uint32(b[4:])), "RFC 4861, 4.6.4"
 	case 14:
@@ -202,15 +200,15 @@ func ndOption(b []byte) (meaning, section string) {
 		copy(raw[:], b[8:])
 		p := netip.PrefixFrom(netip.AddrFrom16(raw), int(b[2]))
 		return fmt.Sprintf("6LoWPAN context %d: %v, %s, lifetime %d min", b[3]&15, p,
-			choose(b[3]&0x10 != 0, "for both ways", "to decompress only"), binary.BigEndian.Uint16(b[6:])), "RFC 6775, 4.2"
+			choose(b[3]&0x10 != 0, "compress and decompress", "decompress only"), binary.BigEndian.Uint16(b[6:])), "RFC 6775, 4.2"
 	case 35:
 		if len(b) != 24 {
-			return "authoritative border router of a wrong length", "RFC 6775, 4.3"
+			return "authoritative border router of invalid length", "RFC 6775, 4.3"
 		}
 		version := uint32(binary.BigEndian.Uint16(b[4:]))<<16 | uint32(binary.BigEndian.Uint16(b[2:]))
 		return fmt.Sprintf("authoritative border router %v, version %d", netip.AddrFrom16([16]byte(b[8:])), version), "RFC 6775, 4.3"
 	case 36:
-		return "6LoWPAN capabilities" + choose(b[3]&1 != 0, ", generic header compression understood", ""), "RFC 7400, 3.4; RFC 8505, 4.3"
+		return "6LoWPAN capabilities" + choose(b[3]&1 != 0, ", accepts generic header compression", ""), "RFC 7400, 3.4; RFC 8505, 4.3"
 	}
 	return fmt.Sprintf("type %d", b[0]), "RFC 4861, 4.6"
 }

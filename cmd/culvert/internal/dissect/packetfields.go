@@ -4,13 +4,14 @@ import (
 	"encoding/binary"
 	"fmt"
 	"net/netip"
+	"strconv"
 	"strings"
 
 	"culvert/bridge/ipv6"
 	"culvert/cmd/culvert/internal/cli"
 )
 
-// maxNesting bounds how many IPv6 headers within each other are taken apart.
+// maxNesting bounds the depth of tunnelled IPv6 packets that are decoded.
 const maxNesting = 8
 
 // protocols names Next Header values (the IANA registry of protocol numbers).
@@ -30,16 +31,14 @@ func protocol(p byte) string {
 	return fmt.Sprintf("protocol %d", p)
 }
 
-// fields collects the rows of a packet. Offsets count from the start of the whole
-// packet b.
+// fields collects the rows of packet b. Offsets count from the start of b.
 type fields struct {
 	b    []byte
 	rows []row
 }
 
-// packetRows takes an IPv6 packet apart: headers, extension headers with their
-// options, UDP, TCP, ICMPv6 with its options, CoAP. What is cut or not known is one
-// row.
+// packetRows decodes an IPv6 packet: extension headers and their options, UDP, TCP, ICMPv6
+// with neighbor discovery, CoAP. Whatever is truncated or unknown is one row.
 func packetRows(p ipv6.Packet) []row {
 	f := &fields{b: p}
 	f.packet(0, 0)
@@ -54,18 +53,32 @@ func (f *fields) bits(at, bit, n int, field, meaning, section string) {
 	f.rows = append(f.rows, someBits(f.b, at, bit, n, field, meaning, section))
 }
 
-// rest is the row for everything from at on.
+// number adds a row for a big-endian unsigned number of n octets, with its unit behind it.
+func (f *fields) number(at, n int, field, unit, section string) {
+	var v uint64
+	for _, o := range f.b[at : at+n] {
+		v = v<<8 | uint64(o)
+	}
+	f.octets(at, n, field, strconv.FormatUint(v, 10)+unit, section)
+}
+
+// length adds a row for a length in octets.
+func (f *fields) length(at, n, octets int, field, section string) {
+	f.octets(at, n, field, cli.Plural(octets, "octet"), section)
+}
+
+// rest adds a row for everything from at on.
 func (f *fields) rest(at int, meaning string) {
 	if n := len(f.b) - at; n > 0 {
 		f.octets(at, n, "data", fmt.Sprintf("%s, %s", cli.Plural(n, "octet"), meaning), "")
 	}
 }
 
-// packet takes the IPv6 packet at offset at apart, which reaches to the end of b.
+// packet decodes the IPv6 packet from at to the end of b.
 func (f *fields) packet(at, depth int) {
 	p, err := ipv6.Parse(f.b[at:])
 	if err != nil || depth >= maxNesting {
-		f.rest(at, "not taken apart")
+		f.rest(at, "not decoded")
 		return
 	}
 	const s3 = "RFC 8200, 3"
@@ -73,32 +86,32 @@ func (f *fields) packet(at, depth int) {
 	tc := p.TrafficClass()
 	f.bits(at, 4, 8, "traffic class", fmt.Sprintf("DSCP %d, ECN %d", tc>>2, tc&3), "RFC 8200, 7")
 	f.bits(at, 12, 20, "flow label", "", "RFC 8200, 6")
-	f.octets(at+4, 2, "payload length", cli.Plural(p.PayloadLen(), "octet"), s3)
+	f.length(at+4, 2, p.PayloadLen(), "payload length", s3)
 	f.octets(at+6, 1, "next header", protocol(p.NextHeader()), s3)
-	f.octets(at+7, 1, "hop limit", fmt.Sprint(p.HopLimit()), s3)
+	f.number(at+7, 1, "hop limit", "", s3)
 	f.octets(at+8, 16, "source", p.Source().String(), s3)
 	f.octets(at+24, 16, "destination", p.Destination().String(), s3)
 	f.headers(at, p.NextHeader(), at+ipv6.HeaderLen, upper{src: p.SourceBytes(), dst: p.DestinationBytes()}, depth)
 }
 
-// upper is what the checksum of an upper-layer header rests on.
+// upper is what the checksum of an upper-layer header depends on.
 type upper struct {
 	src, dst []byte
-	unknown  string // why the checksum cannot be checked; empty if it can
+	unknown  string // why the checksum cannot be verified; empty if it can
 }
 
-// checksum says whether the checksum within msg is right.
+// checksum says whether the checksum in msg is correct.
 func (u upper) checksum(proto byte, msg []byte) string {
 	switch {
 	case u.unknown != "":
 		return "not checked: " + u.unknown
 	case ipv6.ChecksumOK(u.src, u.dst, proto, msg):
-		return "right"
+		return "correct"
 	}
 	return "wrong"
 }
 
-// headers takes extension headers apart (RFC 8200, section 4) up to the upper layer.
+// headers decodes extension headers (RFC 8200, section 4) and then the upper layer.
 func (f *fields) headers(packet int, proto byte, at int, u upper, depth int) {
 	for {
 		b := f.b[at:]
@@ -119,7 +132,7 @@ func (f *fields) headers(packet int, proto byte, at int, u upper, depth int) {
 			return
 		}
 		if n == 0 || len(b) < n {
-			f.rest(at, "a "+protocol(proto)+" that is cut")
+			f.rest(at, "truncated "+protocol(proto))
 			return
 		}
 		last := f.extension(proto, at, n, &u)
@@ -132,23 +145,23 @@ func (f *fields) headers(packet int, proto byte, at int, u upper, depth int) {
 	}
 }
 
-// extension takes one whole extension header of n octets apart. It returns true
-// where what follows is no header: a fragment that is not the first.
+// extension decodes one extension header of n octets. It returns true if no header follows:
+// in a fragment that is not the first.
 func (f *fields) extension(proto byte, at, n int, u *upper) (last bool) {
 	b := f.b[at : at+n]
 	name := protocol(proto)
 	f.octets(at, 1, "next header", "after the "+name+": "+protocol(b[0]), "RFC 8200, 4")
 	switch proto {
 	case ipv6.ProtoHopByHop, ipv6.ProtoDestination:
-		f.octets(at+1, 1, "length", fmt.Sprintf("%d octets in all", n), "RFC 8200, 4.3")
+		f.octets(at+1, 1, "length", fmt.Sprintf("%d octets in total", n), "RFC 8200, 4.3")
 		f.options(at+2, at+n)
 	case ipv6.ProtoRouting:
-		f.octets(at+1, 1, "length", fmt.Sprintf("%d octets in all", n), "RFC 8200, 4.4")
+		f.octets(at+1, 1, "length", fmt.Sprintf("%d octets in total", n), "RFC 8200, 4.4")
 		f.octets(at+2, 1, "routing type", routingType(b[2]), "RFC 8200, 4.4")
-		f.octets(at+3, 1, "segments left", fmt.Sprint(b[3]), "RFC 8200, 4.4")
+		f.number(at+3, 1, "segments left", "", "RFC 8200, 4.4")
 		f.octets(at+4, n-4, "type-specific data", "", "RFC 8200, 4.4")
 		if b[3] != 0 {
-			u.unknown = "the routing header holds the last destination"
+			u.unknown = "the routing header has the final destination"
 		}
 	case ipv6.ProtoFragment:
 		offset := binary.BigEndian.Uint16(b[2:])
@@ -162,10 +175,10 @@ func (f *fields) extension(proto byte, at, n int, u *upper) (last bool) {
 		}
 		return offset>>3 != 0
 	case ipv6.ProtoAH:
-		f.octets(at+1, 1, "payload len", fmt.Sprintf("%d octets in all", n), "RFC 4302, 2.2")
+		f.octets(at+1, 1, "payload len", fmt.Sprintf("%d octets in total", n), "RFC 4302, 2.2")
 		f.octets(at+2, n-2, "authentication", "", "RFC 4302, 2")
 	default:
-		f.octets(at+1, 1, "length", fmt.Sprintf("%d octets in all", n), "RFC 8200, 4.8")
+		f.octets(at+1, 1, "length", fmt.Sprintf("%d octets in total", n), "RFC 8200, 4.8")
 		f.octets(at+2, n-2, "header data", "", "")
 	}
 	return false
@@ -200,7 +213,7 @@ var optionNames = map[byte]string{
 	0x23: "RPL (RFC 9008)", 0xc2: "jumbo payload (RFC 2675)", 0xc9: "home address (RFC 6275)", 0x6d: "MPL (RFC 7731)",
 }
 
-// options takes the options between at and end apart (RFC 8200, section 4.2).
+// options decodes the options from at to end (RFC 8200, section 4.2).
 func (f *fields) options(at, end int) {
 	for at < end {
 		switch {
@@ -209,14 +222,14 @@ func (f *fields) options(at, end int) {
 			at++
 			continue
 		case at+2 > end || at+2+int(f.b[at+1]) > end:
-			f.octets(at, end-at, "option", "cut", "RFC 8200, 4.2")
+			f.octets(at, end-at, "option", "truncated", "RFC 8200, 4.2")
 			return
 		}
 		n := 2 + int(f.b[at+1])
 		name, known := optionNames[f.b[at]]
 		switch {
 		case f.b[at] == 1:
-			name = fmt.Sprintf("PadN, %d octets in all", n)
+			name = fmt.Sprintf("PadN, %d octets in total", n)
 		case !known:
 			name = fmt.Sprintf("type 0x%02x, %s of data", f.b[at], cli.Plural(n-2, "octet"))
 		}
@@ -225,7 +238,7 @@ func (f *fields) options(at, end int) {
 	}
 }
 
-// upperLayer takes what stands behind the extension headers apart.
+// upperLayer decodes what follows the extension headers.
 func (f *fields) upperLayer(proto byte, at int, u upper, depth int) {
 	switch proto {
 	case ipv6.ProtoUDP:
@@ -237,7 +250,7 @@ func (f *fields) upperLayer(proto byte, at int, u upper, depth int) {
 	case ipv6.ProtoIPv6:
 		f.packet(at, depth+1)
 	case ipv6.ProtoNoNext:
-		f.rest(at, "behind the last header, to be ignored (RFC 8200, 4.7)")
+		f.rest(at, "after the last header, to be ignored (RFC 8200, 4.7)")
 	default:
 		f.rest(at, protocol(proto))
 	}
@@ -246,12 +259,12 @@ func (f *fields) upperLayer(proto byte, at int, u upper, depth int) {
 func (f *fields) udp(at int, u upper) {
 	b := f.b[at:]
 	if len(b) < 8 {
-		f.rest(at, "a UDP header that is cut")
+		f.rest(at, "truncated UDP header")
 		return
 	}
 	src, dst, n := binary.BigEndian.Uint16(b), binary.BigEndian.Uint16(b[2:]), int(binary.BigEndian.Uint16(b[4:]))
-	f.octets(at, 2, "source port", fmt.Sprint(src), "RFC 768")
-	f.octets(at+2, 2, "destination port", fmt.Sprint(dst), "RFC 768")
+	f.number(at, 2, "source port", "", "RFC 768")
+	f.number(at+2, 2, "destination port", "", "RFC 768")
 	length := cli.Plural(n, "octet")
 	if n != len(b) && u.unknown == "" {
 		length += fmt.Sprintf("; the packet has %d", len(b))
@@ -271,26 +284,27 @@ func (f *fields) udp(at int, u upper) {
 func (f *fields) tcp(at int, u upper) {
 	b := f.b[at:]
 	if len(b) < 20 || len(b) < int(b[12]>>4)*4 || b[12]>>4 < 5 {
-		f.rest(at, "a TCP header that is cut")
+		f.rest(at, "truncated TCP header")
 		return
 	}
-	f.octets(at, 2, "source port", fmt.Sprint(binary.BigEndian.Uint16(b)), "RFC 9293, 3.1")
-	f.octets(at+2, 2, "destination port", fmt.Sprint(binary.BigEndian.Uint16(b[2:])), "RFC 9293, 3.1")
-	f.octets(at+4, 4, "sequence number", fmt.Sprint(binary.BigEndian.Uint32(b[4:])), "RFC 9293, 3.1")
-	f.octets(at+8, 4, "acknowledgment", fmt.Sprint(binary.BigEndian.Uint32(b[8:])), "RFC 9293, 3.1")
+	const section = "RFC 9293, 3.1"
+	f.number(at, 2, "source port", "", section)
+	f.number(at+2, 2, "destination port", "", section)
+	f.number(at+4, 4, "sequence number", "", section)
+	f.number(at+8, 4, "acknowledgment", "", section)
 	n := int(b[12]>>4) * 4
-	f.bits(at+12, 0, 4, "data offset", cli.Plural(n, "octet"), "RFC 9293, 3.1")
-	f.bits(at+12, 4, 4, "reserved", "", "RFC 9293, 3.1")
+	f.bits(at+12, 0, 4, "data offset", cli.Plural(n, "octet"), section)
+	f.bits(at+12, 4, 4, "reserved", "", section)
 	var flags []string
 	for i, name := range []string{"CWR", "ECE", "URG", "ACK", "PSH", "RST", "SYN", "FIN"} {
 		if b[13]&(0x80>>i) != 0 {
 			flags = append(flags, name)
 		}
 	}
-	f.octets(at+13, 1, "control bits", strings.Join(flags, " "), "RFC 9293, 3.1")
-	f.octets(at+14, 2, "window", fmt.Sprint(binary.BigEndian.Uint16(b[14:])), "RFC 9293, 3.1")
-	f.octets(at+16, 2, "checksum", u.checksum(ipv6.ProtoTCP, b), "RFC 9293, 3.1")
-	f.octets(at+18, 2, "urgent pointer", "", "RFC 9293, 3.1")
+	f.octets(at+13, 1, "control bits", strings.Join(flags, " "), section)
+	f.number(at+14, 2, "window", "", section)
+	f.octets(at+16, 2, "checksum", u.checksum(ipv6.ProtoTCP, b), section)
+	f.octets(at+18, 2, "urgent pointer", "", section)
 	if n > 20 {
 		f.octets(at+20, n-20, "options", "", "RFC 9293, 3.2")
 	}

@@ -11,14 +11,14 @@ import (
 	"culvert/cmd/culvert/internal/cli"
 )
 
-// explainText prints every frame of in with what came of it, and every packet where
-// it was completed. Where something would be dropped, it ends with exitBad.
+// explainText prints every frame of in with its outcome, and every completed packet. It
+// returns ExitBad if anything was dropped.
 func explainText(w io.Writer, in explainInput) error {
 	contexts := lowpan.NewContexts(in.contexts)
 	packets, printed, dropped := 0, 0, false
 	p := &printer{w: w}
 	restore(in, func(o outcome) {
-		if !o.whole { // the frames are reported in order, each once
+		if !o.whole { // frames are reported in order, each once
 			if printed > 0 {
 				p.f("\n")
 			}
@@ -35,7 +35,7 @@ func explainText(w io.Writer, in explainInput) error {
 			p.f("  dropped: %v\n", o.err)
 			p.f("  (%s)\n", drop.Of(o.err).About())
 		case o.packet == nil:
-			p.f("  kept: the datagram is not complete, or had this fragment already\n")
+			p.f("  kept: the datagram is incomplete, or already had this fragment\n")
 		default:
 			p.f("  completes packet %d\n\n", packets)
 			p.packet(packets, o)
@@ -43,12 +43,12 @@ func explainText(w io.Writer, in explainInput) error {
 		}
 	})
 	if p.err == nil && dropped {
-		return &cli.ExitError{Code: cli.ExitBad} // what was printed says why
+		return &cli.ExitError{Code: cli.ExitBad} // the output says why
 	}
 	return p.err
 }
 
-// printer writes until the first error, which it keeps.
+// printer writes until the first error and keeps it.
 type printer struct {
 	w   io.Writer
 	err error
@@ -70,21 +70,21 @@ func (p *printer) table(rows []row) {
 func (p *printer) frame(i int, in explainInput, c *lowpan.Contexts) {
 	f := in.frames[i]
 	p.f("frame %d: %s from %v to %v\n", i, cli.Plural(len(f.payload), "octet"), f.from, f.to)
-	list, _ := lowpan.Describe(f.payload, lowpan.Peer{From: f.from, To: f.to, GHC: in.ghc}, c) // the receiver tells the error
+	list, _ := lowpan.Describe(f.payload, lowpan.Peer{From: f.from, To: f.to, GHC: in.ghc}, c) // the receiver reports the error
 	p.table(frameRows(list))
 }
 
-// packet prints packet n, which o completed.
+// packet prints packet n, completed by o.
 func (p *printer) packet(n int, o outcome) {
 	p.f("packet %d: %s, in %s\n", n, cli.Plural(len(o.packet), "octet"), cli.Plural(o.frames, "frame"))
 	p.table(packetRows(o.packet))
-	p.f("  in full\n")
+	p.f("  all octets\n")
 	if p.err == nil {
 		p.err = writeOctets(p.w, o.packet)
 	}
 }
 
-// frameRows turns the description of a frame into rows.
+// frameRows converts the description of a frame.
 func frameRows(list []lowpan.Field) []row {
 	rows := make([]row, 0, len(list))
 	for _, f := range list {
@@ -103,7 +103,7 @@ func frameRows(list []lowpan.Field) []row {
 	return rows
 }
 
-// compressText prints the frames that a packet became.
+// compressText prints the frames of a packet.
 func compressText(w io.Writer, packet ipv6.Packet, frames [][]byte) error {
 	p := &printer{w: w}
 	sum := 0
