@@ -6,19 +6,19 @@ import (
 	"culvert/bridge/ipv6"
 )
 
-// maxChain is how many headers behind the first are compressed at most. RFC 8200,
-// section 4.1, has a packet carry seven extension headers or fewer.
+// maxChain is the most headers compressed behind the first. A packet should have seven
+// extension headers at most (RFC 8200, section 4.1).
 const maxChain = 32
 
-// AppendCompressed appends to dst the headers of pkt in the shortest encoding that
-// the standards and the peer allow and that takes at most room octets, down to the
-// dispatch octet 0x41 of an uncompressed packet, for which Consumed is 0. What
-// follows the headers, pkt[h.Consumed:], is to be sent as it is. The error, a
-// *drop.Error, is not-sent: room is less than 1. A UDP checksum is never elided.
+// AppendCompressed appends to dst the headers of pkt in the shortest encoding that the peer
+// understands and that fits into room octets. The last resort is the dispatch octet 0x41 of an
+// uncompressed packet, with Consumed 0. The caller sends pkt[h.Consumed:] unchanged behind it.
+// The error, a *drop.Error with not-sent, says that room is less than 1. A UDP checksum is never
+// elided.
 //
-// Where pkt is cut into fragments, what is compressed must be within the first one
-// (RFC 6282, section 2): room is what that leaves for it, and p.GHC is to be false,
-// as a payload compressed by RFC 7400 cannot be cut.
+// If pkt is fragmented, all compressed headers must be in the first fragment (RFC 6282, section
+// 2): room is then the room in that fragment, and p.GHC must be false, since GHC cannot be
+// fragmented.
 func AppendCompressed(dst []byte, pkt ipv6.Packet, p Peer, c *Contexts, room int) (out []byte, h Head, err error) {
 	e := encoder{pkt: pkt, contexts: c, full: p.Full, ghc: p.GHC, room: room}
 	limit := maxChain
@@ -45,20 +45,19 @@ func AppendCompressed(dst []byte, pkt ipv6.Packet, p Peer, c *Contexts, room int
 // encoder compresses the headers of one packet.
 type encoder struct {
 	pkt       []byte
-	at        int // of the next header in pkt
+	at        int // offset of the next header in pkt
 	out       []byte
 	contexts  *Contexts
 	full, ghc bool
-	room      int  // for all of it
-	from, to  link // what an interface identifier need not be in-line for
-	header    int  // offset in pkt of the last IPv6 header
-	// generic is the length of what follows that header in GHC, where genericAt
-	// says which header that is; see genericLen.
+	room      int
+	from, to  link // interface identifiers that can be elided
+	header    int  // offset in pkt of the latest IPv6 header
+	// generic is the length of pkt[genericAt:] in GHC; see genericLen.
 	generic, genericAt int
 }
 
-// headers appends the first header and as many behind it as are compressed, at
-// most limit, and returns how many those are.
+// headers appends the first header and at most limit compressed headers behind it. It returns
+// the number of these.
 func (e *encoder) headers(limit int) int {
 	n := e.chain(limit)
 	proto := e.iphc(n > 0)
@@ -82,8 +81,8 @@ func (e *encoder) headers(limit int) int {
 	return n
 }
 
-// chain returns how many headers behind the first are worth compressing: each one
-// takes no more octets so, and the last one less.
+// chain returns how many headers behind the first are worth compressing: none gets longer, and
+// the last gets shorter.
 func (e *encoder) chain(limit int) int {
 	useful := 0
 	proto, at := e.pkt[6], ipv6.HeaderLen
@@ -112,15 +111,15 @@ func (e *encoder) chain(limit int) int {
 type step struct {
 	kind  stepKind
 	eid   byte
-	pad   int  // octets of trailing padding that are elided
-	proto byte // what follows it
-	end   int  // where that begins
+	pad   int  // octets of elided trailing padding
+	proto byte // Next Header value of the following header
+	end   int  // offset of the following header
 }
 
 type stepKind uint8
 
 const (
-	stepNone stepKind = iota // it is not
+	stepNone stepKind = iota // not compressed
 	stepUDP
 	stepICMP // GHC
 	stepIPv6
@@ -132,7 +131,7 @@ func (e *encoder) next(proto byte, at int) step {
 	b := e.pkt[at:]
 	switch proto {
 	case ipv6.ProtoUDP:
-		// The Length is elided, so it has to be what is restored: section 4.3.3.
+		// The Length is elided, so it must be the one that is restored (section 4.3.3).
 		if len(b) >= udpHeaderLen && int(binary.BigEndian.Uint16(b[udpLength:])) == len(b) {
 			return step{kind: stepUDP, end: at + udpHeaderLen}
 		}
@@ -150,12 +149,12 @@ func (e *encoder) next(proto byte, at int) step {
 			return extensionStep(proto, b, at)
 		}
 	}
-	// A Fragment header stays as it is: its encoding has two readings in the field
-	// (section 4.2), and what follows it is but a part of a message.
+	// A Fragment header is not compressed: implementations read its encoding in two ways (see
+	// fragmentHeader), and only part of a message follows it.
 	return step{}
 }
 
-// extensionStep is next for an extension header b (section 4.2).
+// extensionStep returns the step for an extension header b (section 4.2).
 func extensionStep(proto byte, b []byte, at int) step {
 	if len(b) < 8 || len(b) < 8*(int(b[1])+1) {
 		return step{}
@@ -170,14 +169,14 @@ func extensionStep(proto byte, b []byte, at int) step {
 	if padded(proto) {
 		s.pad = trailingPad(b[2:n])
 	}
-	if n-2-s.pad > 255 { // the Length has 8 bits
+	if n-2-s.pad > 255 { // Length has 8 bits
 		return step{}
 	}
 	return s
 }
 
-// trailingPad returns how many octets of padding at the end of the options b the
-// peer restores just so: one Pad1, or one PadN of zeros, of at most 7 octets.
+// trailingPad returns the octets of padding at the end of b that the peer restores unchanged:
+// one Pad1, or one PadN of zeros, of 7 octets at most.
 func trailingPad(b []byte) int {
 	last := lastOption(b)
 	if last < 0 || len(b)-last > 7 || b[last] > optPadN {
@@ -191,8 +190,7 @@ func trailingPad(b []byte) int {
 	return len(b) - last
 }
 
-// extension appends a compressed extension header; more says that another NHC
-// follows.
+// extension appends a compressed extension header; more means that another NHC follows.
 func (e *encoder) extension(s step, more bool) {
 	b := e.pkt[e.at:s.end]
 	o := nhcExt | s.eid<<1
@@ -207,8 +205,7 @@ func (e *encoder) extension(s step, more bool) {
 	e.at = s.end
 }
 
-// udp appends a compressed UDP header (section 4.3.3) and, where GHC makes it
-// shorter, the payload.
+// udp appends a compressed UDP header (section 4.3.3), and the payload if GHC makes it shorter.
 func (e *encoder) udp(s step) {
 	b := e.pkt[e.at:]
 	generic := e.ghc && e.shorter(s.end)

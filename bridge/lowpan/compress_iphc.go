@@ -6,9 +6,8 @@ import (
 	"culvert/bridge/ipv6"
 )
 
-// iphc appends the IPv6 header at e.at as LOWPAN_IPHC (RFC 6282, section 3) and
-// returns its Next Header value, which is in-line unless more says that an NHC
-// follows.
+// iphc appends the IPv6 header at e.at as LOWPAN_IPHC (RFC 6282, section 3) and returns its
+// Next Header value, which is in-line unless an NHC follows (more).
 func (e *encoder) iphc(more bool) (proto byte) {
 	b := e.pkt[e.at:]
 	e.header = e.at
@@ -43,16 +42,16 @@ func (e *encoder) iphc(more bool) (proto byte) {
 	e.out[base], e.out[base+1] = b0, b1
 	e.out = s.appendTo(e.out, b[8:24])
 	e.out = d.appendTo(e.out, b[24:40])
-	e.from, e.to = src.link(), dst.link() // for a header within
+	e.from, e.to = src.link(), dst.link() // for an encapsulated header
 	e.at += 40
 	return proto
 }
 
-// trafficFlow appends traffic class and flow label in the shortest form and returns
-// TF (section 3.2.1).
+// trafficFlow appends traffic class and flow label in the shortest form and returns TF (section
+// 3.2.1).
 func (e *encoder) trafficFlow(versionEtc uint32) (tf byte) {
 	tc, flow := byte(versionEtc>>20), versionEtc&0xfffff
-	inline := tc<<6 | tc>>2 // ECN comes first there
+	inline := tc<<6 | tc>>2 // ECN comes first
 	switch {
 	case tc == 0 && flow == 0:
 		return 3
@@ -67,10 +66,10 @@ func (e *encoder) trafficFlow(versionEtc uint32) (tf byte) {
 	return 0
 }
 
-// form is how an address is written.
+// form is an encoding of an address.
 type form struct {
-	base byte // its bits of the second octet: SAC SAM, or M DAC DAM
-	cid  byte // its context identifier
+	base byte // bits of the second octet: SAC SAM, or M DAC DAM
+	cid  byte // context identifier
 	n    int  // octets in-line
 }
 
@@ -80,7 +79,7 @@ const (
 	formMulticast = 0x08
 )
 
-// appendTo appends what is in-line of the address b.
+// appendTo appends the in-line octets of the address b.
 func (f form) appendTo(out, b []byte) []byte {
 	switch {
 	case f.base&formMulticast == 0:
@@ -95,8 +94,8 @@ func (f form) appendTo(out, b []byte) []byte {
 	return append(append(out, b[1]), b[17-f.n:]...)
 }
 
-// addresses returns the two forms that are shortest together: an identifier other
-// than 0 in one of them costs an octet for both (section 3.1.2).
+// addresses returns the two forms that are shortest together: a context other than 0 costs one
+// octet for both (section 3.1.2).
 func (e *encoder) addresses(src, dst address) (s, d form) {
 	s0, s1 := e.unicast(src, e.from, true)
 	d0, d1 := form{}, form{}
@@ -111,8 +110,8 @@ func (e *encoder) addresses(src, dst address) (s, d form) {
 	return s1, d1
 }
 
-// unicast returns the shortest form of an address: among those that need no context
-// identifier, and among all.
+// unicast returns the shortest form of an address that needs no context identifier (zero), and
+// the shortest of all (any).
 func (e *encoder) unicast(a address, from link, source bool) (zero, any form) {
 	zero = form{n: 16}
 	if source && a == (address{}) && e.shortUnspecified() {
@@ -138,12 +137,12 @@ func (e *encoder) unicast(a address, from link, source bool) (zero, any form) {
 	return zero, any
 }
 
-// shortUnspecified reports whether :: may be sent as SAC=1 SAM=00. It consults no
-// context (section 3.1.1), yet Linux 6.1 drops it unless context 0 is installed.
+// shortUnspecified reports whether :: may be sent as SAC=1 SAM=00. This form uses no context
+// (section 3.1.1), but Linux 6.1 drops it unless context 0 is installed.
 func (e *encoder) shortUnspecified() bool { return e.full || e.contexts.offers(0) }
 
-// shorter returns f, or the form of a with the prefix c if that is shorter. stateful
-// is 0 or formStateful.
+// shorter returns the shorter of f and the form of a with the prefix c. stateful is 0 or
+// formStateful.
 func (f form) shorter(a address, c *context, stateful byte, from link) form {
 	switch {
 	case f.n == 0 || a.hi != c.hi:
@@ -157,7 +156,7 @@ func (f form) shorter(a address, c *context, stateful byte, from link) form {
 	return f
 }
 
-// multicast is unicast for a multicast destination (sections 3.2.3 and 3.2.4).
+// multicast does what unicast does, for a multicast destination (sections 3.2.3 and 3.2.4).
 func (e *encoder) multicast(a address) (zero, any form) {
 	zero = form{base: formMulticast, n: 16}
 	switch {

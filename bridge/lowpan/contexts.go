@@ -5,27 +5,26 @@ import (
 	"net/netip"
 )
 
-// Contexts is the set of up to 16 compression contexts that both ends share (RFC
-// 6282, section 3.1.2; RFC 6775, section 7.2). It is immutable once in use: a
-// change makes a new one. The nil *Contexts has none.
+// Contexts is the set of up to 16 compression contexts that both ends share (RFC 6282, section
+// 3.1.2; RFC 6775, section 7.2). It is immutable. A nil *Contexts has none.
 type Contexts struct {
 	entry [16]context
 }
 
-// context is a prefix in the form that addresses are put together and compared in.
+// context is the prefix of a context, in a form that is fast to compare.
 type context struct {
-	address        // the prefix, its other bits zero
-	mask    uint64 // the bits of the interface identifier that the prefix covers
-	bits    int    // length of the prefix
+	address        // the prefix; the other bits are zero
+	mask    uint64 // bits of the interface identifier that the prefix covers
+	bits    int    // prefix length
 	set     bool
-	offer   bool // compression may use it too
+	offer   bool // the compressor may use it too
 }
 
 // linkLocal is the prefix of the stateless modes: fe80::/64.
 var linkLocal = context{address: address{hi: 0xfe80 << 48}, bits: 64}
 
-// NewContexts returns a set in which each given prefix, keyed by its context
-// identifier 0 to 15, serves both compression and decompression.
+// NewContexts returns a set of prefixes, keyed by context identifier 0 to 15. All serve both
+// compression and decompression.
 func NewContexts(m map[uint8]netip.Prefix) *Contexts {
 	c := &Contexts{}
 	for id, p := range m {
@@ -34,9 +33,8 @@ func NewContexts(m map[uint8]netip.Prefix) *Contexts {
 	return c
 }
 
-// With returns a copy of c in which context id stands for the prefix p, whose
-// bits past its length are cleared. Decompression always may use it; compression
-// only if compress is true (RFC 6775, section 4.2, flag C). An id over 15 or an
+// With returns a copy of c in which context id is the prefix p. The decompressor may use it;
+// the compressor only if compress is true (RFC 6775, section 4.2, flag C). An id over 15 or an
 // invalid prefix changes nothing.
 func (c *Contexts) With(id uint8, p netip.Prefix, compress bool) *Contexts {
 	var n Contexts
@@ -76,15 +74,14 @@ func (c *Contexts) offers(id uint8) bool {
 	return e != nil && e.offer
 }
 
-// join returns the address that the context and an interface identifier make: bits
-// that the context covers are the context's, and those between a short context and
-// the interface identifier are zero (RFC 6282, section 3.1.1).
+// join returns the address made of the context and an interface identifier. The context's bits
+// take precedence; bits between a short context and the identifier are zero (RFC 6282, section
+// 3.1.1).
 func (e *context) join(iid uint64) address {
 	return address{e.hi, e.lo | iid&^e.mask}
 }
 
-// address is an IPv6 address as two numbers, the prefix and the interface
-// identifier.
+// address is an IPv6 address as two numbers: prefix and interface identifier.
 type address struct{ hi, lo uint64 }
 
 func addressOf(a netip.Addr) address {
@@ -92,7 +89,7 @@ func addressOf(a netip.Addr) address {
 	return addressAt(b[:])
 }
 
-// addressAt returns the address whose 16 octets b starts with.
+// addressAt returns the address in the first 16 octets of b.
 func addressAt(b []byte) address {
 	return address{binary.BigEndian.Uint64(b), binary.BigEndian.Uint64(b[8:])}
 }

@@ -9,13 +9,12 @@ import (
 // maxHeaders is how many IPv6 headers fit into a packet of MTU octets.
 const maxHeaders = MTU / ipv6.HeaderLen
 
-// AppendDecompressed appends to dst the IPv6 packet that b holds: b starts with the
-// dispatch octet of a datagram, behind mesh, broadcast and fragment header. For a
-// first fragment size is its datagram_size, and what is appended is the beginning
-// of the packet; else size is 0. Errors are *drop.Error, and dst is then returned
-// as it was. dst grows by at most MTU octets; a capacity of that much more means
-// that nothing is allocated. A UDP checksum that was elided is left zero: see
-// Head.ChecksumAt. dst and b must not overlap.
+// AppendDecompressed appends to dst the IPv6 packet in b, which starts with the dispatch octet
+// behind mesh, broadcast and fragment header. For a first fragment, size is its datagram_size
+// and the result is the beginning of the packet; else size is 0. On an error, which is a
+// *drop.Error, dst is unchanged. dst grows by MTU octets at most, and nothing is allocated if it
+// has that capacity. An elided UDP checksum is left zero: see Head.ChecksumAt. dst and b must
+// not overlap.
 func AppendDecompressed(dst, b []byte, p Peer, c *Contexts, size int) (out []byte, h Head, err error) {
 	d := decoder{reader: reader{b: b}, out: dst}
 	h, err = d.datagram(p, c, size)
@@ -28,33 +27,33 @@ func AppendDecompressed(dst, b []byte, p Peer, c *Contexts, size int) (out []byt
 // decoder restores one packet, or the beginning of one.
 type decoder struct {
 	reader
-	out        []byte // what the caller had, and the packet behind it
-	start      int    // of the packet in out
-	limit      int    // length that the packet may have at most
+	out        []byte // dst and the packet behind it
+	start      int    // offset of the packet in out
+	limit      int    // greatest length of the packet
 	size       int    // datagram_size; 0: the frame holds the whole packet
 	contexts   *Contexts
 	ghc        bool
-	from, to   link // what elided interface identifiers are derived from
-	header     int  // offset in the packet of the IPv6 header that is being restored
-	nextHeader int  // offset in the packet of the Next Header field that is still open
-	udp        int  // offset in the packet of the UDP header; 0 is none
-	elided     bool // its checksum was elided
-	// A checksum cannot be computed where the destination is not the last one, or
-	// where the packet holds but a part of the message (RFC 8200, section 8.1).
+	from, to   link // source of elided interface identifiers
+	header     int  // offset in the packet of the latest IPv6 header
+	nextHeader int  // offset in the packet of the Next Header field still to be filled in
+	udp        int  // offset in the packet of the UDP header; 0: none
+	elided     bool // the UDP checksum was elided
+	// With either of these, an elided checksum cannot be computed: the destination is not the
+	// final one, or the packet holds only part of the message (RFC 8200, section 8.1).
 	routed, fragmented bool
-	// The offsets of the IPv6 headers whose Payload Length is still open.
+	// The offsets of the IPv6 headers whose Payload Length is still to be filled in.
 	headers     [maxHeaders]int16
 	headerCount int
 }
 
-// link is what an encapsulating header yields for an elided interface identifier
-// (RFC 6282, section 3.2.2).
+// link is the interface identifier that the encapsulating header gives for an elided one (RFC
+// 6282, section 3.2.2), if ok.
 type link struct {
 	iid uint64
 	ok  bool
 }
 
-// datagram restores what begins at the reader's place.
+// datagram restores the packet that starts at d.at.
 func (d *decoder) datagram(p Peer, c *Contexts, size int) (Head, error) {
 	first := d.at
 	d.start, d.size, d.limit = len(d.out), size, MTU
@@ -86,7 +85,7 @@ func (d *decoder) datagram(p Peer, c *Contexts, size int) (Head, error) {
 	return h, d.payload()
 }
 
-// misplaced is the error of a dispatch octet that begins no datagram.
+// misplaced returns the error for a dispatch that starts no datagram.
 func misplaced(kind dispatch) error {
 	switch kind {
 	case dispatchNALP:
@@ -105,8 +104,8 @@ func misplaced(kind dispatch) error {
 	return errDispatch
 }
 
-// uncompressed passes over the dispatch octet 0x41; the packet is all that follows
-// (RFC 4944, section 5.1), but for padding of the MAC layer behind it.
+// uncompressed skips the dispatch octet 0x41 and removes padding of the MAC layer behind the
+// packet (RFC 4944, section 5.1).
 func (d *decoder) uncompressed() error {
 	d.at++
 	b := d.b[d.at:]
@@ -118,7 +117,7 @@ func (d *decoder) uncompressed() error {
 	case b[0]>>4 != 6:
 		return errVersion
 	}
-	if len(b) >= 6 { // so much of it may be missing in a first fragment only
+	if len(b) >= 6 { // a first fragment may be shorter
 		n := ipv6.HeaderLen + int(binary.BigEndian.Uint16(b[4:]))
 		switch {
 		case d.size > 0 && n != d.size:
@@ -134,7 +133,7 @@ func (d *decoder) uncompressed() error {
 	return nil
 }
 
-// padding leaves out what stands behind the n octets of a packet.
+// padding removes what follows the n octets of a packet.
 func (d *decoder) padding(n int) {
 	if d.list != nil && len(d.b) > d.at+n {
 		d.list.add(d.at+n, 0, 8*(len(d.b)-d.at-n), "MAC padding", "not part of the packet", secIPv6)
@@ -142,7 +141,7 @@ func (d *decoder) padding(n int) {
 	d.b = d.b[:d.at+n]
 }
 
-// compressed restores the headers of a packet that begins with IPHC.
+// compressed restores the headers of a packet that starts with IPHC.
 func (d *decoder) compressed() error {
 	more, err := d.iphc()
 	for more && err == nil {
@@ -154,7 +153,7 @@ func (d *decoder) compressed() error {
 	return err
 }
 
-// overlong is the error of a packet over d.limit.
+// overlong returns the error for a packet longer than d.limit.
 func (d *decoder) overlong() error {
 	if d.size > 0 {
 		return errMismatch
@@ -162,8 +161,8 @@ func (d *decoder) overlong() error {
 	return errTooBig
 }
 
-// payload copies what follows the headers and fills in the lengths, which are
-// never in a frame (RFC 6282, sections 3.1 and 4.3.3).
+// payload copies what follows the headers and fills in the lengths, which a frame never holds
+// (RFC 6282, sections 3.1 and 4.3.3).
 func (d *decoder) payload() error {
 	rest := d.b[d.at:]
 	if len(d.out)-d.start+len(rest) > d.limit {

@@ -11,19 +11,18 @@ import (
 
 // Field is one field of a frame, as Describe lists it.
 type Field struct {
-	Offset  int    // of the octet in the MAC payload that the field starts in
-	Bit     int    // of that octet, 0 the most significant one
-	Bits    int    // length in the frame; 0: elided, Meaning says what it stands for
-	Name    string // in the words of the standard
-	Value   string // in the frame: 0b… up to 7 bits, else 0x…; empty if elided
-	Meaning string // what it stands for; may be empty
-	Section string // where the standard defines it
+	Offset  int    // octet of the MAC payload in which the field starts
+	Bit     int    // first bit in that octet; 0 is the most significant
+	Bits    int    // length in the frame; 0: elided
+	Name    string // name in the standard
+	Value   string // contents of the frame: 0b… up to 7 bits, else 0x…; empty if elided
+	Meaning string // decoded value; may be empty
+	Section string // section of the standard that defines the field
 }
 
-// Describe lists the fields of the MAC payload b in order, without a gap: the same
-// decoder that restores packets feeds it. The error is the decoder's, with what it
-// did not come to as the last field. Of a next fragment only the headers are known,
-// and of a first fragment nothing is asked but that its head can be restored.
+// Describe lists the fields of the MAC payload b in order and without a gap. It uses the same
+// decoder as AppendDecompressed and returns its error; the last field is then the rest of the
+// frame. Of a later fragment it describes only the headers.
 func Describe(b []byte, p Peer, c *Contexts) ([]Field, error) {
 	l := &listing{frame: b}
 	err := l.decode(p, c)
@@ -36,7 +35,7 @@ func Describe(b []byte, p Peer, c *Contexts) ([]Field, error) {
 	return l.fields, err
 }
 
-// listing takes down the fields that a decoder passes over.
+// listing records the fields that a decoder reads.
 type listing struct {
 	frame  []byte
 	fields []Field
@@ -65,8 +64,8 @@ func (l *listing) decode(p Peer, c *Contexts) error {
 	return err
 }
 
-// end returns the offset behind the last field. Only whole octets are left over:
-// each header takes down all bits of those it has read.
+// end returns the offset behind the last field. It is a whole octet: each header records all
+// bits of the octets that it has read.
 func (l *listing) end() int {
 	end := 0
 	for _, f := range l.fields {
@@ -75,12 +74,12 @@ func (l *listing) end() int {
 	return end
 }
 
-// add takes down a field.
+// add records a field.
 func (l *listing) add(offset, bit, bits int, name, meaning, section string) {
 	l.fields = append(l.fields, Field{offset, bit, bits, name, l.value(offset, bit, bits), meaning, section})
 }
 
-// value returns what the bits of a field are in the frame.
+// value formats the bits of a field.
 func (l *listing) value(offset, bit, bits int) string {
 	switch {
 	case bits <= 0:
@@ -172,8 +171,7 @@ func (l *listing) routing(at int, critical bool, kind byte, n int) {
 	}
 }
 
-// payload takes down what follows the compressed headers, or the whole of an
-// uncompressed packet.
+// payload records what follows compressed headers, or a whole uncompressed packet.
 func (l *listing) payload(at int, b []byte, compressed bool) {
 	if !compressed {
 		l.add(at-1, 0, 8, "dispatch", "uncompressed IPv6", secDispatch)
@@ -250,7 +248,7 @@ func (l *listing) bytecode(at, octets int, name string, n, s int) {
 	l.add(at, 0, 8*octets, "GHC bytecode", name, secGHC)
 }
 
-// protoName returns a Next Header value in words.
+// protoName returns the name of a Next Header value.
 func protoName(proto byte) string {
 	names := map[byte]string{
 		ipv6.ProtoHopByHop: "Hop-by-Hop Options", ipv6.ProtoTCP: "TCP", ipv6.ProtoUDP: "UDP",

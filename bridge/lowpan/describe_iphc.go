@@ -50,8 +50,7 @@ func stateName(stateful byte) string {
 	return "no context"
 }
 
-// modeName says what SAM or DAM stands for; first is the meaning of 0 with a
-// context.
+// modeName returns the meaning of SAM or DAM; first is that of 0 with a context.
 func modeName(stateful bool, mode byte, first string) string {
 	if stateful && mode == 0 {
 		return first
@@ -94,7 +93,7 @@ func (l *listing) hopLimit(at int, hops byte) {
 	l.add(at, 0, 8, "hop limit", fmt.Sprint(hops), secIPHC)
 }
 
-// address takes down a unicast address of which n octets are in-line at at.
+// address records a unicast address with n octets in-line at the offset at.
 func (l *listing) address(at, n int, name string, a address, stateful bool, mode, cid byte) {
 	meaning, section := a.netip().String(), secIPHC
 	switch {
@@ -112,7 +111,7 @@ func (l *listing) address(at, n int, name string, a address, stateful bool, mode
 	l.add(at, 0, 8*n, name, meaning, section)
 }
 
-// group takes down a multicast address of which n octets are in-line at at.
+// group records a multicast address with n octets in-line at the offset at.
 func (l *listing) group(at, n int, a address, stateful bool, mode, cid byte) {
 	meaning, section := a.netip().String(), secMulticast
 	switch {

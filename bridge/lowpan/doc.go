@@ -9,30 +9,29 @@ import (
 	"culvert/bridge/ipv6"
 )
 
-// MTU is the link MTU of every 6LoWPAN mesh in octets (RFC 4944, section 4): the
-// longest packet that is restored, and the largest datagram_size.
+// MTU is the link MTU of a 6LoWPAN mesh in octets (RFC 4944, section 4): the longest packet,
+// and the largest datagram_size.
 const MTU = ipv6.MinMTU
 
 // Peer is one direction of one link: the addresses from which elided interface
 // identifiers are derived, and what the far end understands.
 type Peer struct {
 	From, To ieee802154.Addr
-	// Full lets the compressor use what not every peer decodes: next header encodings for
-	// extension headers and IPv6 in IPv6, and the short form of an unspecified source.
+	// Full lets the compressor use encodings that not every peer decodes: those of extension
+	// headers and of IPv6 in IPv6, and the short form of an unspecified source.
 	Full bool
-	// GHC is for the compressor: the far end's 6CIO had G=1 (RFC 7400, 3.4). For
-	// the decompressor: we offered it to the far end.
+	// GHC allows generic header compression. For the compressor it means that the far end's
+	// 6CIO had G=1 (RFC 7400, 3.4), for the decompressor that the far end was offered GHC.
 	GHC bool
 }
 
-// Head says what a codec did.
+// Head is the result of compressing or restoring the headers of a packet.
 type Head struct {
-	Consumed int // octets of the input that the headers took
-	Emitted  int // octets of the output that they gave
-	// ChecksumAt is the offset in the IPv6 packet of a UDP checksum that was elided
-	// and is still to be computed over the whole datagram; -1 for none.
+	Consumed int // octets of input read
+	Emitted  int // octets of output written
+	// ChecksumAt is the offset in the IPv6 packet of an elided UDP checksum, which the caller
+	// computes once the datagram is whole; -1: none.
 	ChecksumAt int
-	// HeaderAt is the offset of the IPv6 header, inner ones included, whose
-	// addresses that checksum covers.
+	// HeaderAt is the offset of the IPv6 header whose addresses that checksum covers.
 	HeaderAt int
 }

@@ -2,7 +2,7 @@ package lowpan
 
 import "culvert/bridge/drop"
 
-// The sections that more than one error or field rests on.
+// Sections that more than one error or field refers to.
 const (
 	secDispatch  = "RFC 4944, 5.1"
 	secMesh      = "RFC 4944, 5.2"
@@ -100,5 +100,5 @@ var (
 	errGHCExt       = drop.NewError(drop.GHCInvalid, "length of an extension header", secGHCExt)
 )
 
-// errRoom is the compressor's.
+// errRoom is the only error of AppendCompressed.
 var errRoom = drop.NewError(drop.NotSent, "room in the frame", secDispatch)

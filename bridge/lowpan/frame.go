@@ -7,14 +7,14 @@ import (
 	"culvert/bridge/ieee802154"
 )
 
-// reader passes over the octets of a frame.
+// reader reads the octets of a frame.
 type reader struct {
 	b    []byte
-	at   int      // of the next octet
-	list *listing // takes down the fields; nil unless the frame is being described
+	at   int      // offset of the next octet
+	list *listing // records the fields for Describe; else nil
 }
 
-// take passes over n octets and returns them; if there are fewer, short.
+// take returns the next n octets, or the error short if there are fewer.
 func (r *reader) take(n int, short *drop.Error) ([]byte, error) {
 	if len(r.b)-r.at < n {
 		return nil, short
@@ -38,17 +38,17 @@ const (
 	octetBC0  = 0x50
 )
 
-// dispatch is what an octet means where a header of the adaptation layer begins.
+// dispatch is the meaning of a dispatch octet.
 type dispatch uint8
 
 const (
-	dispatchReserved dispatch = iota // ESC too: none of its extensions is in use
+	dispatchReserved dispatch = iota // including ESC, whose extensions are not in use
 	dispatchNALP                     // 00xxxxxx
 	dispatchIPv6                     // 0x41
 	dispatchHC1                      // 0x42
 	dispatchBC0                      // 0x50
 	dispatchIPHC                     // 011xxxxx, 0x7f included
-	dispatchMesh                     // 10xxxxxx; in page 1 a routing header
+	dispatchMesh                     // 10xxxxxx; in page 1 a 6LoWPAN routing header
 	dispatchFRAG1                    // 11000xxx
 	dispatchFRAGN                    // 11100xxx
 	dispatchRFRAG                    // 111010xx (RFC 8931, section 5)
@@ -81,24 +81,24 @@ func dispatchOf(o byte) dispatch {
 	return dispatchReserved
 }
 
-// FragmentKind says which fragment header a frame has (RFC 4944, section 5.3).
+// FragmentKind is the kind of a frame's fragment header (RFC 4944, section 5.3).
 type FragmentKind uint8
 
 // The kinds of fragment headers.
 const (
-	Whole         FragmentKind = iota // none: the frame holds a whole datagram
+	Whole         FragmentKind = iota // no fragment header: the frame holds a whole datagram
 	FirstFragment                     // FRAG1
 	NextFragment                      // FRAGN
 )
 
-// Frame is what stands in a frame before the datagram: mesh, broadcast and
-// fragment header, each of them optional, in this order (RFC 4944, section 5).
+// Frame is a frame with its headers before the datagram: mesh, broadcast and fragment header,
+// each optional, in this order (RFC 4944, section 5).
 type Frame struct {
-	Mesh              bool            // a mesh header is there (section 5.2)
+	Mesh              bool            // has a mesh header (section 5.2)
 	Originator, Final ieee802154.Addr // of the mesh header
-	HopsLeft          uint8           // of the mesh header, deep hops included
+	HopsLeft          uint8           // of the mesh header, or Deep Hops Left
 
-	Broadcast bool  // a broadcast header is there (section 11.1)
+	Broadcast bool  // has a broadcast header (section 11.1)
 	Sequence  uint8 // of the broadcast header
 
 	Fragment FragmentKind
@@ -106,13 +106,11 @@ type Frame struct {
 	Tag      uint16 // datagram_tag
 	Offset   int    // of a next fragment, in octets of the uncompressed packet
 
-	Payload []byte // what follows, in place; at least one octet
+	Payload []byte // the rest of the frame, in place; at least one octet
 }
 
-// ParseFrame reads the headers before the datagram in the MAC payload b. Errors
-// are *drop.Error: the dispatch octet is not one of a datagram or such a header,
-// the headers are not in order, one of them is cut short or holds what no sender
-// may send. The datagram itself is not looked into.
+// ParseFrame reads the headers before the datagram in the MAC payload b, but not the datagram
+// itself. Errors are *drop.Error: headers out of order, truncated or with invalid contents.
 func ParseFrame(b []byte) (Frame, error) {
 	r := reader{b: b}
 	return r.frame()
@@ -212,8 +210,8 @@ func (r *reader) broadcast(f *Frame) error {
 	return nil
 }
 
-// fragment reads a fragment header (RFC 4944, section 5.3), and refuses what can be
-// no part of a datagram whatever the other fragments are.
+// fragment reads a fragment header (RFC 4944, section 5.3). It refuses one that cannot belong
+// to any datagram.
 func (r *reader) fragment(f *Frame) error {
 	at := r.at
 	f.Fragment = FirstFragment

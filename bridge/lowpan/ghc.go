@@ -17,8 +17,8 @@ const (
 	ghcReference  = 0b11_000_000
 )
 
-// ghcStatic is the end of the dictionary, which begins with the source and the
-// destination address (RFC 7400, section 2).
+// ghcStatic is the last part of the dictionary; source and destination address come before it
+// (RFC 7400, section 2).
 var ghcStatic = [16]byte{0x16, 0xfe, 0xfd, 0x17, 0xfe, 0xfd, 0x00, 0x01, 0, 0, 0, 0, 0, 1, 0, 0}
 
 // ghcDictLen is the length of the dictionary.
@@ -26,16 +26,15 @@ const ghcDictLen = 48
 
 type ghcDict [ghcDictLen]byte
 
-// ghcDictOf returns the dictionary for what an IPv6 header carries; addresses are
-// its two addresses.
+// ghcDictOf returns the dictionary for the two addresses of an IPv6 header.
 func ghcDictOf(addresses []byte) (dict ghcDict) {
 	copy(dict[:32], addresses)
 	copy(dict[32:], ghcStatic[:])
 	return dict
 }
 
-// generic restores a header or payload from RFC 7400: an extension header (section
-// 3.2), a UDP header and its payload, or an ICMPv6 message (section 3.1).
+// generic restores what RFC 7400 compressed: an extension header (section 3.2), a UDP header
+// with its payload, or an ICMPv6 message (section 3.1).
 func (d *decoder) generic(o byte) (more bool, err error) {
 	switch {
 	case o == nhcGHCICMP:
@@ -57,8 +56,8 @@ func (d *decoder) generic(o byte) (more bool, err error) {
 	return false, err
 }
 
-// genericExtension restores an extension header from 10110 EID(2) NH. Its Length is
-// elided; a stop code ends it.
+// genericExtension restores an extension header from 1011 EID(3) NH. Its Length is elided, and
+// a stop code ends it.
 func (d *decoder) genericExtension(o byte) (more bool, err error) {
 	eid := o >> 1 & 0x07
 	if eid > eidDestination {
@@ -70,14 +69,9 @@ func (d *decoder) genericExtension(o byte) (more bool, err error) {
 	}
 	d.begins(proto)
 	more = o&nhcNH != 0
-	var next byte
-	if !more {
-		if next, err = d.octet(errExtNHCut); err != nil {
-			return false, err
-		}
-		if d.list != nil {
-			d.list.proto(d.at-1, "Next Header", next, secExt)
-		}
+	next, err := d.extensionNext(more)
+	if err != nil {
+		return false, err
 	}
 	at := len(d.out)
 	d.nextHeader = at - d.start
@@ -105,13 +99,13 @@ func (d *decoder) genericExtension(o byte) (more bool, err error) {
 	return more, nil
 }
 
-// expand runs the bytecode up to a stop code or the end of the frame, and reports
-// whether it was a stop code.
+// expand runs bytecode up to the end of the frame or a stop code, and reports whether it met a
+// stop code.
 func (d *decoder) expand() (stopped bool, err error) {
 	ip := d.out[d.start+d.header:]
 	dict := ghcDictOf(ip[8:ipv6.HeaderLen])
 	from := len(d.out)
-	sa, na := 0, 0 // what extensions add to the next back-reference
+	sa, na := 0, 0 // added to the next back-reference by extensions
 	for d.at < len(d.b) {
 		at := d.at
 		o := d.b[at]
@@ -163,7 +157,7 @@ func (d *decoder) expand() (stopped bool, err error) {
 	return false, dangling(sa + na)
 }
 
-// dangling is the error of extensions that no back-reference followed.
+// dangling returns an error if extensions were not followed by a back-reference.
 func dangling(extended int) error {
 	if extended != 0 {
 		return errGHCDangling
@@ -171,12 +165,11 @@ func dangling(extended int) error {
 	return nil
 }
 
-// appendReference appends n octets that begin s octets before the end of out, in
-// what stands there from the offset from on, and before that in dict. s is at
-// least n.
+// appendReference appends n octets that start s octets before the end of out, s being at least
+// n. Octets before the offset from are taken from the end of dict.
 func appendReference(out []byte, from int, dict *ghcDict, n, s int) []byte {
 	at := len(out) - s
-	before := from - at // octets of the dictionary between
+	before := from - at // octets in the dictionary
 	if before >= n {
 		return append(out, dict[ghcDictLen-before:][:n]...)
 	}

@@ -2,9 +2,8 @@ package lowpan
 
 import "culvert/bridge/ipv6"
 
-// genericLen returns the length of the shortest GHC form of what follows at (RFC
-// 7400, section 2). It keeps the last result: the chain of headers is looked at
-// more than once.
+// genericLen returns the length of the shortest GHC form of e.pkt[at:] (RFC 7400, section 2).
+// It caches the last result, since the chain of headers is read more than once.
 func (e *encoder) genericLen(at int) int {
 	if e.genericAt != at {
 		var p ghcPlan
@@ -13,14 +12,14 @@ func (e *encoder) genericLen(at int) int {
 	return e.generic
 }
 
-// shorter reports whether what follows at is shorter in GHC, and may fit into the frame
-// so: what is cut into fragments cannot be in GHC.
+// shorter reports whether GHC makes e.pkt[at:] shorter and may make it fit into one frame:
+// GHC cannot be fragmented.
 func (e *encoder) shorter(at int) bool {
 	n := e.genericLen(at)
 	return n < len(e.pkt)-at && n <= e.room
 }
 
-// payload appends all that follows e.at in GHC.
+// payload appends e.pkt[e.at:] in GHC.
 func (e *encoder) payload() {
 	var p ghcPlan
 	b := e.pkt[e.at:]
@@ -29,25 +28,25 @@ func (e *encoder) payload() {
 	e.at = len(e.pkt)
 }
 
-// ghcPlan is the best sequence of bytecodes for a payload, found from its end
-// backwards: the best at each octet is one bytecode and the best behind it. For
-// back-references the search is bounded, so that it takes a time that grows with the
-// length of the payload only: ghcPlaces places, and ghcLongest octets of each.
+// ghcPlan is the shortest sequence of bytecodes for a payload. It is found backwards from the
+// end: the best at each octet is one bytecode and the best behind it. The search for
+// back-references tries ghcPlaces places and ghcLongest octets at most, so its time grows only
+// linearly with the payload.
 type ghcPlan struct {
 	best     [MTU]ghcStep
 	compared int // octets, in the search for back-references
 }
 
 const (
-	ghcPlaces  = 16 // the nearest ones where perhaps the same two octets begin
-	ghcLongest = 42 // octets of a back-reference; a longer one costs as much as two
+	ghcPlaces  = 16 // nearest places whose first two octets have the same hash
+	ghcLongest = 42 // octets of a back-reference; a longer one is no shorter than two
 )
 
 // ghcStep is one bytecode, with its extensions.
 type ghcStep struct {
 	cost uint16 // octets from here to the end
-	n    uint16 // octets of the payload that it stands for
-	s    uint16 // how far back they are found; else ghcIsLiteral or ghcIsZeros
+	n    uint16 // octets of the payload that it covers
+	s    uint16 // distance of a back-reference; or ghcIsLiteral, ghcIsZeros
 }
 
 const (
@@ -55,8 +54,8 @@ const (
 	ghcIsZeros   = 1
 )
 
-// find works the plan out and returns how long its bytecodes are. addresses are the
-// two of the IPv6 header. A payload that no packet can have is given up on.
+// find makes the plan and returns the length of its bytecodes. addresses are both addresses of
+// the IPv6 header. An empty or impossibly long payload gives more than its own length.
 func (p *ghcPlan) find(addresses, payload []byte) int {
 	n := len(payload)
 	if n == 0 || n > MTU-ipv6.HeaderLen {
@@ -82,8 +81,8 @@ func (p *ghcPlan) find(addresses, payload []byte) int {
 	return int(p.best[0].cost)
 }
 
-// reference returns the best back-reference at the octet i, or best if none is better.
-// The nearest place for each length is the cheapest one.
+// reference returns the best back-reference at the octet i, or best if none is better. For
+// each length the nearest place is the cheapest.
 func (p *ghcPlan) reference(best ghcStep, w *ghcWindow, i, n int) ghcStep {
 	j := ghcDictLen + i
 	at := w.octets[:ghcDictLen+n]
@@ -109,9 +108,9 @@ func (p *ghcPlan) reference(best ghcStep, w *ghcWindow, i, n int) ghcStep {
 	return best
 }
 
-// ghcWindow is what a back-reference may point to: the dictionary, and the payload
-// behind it. before chains the places where pairs of octets with the same hash begin:
-// for each place the nearest one before it, plus 1; 0 is none.
+// ghcWindow holds what a back-reference may point to: the dictionary and the payload behind it.
+// before chains the places at which pairs of octets with the same hash start: it holds, for each
+// place, the nearest one before it, plus 1; 0: none.
 type ghcWindow struct {
 	octets [ghcDictLen + MTU]byte
 	before [ghcDictLen + MTU]uint16
@@ -131,7 +130,7 @@ func (w *ghcWindow) fill(addresses, payload []byte) {
 	}
 }
 
-// cost is what the payload costs from the octet i on.
+// cost returns the octets of bytecode for the payload from the octet i on.
 func (p *ghcPlan) cost(i, n int) int {
 	if i == n {
 		return 0
@@ -139,15 +138,15 @@ func (p *ghcPlan) cost(i, n int) int {
 	return int(p.best[i].cost)
 }
 
-// literal returns the best literal at the octet i: one octet more than the best at the
-// next one, behind, or a new one of one octet.
+// literal returns the best literal at the octet i: a new one of one octet, or one octet more
+// than behind, the best literal at i+1.
 func (p *ghcPlan) literal(i, n int, behind ghcStep) ghcStep {
 	best := ghcStep{uint16(2 + p.cost(i+1, n)), 1, ghcIsLiteral}
 	switch {
 	case i == n-1:
 	case behind.n < ghcMaxLiteral:
 		best = best.or(int(behind.cost)+1, int(behind.n)+1, ghcIsLiteral)
-	default: // as long as a literal may be
+	default: // behind has the greatest length
 		for k := 2; k <= ghcMaxLiteral; k++ {
 			best = best.or(1+k+p.cost(i+k, n), k, ghcIsLiteral)
 		}
@@ -155,7 +154,7 @@ func (p *ghcPlan) literal(i, n int, behind ghcStep) ghcStep {
 	return best
 }
 
-// or returns the cheaper of two steps.
+// or returns the shorter of two steps.
 func (g ghcStep) or(cost, n, s int) ghcStep {
 	if cost < int(g.cost) {
 		return ghcStep{uint16(cost), uint16(n), uint16(s)}
@@ -163,13 +162,13 @@ func (g ghcStep) or(cost, n, s int) ghcStep {
 	return g
 }
 
-// referenceLen returns the length of a back-reference of n octets, s octets back,
-// with its extensions: each adds up to 8 to n and up to 120 to s.
+// referenceLen returns the length of a back-reference to n octets, s octets back, with its
+// extensions. Each extension adds up to 8 to n and up to 120 to s.
 func referenceLen(n, s int) int {
 	return 1 + max((n-2)/8, ((s-n)/8+14)/15)
 }
 
-// appendTo appends the bytecodes of the plan for the payload that it was made for.
+// appendTo appends the bytecodes for payload, for which p was made.
 func (p *ghcPlan) appendTo(out, payload []byte) []byte {
 	for i := 0; i < len(payload); {
 		step := p.best[i]

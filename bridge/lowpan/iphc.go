@@ -19,12 +19,11 @@ const (
 	iphcDAC      = 0x04
 )
 
-// hopLimits are what HLIM stands for; 0 is in-line.
+// hopLimits are the hop limits of HLIM; 0 means in-line.
 var hopLimits = [4]byte{0, 1, 64, 255}
 
-// linkOf returns what a link address yields for an elided interface identifier.
-// What is no address of one node yields nothing: RFC 6282 is silent there, and an
-// address such as fe80::ff:fe00:ffff must not come to be.
+// linkOf returns the interface identifier of a link address. A group or broadcast address has
+// none: RFC 6282 does not say so, but fe80::ff:fe00:ffff must never be an address.
 func linkOf(a ieee802154.Addr) link {
 	if !a.IsNode() {
 		return link{}
@@ -33,16 +32,14 @@ func linkOf(a ieee802154.Addr) link {
 	return link{uint64(iid), ok}
 }
 
-// link returns what the address of an encapsulating IPv6 header yields for an
-// elided interface identifier: its own (section 3.2.2). That of a group or of no
-// node at all is none.
+// link returns the interface identifier of the address of an encapsulating IPv6 header (section
+// 3.2.2). A group and the unspecified address have none.
 func (a address) link() link {
 	return link{a.lo, !a.isMulticast() && a != address{}}
 }
 
-// iphc restores one IPv6 header from LOWPAN_IPHC (RFC 6282, section 3), and reports
-// whether an NHC follows. In-line fields come in the order CID, TF, NH, HLIM,
-// source, destination.
+// iphc restores one IPv6 header from LOWPAN_IPHC (RFC 6282, section 3) and reports whether an
+// NHC follows. The order of in-line fields is CID, TF, NH, HLIM, source, destination.
 func (d *decoder) iphc() (more bool, err error) {
 	if d.headerCount == maxHeaders {
 		return false, d.overlong()
@@ -99,7 +96,7 @@ func (d *decoder) iphc() (more bool, err error) {
 
 	header := len(d.out) - d.start
 	d.out = binary.BigEndian.AppendUint32(d.out, versionEtc)
-	d.out = append(d.out, 0, 0, next, hops) // Payload Length: when all is known
+	d.out = append(d.out, 0, 0, next, hops) // payload fills in the Payload Length
 	src, err := d.unicast(&sourceModes, b1&iphcSAC != 0, b1>>4&0x03, cid>>4, d.from)
 	if err != nil {
 		return false, err
@@ -123,9 +120,8 @@ func (d *decoder) iphc() (more bool, err error) {
 	return more, nil
 }
 
-// trafficFlow returns the first four octets of the IPv6 header: version, traffic
-// class, flow label. In-line the two bits of ECN come before the six of DSCP; in
-// the IPv6 header they come after (section 3.2.1).
+// trafficFlow returns the first four octets of the IPv6 header. ECN comes before DSCP in-line,
+// but behind it in the IPv6 header (section 3.2.1).
 func (d *decoder) trafficFlow(tf byte) (uint32, error) {
 	n := [4]int{4, 3, 1, 0}[tf]
 	b, err := d.take(n, errTFCut)
@@ -150,7 +146,7 @@ func (d *decoder) trafficFlow(tf byte) (uint32, error) {
 	return 6<<28 | uint32(dscp<<2|ecn)<<20 | flow, nil
 }
 
-// addressModes tells the source address from the destination address.
+// addressModes holds the name and errors of the source or of the destination address.
 type addressModes struct {
 	name                        string
 	cut, context, encapsulating *drop.Error
@@ -164,8 +160,8 @@ var (
 // inlineLen is the number of octets in-line for SAM, and for DAM where M=0.
 var inlineLen = [4]int{16, 8, 2, 0}
 
-// unicast restores an address from the modes of the source, or those of the
-// destination where M=0, which differ only in that SAC=1 SAM=00 stands for ::.
+// unicast restores the source, or the destination if M=0. Their modes differ only in SAC=1
+// SAM=00, which means ::.
 func (d *decoder) unicast(m *addressModes, stateful bool, mode, cid byte, from link) (address, error) {
 	prefix, n := &linkLocal, inlineLen[mode]
 	switch {

@@ -30,8 +30,7 @@ const (
 	eidIPv6
 )
 
-// eidProto are the Next Header values of the extension header identifiers; 0xff
-// stands for a reserved one.
+// eidProto are the Next Header values of the extension header identifiers; 0xff: reserved.
 var eidProto = [8]byte{ipv6.ProtoHopByHop, ipv6.ProtoRouting, ipv6.ProtoFragment,
 	ipv6.ProtoDestination, ipv6.ProtoMobility, 0xff, 0xff, ipv6.ProtoIPv6}
 
@@ -66,12 +65,10 @@ func (d *decoder) nhc() (more bool, err error) {
 	return false, errNHC
 }
 
-// begins fills in the open Next Header field: the header at the end of the output
-// is of the type proto.
+// begins fills in the pending Next Header field: a header of the type proto comes next.
 func (d *decoder) begins(proto byte) { d.out[d.start+d.nextHeader] = proto }
 
-// extension restores an extension header, or the IPv6 header within an IPv6 packet
-// (section 4.2).
+// extension restores an extension header, or an encapsulated IPv6 header (section 4.2).
 func (d *decoder) extension(o byte) (more bool, err error) {
 	eid := o >> 1 & 0x07
 	proto := eidProto[eid]
@@ -93,14 +90,9 @@ func (d *decoder) extension(o byte) (more bool, err error) {
 	}
 	d.begins(proto)
 	more = o&nhcNH != 0
-	var next byte
-	if !more {
-		if next, err = d.octet(errExtNHCut); err != nil {
-			return false, err
-		}
-		if d.list != nil {
-			d.list.proto(d.at-1, "Next Header", next, secExt)
-		}
+	next, err := d.extensionNext(more)
+	if err != nil {
+		return false, err
 	}
 	d.nextHeader = len(d.out) - d.start
 	length, err := d.octet(errExtLenCut)
@@ -120,14 +112,26 @@ func (d *decoder) extension(o byte) (more bool, err error) {
 	return more, d.restoreExtension(proto, next, b)
 }
 
-// restoreExtension appends an extension header whose data behind the Length field
-// is b, padded where its type allows.
+// extensionNext reads the in-line Next Header of an extension header; more means that it is
+// elided.
+func (d *decoder) extensionNext(more bool) (next byte, err error) {
+	if more {
+		return 0, nil
+	}
+	if next, err = d.octet(errExtNHCut); err == nil && d.list != nil {
+		d.list.proto(d.at-1, "Next Header", next, secExt)
+	}
+	return next, err
+}
+
+// restoreExtension appends an extension header with the data b behind its Length field, and
+// with padding if its type allows.
 func (d *decoder) restoreExtension(proto, next byte, b []byte) error {
 	pad := -(2 + len(b)) & 7
 	if pad > 0 && !padded(proto) {
 		return errExtAlign
 	}
-	// An option that is cut would swallow the padding.
+	// A truncated option would include the padding.
 	if pad > 0 && lastOption(b) < 0 {
 		return errExtOption
 	}
@@ -146,9 +150,9 @@ func (d *decoder) restoreExtension(proto, next byte, b []byte) error {
 	return nil
 }
 
-// fragmentHeader restores a Fragment header. It has no length field: the octet that
-// stands in its place is Reserved in one reading of section 4.2 and the count of
-// octets that follow, 6, in another. Reserved is 0 either way.
+// fragmentHeader restores a Fragment header, which has no Length field. Implementations read
+// section 4.2 in two ways: the octet in its place is Reserved, or the count of the octets that
+// follow, 6. Either way Reserved is restored as 0.
 func (d *decoder) fragmentHeader(next byte) error {
 	b, err := d.take(6, errExtCut)
 	if err != nil {
@@ -169,8 +173,8 @@ const (
 	optPadN = 1
 )
 
-// lastOption returns the offset of the last option in the options b: len(b) if
-// there is none, -1 if one is cut.
+// lastOption returns the offset of the last option in b: len(b) if there is none, -1 if one is
+// truncated.
 func lastOption(b []byte) int {
 	last := len(b)
 	for at := 0; at < len(b); {
@@ -227,7 +231,7 @@ func (d *decoder) udpHeader(o byte) error {
 	d.udp = len(d.out) - d.start
 	d.out = binary.BigEndian.AppendUint16(d.out, src)
 	d.out = binary.BigEndian.AppendUint16(d.out, dst)
-	d.out = append(d.out, 0, 0) // Length: when all is known
+	d.out = append(d.out, 0, 0) // payload fills in the Length
 	d.out = binary.BigEndian.AppendUint16(d.out, checksum)
 	return nil
 }

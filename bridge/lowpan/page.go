@@ -1,10 +1,8 @@
 package lowpan
 
-// pages passes over page switches (RFC 8025) and the routing headers of page 1 (RFC
-// 8138) up to the dispatch octet of the packet, and returns what that is. Every
-// frame starts in page 0. Routing headers say how the packet came through the mesh,
-// which ends here: they are left out of the packet, as their compressed form stands
-// for headers that the mesh added.
+// pages skips page switches (RFC 8025) and the routing headers of page 1 (RFC 8138), and
+// returns the dispatch of the packet. A frame starts in page 0. Routing headers are not
+// restored: they stand for headers that the mesh added, and the path through the mesh ends here.
 func (d *decoder) pages() (dispatch, error) {
 	page := 0
 	for {
@@ -36,19 +34,16 @@ func (d *decoder) pages() (dispatch, error) {
 	}
 }
 
-// The types of critical routing headers (RFC 8138, sections 5 and 6). All others
-// are elective, or cannot be passed over.
+// The types of critical routing headers that can be skipped (RFC 8138, sections 5 and 6).
 const (
 	lorhLastSRH = 4 // types 0 to 4: source routing, addresses of 1 << type octets
 	lorhRPI     = 5
 )
 
-// routing passes over one 6LoWPAN routing header (RFC 8138, section 4). The length
-// of an elective one stands in its first octet; that of a critical one follows from
-// its type.
+// routing skips one 6LoWPAN routing header (RFC 8138, section 4). An elective one has its
+// length in the first octet; the length of a critical one depends on its type.
 func (d *decoder) routing() error {
-	// How much of a datagram the headers expand to that a routing header stands for
-	// is the sender's choice; the offsets of the fragments count it.
+	// Fragment offsets count the expanded routing headers, whose length only the sender knows.
 	if d.size > 0 {
 		return errLoRHFragment
 	}
