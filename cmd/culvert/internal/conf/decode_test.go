@@ -10,16 +10,16 @@ import (
 	"culvert/bridge/reading"
 )
 
-// The decoder that the README shows is read as it says.
+// The decoder that CONFIGURATION.md shows is parsed as it says.
 func TestConfigDecode(t *testing.T) {
-	b, err := os.ReadFile("../../../../README.md")
+	b, err := os.ReadFile("../../../../deploy/CONFIGURATION.md")
 	if err != nil {
 		t.Fatal(err)
 	}
 	_, shown, ok := strings.Cut(string(b), "```toml\n[[mesh.decode]]")
 	shown, _, ok2 := strings.Cut(shown, "```")
 	if !ok || !ok2 {
-		t.Fatal("the README shows no decoder")
+		t.Fatal("CONFIGURATION.md shows no decoder")
 	}
 	const head = `
 [[mesh]]
