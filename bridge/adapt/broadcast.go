@@ -8,15 +8,14 @@ import (
 )
 
 const (
-	// defaultBroadcastAge is much longer than a broadcast wanders through a mesh, and
-	// short enough for a node that restarts its sequence not to be muted.
+	// defaultBroadcastAge is much longer than a broadcast needs to cross a mesh, and short
+	// enough that a node is heard again soon after a restart of its sequence numbers.
 	defaultBroadcastAge = 10 * time.Second
-	// maxBroadcasts bounds how many broadcasts are remembered.
+	// maxBroadcasts bounds the broadcasts recorded.
 	maxBroadcasts = 64
 )
 
-// broadcasts remembers which broadcasts were received (RFC 4944, section 11.1): the
-// last maxBroadcasts of them.
+// broadcasts holds the last maxBroadcasts broadcasts received (RFC 4944, section 11.1).
 type broadcasts struct {
 	seen []seenBroadcast // a ring once it is full
 	next int
@@ -27,8 +26,8 @@ type seenBroadcast struct {
 	until time.Time
 }
 
-// broadcast is what tells them apart. The sequence number may be the same in all
-// fragments of a datagram, or not: the section leaves it open.
+// broadcast identifies a broadcast frame. RFC 4944 leaves open whether all fragments of a
+// datagram have the same sequence number.
 type broadcast struct {
 	from     ieee802154.Addr
 	sequence uint8
@@ -37,8 +36,8 @@ type broadcast struct {
 	offset   int
 }
 
-// repeated reports whether the broadcast was first received less than age ago, and
-// remembers it if not.
+// repeated reports whether the broadcast was first received less than age ago, and records it
+// otherwise.
 func (b *broadcasts) repeated(from ieee802154.Addr, f lowpan.Frame, now time.Time, age time.Duration) bool {
 	n := seenBroadcast{broadcast{from, f.Sequence, f.Fragment, f.Tag, f.Offset}, now.Add(age)}
 	for i := range b.seen {

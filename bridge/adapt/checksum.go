@@ -11,25 +11,24 @@ import (
 // udpChecksum is the offset of the checksum in a UDP header (RFC 768).
 const udpChecksum = 6
 
-// mayRestore reports whether a checksum that was elided may be computed anew for
-// the UDP header b: only where it is known that something stronger protects what
-// travels on that port (RFC 6282, section 4.3.2).
+// mayRestore reports whether an elided checksum of the UDP header b may be computed: only if the
+// port is listed, because a stronger integrity check protects its payload (RFC 6282, section
+// 4.3.2).
 func (r *Receiver) mayRestore(b []byte) bool {
 	return r.opt.ElidedChecksumAll ||
 		slices.Contains(r.opt.ElidedChecksumPorts, binary.BigEndian.Uint16(b)) ||
 		slices.Contains(r.opt.ElidedChecksumPorts, binary.BigEndian.Uint16(b[2:]))
 }
 
-// restoreChecksum computes the UDP checksum at offset at of the whole packet pkt,
-// whose addresses stand in the IPv6 header at offset header.
+// restoreChecksum computes the UDP checksum at offset at of the whole packet pkt with the
+// addresses of the IPv6 header at offset header.
 func restoreChecksum(pkt []byte, at, header int) {
 	msg := pkt[at-udpChecksum:]
 	src, dst := pkt[header+8:header+24], pkt[header+24:header+40]
 	binary.BigEndian.PutUint16(pkt[at:], ipv6.UDPChecksum(src, dst, msg))
 }
 
-// markOf packs what restoreChecksum needs of a first fragment until the datagram is
-// complete; 0 is nothing.
+// markOf packs the arguments of restoreChecksum until the datagram is complete; 0: none.
 func markOf(h lowpan.Head) uint32 {
 	if h.ChecksumAt < 0 {
 		return 0

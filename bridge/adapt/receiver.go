@@ -14,11 +14,10 @@ import (
 
 // Options are a Receiver's. Zero values mean the defaults.
 type Options struct {
-	// Reassembly bounds the datagrams that are being put together.
+	// Reassembly bounds the datagrams in reassembly.
 	Reassembly frag.Options
-	// ElidedChecksumPorts are the UDP ports, source or destination, for which a
-	// checksum that was elided on the air is computed anew (RFC 6282, section
-	// 4.3.2). ElidedChecksumAll means every port.
+	// ElidedChecksumPorts are the UDP ports, source or destination, for which an elided
+	// checksum is computed (RFC 6282, section 4.3.2). ElidedChecksumAll means every port.
 	ElidedChecksumPorts []uint16
 	ElidedChecksumAll   bool
 	// MayRelay reports whether the sender of a frame may name another link address as
@@ -27,13 +26,12 @@ type Options struct {
 	// OfferedGHC reports whether the originator of a mesh header was offered generic
 	// header compression (RFC 7400, section 3.4). Nil: as the sender of the frame.
 	OfferedGHC func(originator ieee802154.Addr) bool
-	// BroadcastAge is for how long a broadcast header with the same originator and
-	// sequence number is a duplicate; 10 s.
+	// BroadcastAge is how long a broadcast with the same originator and sequence number is a
+	// duplicate; default 10 s.
 	BroadcastAge time.Duration
 }
 
-// Receiver turns the frames of one mesh into packets. It is for one goroutine at a
-// time.
+// Receiver turns the frames of one mesh into packets. It is not safe for concurrent use.
 type Receiver struct {
 	opt         Options
 	own         []ieee802154.Addr
@@ -43,8 +41,8 @@ type Receiver struct {
 	packet      [lowpan.MTU]byte
 }
 
-// NewReceiver returns a Receiver. Its memory grows with use, up to about 1.5 kB for
-// each datagram that the options let it put together at once.
+// NewReceiver returns a Receiver. Its memory grows with use, up to about 1.5 kB for each
+// datagram that o allows in reassembly.
 func NewReceiver(o Options) *Receiver {
 	if o.BroadcastAge <= 0 {
 		o.BroadcastAge = defaultBroadcastAge
@@ -52,24 +50,22 @@ func NewReceiver(o Options) *Receiver {
 	return &Receiver{opt: o, reassembler: frag.NewReassembler(o.Reassembly)}
 }
 
-// SetOwn sets the link addresses of this end. A frame whose mesh header names
-// another final destination, neither broadcast nor multicast, ends as
-// mesh-destination. With none, as at first, every final destination is accepted.
+// SetOwn sets the link addresses of this end. A frame whose mesh header has the address of
+// another node as final destination ends as mesh-destination. Until SetOwn is called, every
+// final destination is accepted.
 func (r *Receiver) SetOwn(own ...ieee802154.Addr) { r.own = slices.Clone(own) }
 
-// Received is what became of a frame that was not dropped.
+// Received is the result of receiving a frame.
 type Received struct {
-	// Packet is the packet that the frame completed; nil while its datagram still
-	// lacks fragments, and for a repeated fragment. Good until the next call of
-	// Receive.
+	// Packet is the packet that the frame completed; nil if fragments are missing or the
+	// fragment was a repetition. It is valid until the next call of Receive.
 	Packet ipv6.Packet
-	// From and To are the addresses of the mesh header if there is one, else those of
-	// the MAC header.
+	// From and To are the addresses of the mesh header, or of the MAC header without one.
 	From, To ieee802154.Addr
-	Frames   int // that the packet came in
-	// Ended is a datagram in reassembly that the frame put an end to, by overlap, by
-	// lack of room, by age or by a bad first fragment: Ended.Err is nil for none. It
-	// may be set beside an error too.
+	Frames   int // number of frames of the packet
+	// Ended is the datagram in reassembly that ended because of the frame: an overlap, lack of
+	// room, its age or an invalid first fragment. Ended.Err is nil if none did. It may be set
+	// together with an error.
 	Ended frag.End
 }
 
@@ -84,9 +80,9 @@ var (
 	errPayloadSize = drop.NewError(drop.PayloadLength, "Payload Length", "RFC 8200, 3")
 )
 
-// Receive takes one frame, the MAC payload, which it does not keep. p holds the
-// addresses of its MAC header, and whether its sender was offered GHC; c holds the
-// contexts. An error is a *drop.Error: the frame was dropped.
+// Receive processes the MAC payload of one frame and does not retain it. p has the addresses of
+// the MAC header and says whether the sender was offered GHC. An error is a *drop.Error: the
+// frame was dropped.
 //
 // A datagram in reassembly that does not become a packet is reported exactly once, as
 // Received.Ended or by Expire. Its End has the number of its first frame: the first frame
@@ -134,7 +130,7 @@ func (r *Receiver) accepts(a ieee802154.Addr) bool {
 	return len(r.own) == 0 || !a.IsNode() || slices.Contains(r.own, a)
 }
 
-// decompress restores a packet, or the beginning of one, in the Receiver's buffer.
+// decompress restores a packet, or the beginning of one, in r.packet.
 func (r *Receiver) decompress(p lowpan.Peer, b []byte, c *lowpan.Contexts, size int) ([]byte, lowpan.Head, error) {
 	pkt, h, err := lowpan.AppendDecompressed(r.packet[:0], b, p, c, size)
 	if err == nil && h.ChecksumAt >= 0 && !r.mayRestore(pkt[h.ChecksumAt-udpChecksum:]) {
@@ -143,9 +139,8 @@ func (r *Receiver) decompress(p lowpan.Peer, b []byte, c *lowpan.Contexts, size 
 	return pkt, h, err
 }
 
-// fragment adds a fragment to its datagram. A first fragment is decompressed before
-// it is placed, since offsets count uncompressed octets; one that cannot be is the
-// end of what was gathered.
+// fragment adds a fragment to its datagram. It first decompresses a first fragment, since
+// offsets count uncompressed octets; if that fails the datagram ends.
 func (r *Receiver) fragment(got Received, p lowpan.Peer, f lowpan.Frame, via ieee802154.Addr, c *lowpan.Contexts, now time.Time, number uint64) (Received, error) {
 	key := frag.Key{From: p.From, To: p.To, Size: f.Size, Tag: f.Tag}
 	part := frag.Fragment{Offset: f.Offset, Data: f.Payload, Via: via, Frame: number}
@@ -170,8 +165,8 @@ func (r *Receiver) fragment(got Received, p lowpan.Peer, f lowpan.Frame, via iee
 	return complete(got, key, whole)
 }
 
-// complete checks a reassembled packet. A first fragment that was not compressed
-// may have been too short to hold the fields that are checked here.
+// complete checks a reassembled packet: an uncompressed first fragment may have been too short
+// for these checks.
 func complete(got Received, key frag.Key, whole frag.Datagram) (Received, error) {
 	pkt := whole.Octets
 	var bad *drop.Error
@@ -192,8 +187,8 @@ func complete(got Received, key frag.Key, whole frag.Datagram) (Received, error)
 	return got, nil
 }
 
-// Expire ends one datagram whose time is over, and reports false if there is none.
-// Call it until then, at least once a second.
+// Expire ends one expired datagram, or returns false if there is none. Call it at least once a
+// second, until it returns false.
 func (r *Receiver) Expire(now time.Time) (frag.End, bool) {
 	return r.reassembler.Expire(now)
 }

@@ -7,29 +7,26 @@ import (
 	"culvert/bridge/lowpan"
 )
 
-// MinRoom is the smallest MAC payload in octets that any packet can be sent with:
-// a FRAG1 header, the dispatch octet of an uncompressed packet and 8 octets of it.
+// MinRoom is the smallest MAC payload in octets with which every packet can be sent: a FRAG1
+// header, the dispatch octet of an uncompressed packet and 8 octets of the packet.
 const MinRoom = frag.FirstHeaderLen + 1 + 8
 
-// Sender gives datagrams their tags. It is for one goroutine at a time, and so are
-// the Outgoings that it starts.
+// Sender assigns datagram tags. Neither it nor its Outgoings are safe for concurrent use.
 type Sender struct{ tag uint16 }
 
 // NewSender returns a Sender whose first fragmented datagram has the given tag
 // (RFC 4944, section 5.3).
 func NewSender(tag uint16) *Sender { return &Sender{tag: tag} }
 
-// Outgoing is one packet on its way as frames. The zero value is done; Start makes
-// it ready, and may do so again at any time: that abandons what was not sent. It
-// holds no memory but the packet that Start was given. Any number of Outgoings of
-// one Sender may be under way.
+// Outgoing is a packet that is being sent as frames. The zero value is done. Start sets the
+// packet, and abandons one that is not done. A Sender may have any number of Outgoings.
 type Outgoing struct {
 	sender   *Sender
 	contexts *lowpan.Contexts
 	pkt      ipv6.Packet
 	peer     lowpan.Peer
 	room     int
-	offset   int // of what was not sent yet, in octets of the packet
+	offset   int // octets of the packet already sent
 	tag      uint16
 }
 
@@ -39,10 +36,9 @@ var (
 	errRoom   = drop.NewError(drop.NotSent, "room in the frame", "RFC 4944, 5.3")
 )
 
-// Start puts p, which must not change until o is done, on its way to the peer in
-// frames of at most room octets of MAC payload. Errors are *drop.Error:
-// packet-too-big over 1280 octets, not-sent if room is below MinRoom. o is then
-// done.
+// Start prepares o to send p to the peer in frames of at most room octets of MAC payload. p must
+// not change until o is done. Errors are *drop.Error: packet-too-big over 1280 octets, not-sent
+// if room is less than MinRoom. After an error o is done.
 func (s *Sender) Start(o *Outgoing, p ipv6.Packet, peer lowpan.Peer, c *lowpan.Contexts, room int) error {
 	*o = Outgoing{}
 	switch {
@@ -55,10 +51,10 @@ func (s *Sender) Start(o *Outgoing, p ipv6.Packet, peer lowpan.Peer, c *lowpan.C
 	return nil
 }
 
-// Done reports whether every frame was appended.
+// Done reports whether Append has returned every frame.
 func (o *Outgoing) Done() bool { return o.pkt == nil }
 
-// Append appends the next frame's MAC payload to dst; nothing if o is done.
+// Append appends the MAC payload of the next frame to dst, or nothing if o is done.
 func (o *Outgoing) Append(dst []byte) []byte {
 	switch {
 	case o.pkt == nil:
@@ -81,7 +77,7 @@ func (o *Outgoing) first(dst []byte) []byte {
 	o.sender.tag++
 	size := uint16(len(o.pkt))
 	out = lowpan.AppendFirstFragment(dst, size, o.tag)
-	// All that is compressed has to be in the first fragment (RFC 6282, section 2).
+	// All compressed headers must be in the first fragment (RFC 6282, section 2).
 	peer := o.peer
 	peer.GHC = false
 	out, h, _ = lowpan.AppendCompressed(out, o.pkt, peer, o.contexts, o.room-frag.FirstHeaderLen)

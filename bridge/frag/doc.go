@@ -1,6 +1,5 @@
-// Package frag cuts datagrams into fragments and puts them together again (RFC
-// 4944, section 5.3): the arithmetic of a fragmenter, and a reassembler with
-// bounded memory. The headers' octets are lowpan's. Times are passed in.
+// Package frag computes the sizes of fragments and reassembles datagrams in bounded memory (RFC
+// 4944, section 5.3). Package lowpan reads and writes the fragment headers. The time is passed in.
 package frag
 
 // MaxDatagram is the longest datagram in octets: the link MTU (RFC 4944, section 4).
@@ -12,14 +11,13 @@ const (
 	NextHeaderLen  = 5
 )
 
-// unit is what fragments are counted in: each but the last one covers whole units.
+// unit is the unit of datagram_offset in octets: all fragments but the last have a multiple of it.
 const unit = 8
 
-// First returns how many octets of a datagram of size octets its first fragment
-// covers, in a frame with room for room octets of MAC payload, where headers of
-// consumed octets, a multiple of 8, are compressed to emitted octets. 0 means that
-// there is not enough room. Offsets count uncompressed octets, so the rest of the
-// frame is filled until what it expands to is a multiple of 8.
+// First returns the octets of a datagram of size octets that its first fragment covers, in a frame
+// of room octets of MAC payload, if headers of consumed octets are compressed to emitted octets. 0
+// means that there is not enough room. Offsets count uncompressed octets, so the result is a
+// multiple of 8 unless the datagram fits; consumed must be one too.
 func First(size, consumed, emitted, room int) int {
 	n := room - FirstHeaderLen - emitted
 	if n < 0 {
@@ -28,7 +26,7 @@ func First(size, consumed, emitted, room int) int {
 	return min(size, consumed+n&^(unit-1))
 }
 
-// Next returns how many octets the fragment that begins at offset covers.
+// Next returns the octets that the fragment at offset covers in a frame of room octets.
 func Next(size, offset, room int) int {
 	n := room - NextHeaderLen
 	if left := size - offset; left <= n {

@@ -7,9 +7,8 @@ import (
 	"culvert/bridge/ieee802154"
 )
 
-// Key tells datagrams in reassembly apart (RFC 4944, section 5.3): the mesh
-// header's Originator and Final address where there is one, else the MAC header's,
-// datagram_size and datagram_tag.
+// Key identifies a datagram in reassembly (RFC 4944, section 5.3) by its addresses, datagram_size
+// and datagram_tag. From and To are those of the mesh header, or of the MAC header without one.
 type Key struct {
 	From, To  ieee802154.Addr
 	Size, Tag uint16
@@ -17,45 +16,44 @@ type Key struct {
 
 // Options bound a Reassembler. Zero values mean the defaults.
 type Options struct {
-	Timeout      time.Duration // from a datagram's first fragment to its end; 60 s
-	MaxDatagrams int           // in reassembly at once, of MaxDatagram octets each; 1024
-	MaxPerSender int           // of one Key.From; 16
-	// Where there is no room for one more, the link-layer sender (Fragment.Via) that
-	// holds the most gives one up: a relay may invent any number of originators.
+	Timeout      time.Duration // since the first fragment received; default 60 s
+	MaxDatagrams int           // in reassembly, with MaxDatagram octets of memory each; default 1024
+	MaxPerSender int           // in reassembly from one Key.From; default 16
+	// When the table is full, a datagram of the link-layer sender (Fragment.Via) with the most
+	// datagrams is evicted. Originators do not count: a relay may invent any number of them.
 }
 
-// The defaults of Options. The time is that of RFC 4944, section 5.3; the others
-// are ours.
+// The defaults of Options. The timeout is that of RFC 4944, section 5.3; the others are our
+// choice.
 const (
 	defaultTimeout      = 60 * time.Second
 	defaultMaxDatagrams = 1024
 	defaultMaxPerSender = 16
 )
 
-// Fragment is a part of a datagram, its headers uncompressed.
+// Fragment is a fragment with uncompressed headers.
 type Fragment struct {
-	Offset int // in the datagram, in octets
+	Offset int // in octets of the datagram
 	Data   []byte
-	Via    ieee802154.Addr // of the frame on the last hop; none: Key.From
-	Mark   uint32          // of the fragment with offset 0; comes back with the Datagram
-	Frame  uint64          // the caller's number for the frame; comes back with an End
+	Via    ieee802154.Addr // sender on the last hop; none: Key.From
+	Mark   uint32          // returned with the Datagram, if Offset is 0
+	Frame  uint64          // the caller's number of the frame, returned with an End
 }
 
-// Datagram is a complete one. Octets are good until the next call of Add, and may
-// alias the fragment.
+// Datagram is a complete datagram. Octets are valid until the next call of Add and may alias the
+// fragment.
 type Datagram struct {
 	Octets []byte // nil: not complete
 	Mark   uint32
-	Frames int    // that it came in, without repeated ones
-	Frame  uint64 // the number of the first of them
+	Frames int    // number of frames, without repetitions
+	Frame  uint64 // number of the first frame
 }
 
-// End is a datagram that ended without being complete. The zero value, with Err
-// nil, is none.
+// End is a datagram that ended incomplete. The zero value, with Err nil, is none.
 type End struct {
 	Key
-	Frames int    // that were kept
-	Frame  uint64 // the number of the first of them
+	Frames int    // number of frames, without repetitions
+	Frame  uint64 // number of the first frame
 	Err    *drop.Error
 }
 
@@ -73,8 +71,8 @@ var (
 
 const section = "RFC 4944, 5.3"
 
-// Reassembler puts fragments together. Its memory is bounded by its Options, grows
-// with use and is kept for reuse. It is for one goroutine at a time.
+// Reassembler reassembles datagrams. Its memory grows with use up to the bound of its Options and
+// is reused. It is not safe for concurrent use.
 type Reassembler struct {
 	opt    Options
 	table  table
@@ -95,11 +93,10 @@ func NewReassembler(o Options) *Reassembler {
 	return &Reassembler{opt: o, table: newTable(o.MaxDatagrams)}
 }
 
-// Add takes a copy of one fragment of datagram k. An exact repetition is ignored:
-// neither value says anything then. An overlap, a datagram past its time, and a lack
-// of room each end one datagram, which is returned; the fragment then starts
-// afresh. An error, a *drop.Error, is a fragment that can be no part of datagram k,
-// or that belongs to one which Refuse closed.
+// Add adds a copy of a fragment to datagram k, and returns the datagram if that completes it. It
+// ignores an exact repetition. An overlap, an expired datagram or lack of room ends one datagram,
+// which Add returns; the fragment then starts a new one. The error, a *drop.Error, says that the
+// fragment cannot belong to k, or that Refuse closed k.
 func (r *Reassembler) Add(k Key, f Fragment, now time.Time) (Datagram, End, error) {
 	if err := check(k, f); err != nil {
 		return Datagram{}, End{}, err
@@ -111,23 +108,23 @@ func (r *Reassembler) Add(k Key, f Fragment, now time.Time) (Datagram, End, erro
 	var end End
 	d := r.table.find(k)
 	switch {
-	case d == nil && len(f.Data) == int(k.Size): // whole by itself
+	case d == nil && len(f.Data) == int(k.Size): // complete by itself
 		return Datagram{Octets: f.Data, Mark: f.Mark, Frames: 1, Frame: f.Frame}, End{}, nil
 	case d == nil:
-		if repeats, err := r.recent.late(k, f, now); err != nil {
+		if repeats, err := r.recent.check(k, f, now); err != nil {
 			return Datagram{}, End{}, err
 		} else if repeats {
 			return Datagram{}, End{}, nil
 		}
 		end = r.makeRoom(k.From, via, now)
 	case !now.Before(d.deadline):
-		// The timer starts once, at the first fragment to arrive.
+		// The timer starts at the first fragment received and is not restarted.
 		end = r.end(d, errTimeout)
 		d = nil
 	case d.holds(f.Offset, len(f.Data)):
 		return Datagram{}, End{}, nil
 	case d.overlaps(f.Offset, len(f.Data)):
-		// All that was gathered is discarded; a fresh reassembly may start.
+		// All received fragments are discarded; a new reassembly may start.
 		end = r.end(d, errOverlap)
 		d = nil
 	}
@@ -140,12 +137,12 @@ func (r *Reassembler) Add(k Key, f Fragment, now time.Time) (Datagram, End, erro
 		return Datagram{}, end, nil
 	}
 	whole := Datagram{Octets: d.buf[:k.Size], Mark: d.mark, Frames: d.frames, Frame: d.frame}
-	r.table.remove(d) // the buffer stays as it is until the next insert
+	r.table.remove(d) // keeps the buffer unchanged until the next insert
 	r.recent.add(closed{key: k, until: now.Add(repeatAge), offset: f.Offset, n: len(f.Data)})
 	return whole, end, nil
 }
 
-// check refuses what can be no fragment of datagram k.
+// check returns an error if f cannot be a fragment of datagram k.
 func check(k Key, f Fragment) error {
 	end := f.Offset + len(f.Data)
 	switch {
@@ -161,10 +158,9 @@ func check(k Key, f Fragment) error {
 	return nil
 }
 
-// makeRoom ends one datagram if another one of the originator from, through the
-// link-layer sender via, would be too many: the originator's own oldest if it holds as
-// many as it may; else, where the table is full, the oldest of the link-layer sender
-// that holds the most, which is via itself if it holds as many as any other.
+// makeRoom ends one datagram if there is no room for another from the originator from through the
+// link-layer sender via. If from has MaxPerSender datagrams, its oldest ends. Else, if the table
+// is full, the oldest datagram of the link-layer sender with the most ends; in a tie that is via.
 func (r *Reassembler) makeRoom(from, via ieee802154.Addr, now time.Time) End {
 	t := &r.table
 	origin := t.holders[byOrigin].of(from)
@@ -176,14 +172,14 @@ func (r *Reassembler) makeRoom(from, via ieee802154.Addr, now time.Time) End {
 	case !now.Before(t.oldest.deadline):
 		return r.end(t.oldest, errTimeout)
 	}
-	most := t.holders[byLink].greediest()
+	most := t.holders[byLink].largest()
 	if own := t.holders[byLink].of(via); own != nil && own.count >= most.count {
 		most = own
 	}
 	return r.end(most.oldest, errFull)
 }
 
-// reason is err, or that the datagram's time was over anyway.
+// reason returns err, or the timeout if d has expired anyway.
 func (r *Reassembler) reason(d *datagram, now time.Time, err *drop.Error) *drop.Error {
 	if !now.Before(d.deadline) {
 		return errTimeout
@@ -191,16 +187,15 @@ func (r *Reassembler) reason(d *datagram, now time.Time, err *drop.Error) *drop.
 	return err
 }
 
-// end takes a datagram out of the table.
+// end removes a datagram from the table.
 func (r *Reassembler) end(d *datagram, err *drop.Error) End {
 	e := End{Key: d.key, Frames: d.frames, Frame: d.frame, Err: err}
 	r.table.remove(d)
 	return e
 }
 
-// Refuse closes datagram k, whose first fragment was refused with err: what was
-// gathered ends, and what still comes of it is refused with err too, until a first
-// fragment opens it anew or its time is over.
+// Refuse closes datagram k, whose first fragment was invalid because of err. A reassembly of k
+// ends, and Add refuses later fragments with err until the timeout or a new first fragment.
 func (r *Reassembler) Refuse(k Key, err *drop.Error, now time.Time) End {
 	r.recent.add(closed{key: k, until: now.Add(r.opt.Timeout), err: err})
 	if d := r.table.find(k); d != nil {
@@ -209,8 +204,7 @@ func (r *Reassembler) Refuse(k Key, err *drop.Error, now time.Time) End {
 	return End{}
 }
 
-// Expire ends one datagram whose time is over, the oldest first, and reports false
-// if there is none.
+// Expire ends one expired datagram, the oldest first, or returns false if there is none.
 func (r *Reassembler) Expire(now time.Time) (End, bool) {
 	d := r.table.oldest
 	if d == nil || now.Before(d.deadline) {

@@ -6,33 +6,31 @@ import (
 	"culvert/bridge/drop"
 )
 
-// Our own bounds on what is remembered of datagrams that are no longer in
-// reassembly.
+// Bounds on the record of closed datagrams (our choice).
 const (
 	maxRecent = 32
-	// repeatAge is longer than a link layer goes on repeating a frame whose
-	// acknowledgement was lost, and much shorter than it takes 65536 tags to wrap.
+	// repeatAge is longer than a link layer retransmits a frame whose acknowledgement was lost,
+	// and much shorter than the time in which the 65536 tags wrap.
 	repeatAge = 5 * time.Second
 )
 
-// recent remembers the last datagrams that were closed, so that what still comes of
-// them opens no second one, which would hold a buffer until its time is over and
-// then count as lost.
+// recent holds the last closed datagrams. Without it, a late fragment would open a second
+// datagram, which would hold a buffer until its timeout and then count as lost.
 type recent struct {
 	closed []closed // a ring once it is full
 	next   int
 }
 
-// closed is a datagram that is complete, with the fragment that completed it, or
-// one whose first fragment was bad.
+// closed is a complete datagram with the fragment that completed it, or a datagram with an
+// invalid first fragment.
 type closed struct {
 	key       Key
 	until     time.Time
 	offset, n int
-	err       *drop.Error // of the bad first fragment
+	err       *drop.Error // of an invalid first fragment
 }
 
-// add remembers c in place of what was remembered of its key, else of the oldest.
+// add records c in place of the entry with its key, or of the oldest.
 func (r *recent) add(c closed) {
 	for i := range r.closed {
 		if r.closed[i].key == c.key {
@@ -48,10 +46,10 @@ func (r *recent) add(c closed) {
 	r.next = (r.next + 1) % maxRecent
 }
 
-// late judges a fragment of datagram k, which is not in reassembly: it repeats the
-// one that completed the datagram, or err says why its first fragment was refused.
-// Any other opens a datagram of its own; a first fragment always does.
-func (r *recent) late(k Key, f Fragment, now time.Time) (repeats bool, err *drop.Error) {
+// check looks up a fragment of datagram k, which is not in reassembly. repeats says that it
+// repeats the fragment that completed k; err that the first fragment of k was refused. Any other
+// fragment, and every first fragment, opens a new datagram.
+func (r *recent) check(k Key, f Fragment, now time.Time) (repeats bool, err *drop.Error) {
 	for i := range r.closed {
 		c := &r.closed[i]
 		switch {
@@ -61,7 +59,7 @@ func (r *recent) late(k Key, f Fragment, now time.Time) (repeats bool, err *drop
 		case c.err != nil && f.Offset > 0:
 			return false, c.err
 		default:
-			c.until = time.Time{} // the tag is used anew
+			c.until = time.Time{} // the sender uses the tag again
 		}
 	}
 	return false, nil

@@ -2,45 +2,44 @@ package frag
 
 import "culvert/bridge/ieee802154"
 
-// table holds the datagrams in reassembly: by key, by age, and by those who hold
-// them. All of its memory is taken as it is first needed, up to its bound, and never
-// let go, so that a steady state allocates nothing.
+// table holds the datagrams in reassembly by key, by age and by holder. It allocates memory when
+// it is first needed, up to its bound, and keeps it, so that a steady state allocates nothing.
 type table struct {
 	count          int
-	inserted       uint64 // datagrams so far, which numbers them
+	inserted       uint64 // number of datagrams inserted so far
 	oldest, newest *datagram
 	free           []*datagram // with their buffers
 	holders        [accounts]holders
 }
 
-// The accounts that a datagram is on.
+// The accounts on which a datagram is counted.
 const (
-	byOrigin = iota // Key.From: who says that it sent the datagram
-	byLink          // who sent the frame of its first fragment on the last hop
+	byOrigin = iota // by Key.From, the claimed originator
+	byLink          // by the link-layer sender of the first fragment received
 	accounts
 )
 
 // holders are the holders of one account.
 type holders struct {
 	account int
-	chains  []*holder // by the hash of the address
-	list    []*holder // those that hold something, in no order
+	chains  []*holder // hash table by address
+	list    []*holder // all holders, in no order
 	free    []*holder
 }
 
-// holder is an address that holds at least one datagram.
+// holder is an address with at least one datagram.
 type holder struct {
 	addr           ieee802154.Addr
 	count          int
 	oldest, newest *datagram
-	chain          *holder // the next one of the same hash
+	chain          *holder // next holder with the same hash
 	at             int     // in holders.list
 }
 
-// entry is a datagram's place on one account.
+// entry is the position of a datagram on one account.
 type entry struct {
 	holder     *holder
-	prev, next *datagram // of the same holder, by age
+	prev, next *datagram // datagrams of the same holder, by age
 }
 
 func newTable(max int) table {
@@ -55,7 +54,7 @@ func newTable(max int) table {
 	return t
 }
 
-// slot returns where the chain of an address begins.
+// slot returns the start of the chain for an address.
 func (h *holders) slot(a ieee802154.Addr) **holder {
 	v, ok := a.EUI64()
 	if !ok {
@@ -67,7 +66,7 @@ func (h *holders) slot(a ieee802154.Addr) **holder {
 	return &h.chains[v*0x9e3779b97f4a7c15>>32&uint64(len(h.chains)-1)]
 }
 
-// of returns the holder with an address, nil if it holds nothing.
+// of returns the holder with an address, nil if there is none.
 func (h *holders) of(a ieee802154.Addr) *holder {
 	s := *h.slot(a)
 	for s != nil && s.addr != a {
@@ -76,7 +75,8 @@ func (h *holders) of(a ieee802154.Addr) *holder {
 	return s
 }
 
-// find returns datagram k, or nil. An originator holds a handful at most.
+// find returns datagram k, or nil. It searches the datagrams of one originator: MaxPerSender at
+// most.
 func (t *table) find(k Key) *datagram {
 	s := t.holders[byOrigin].of(k.From)
 	if s == nil {
@@ -90,8 +90,8 @@ func (t *table) find(k Key) *datagram {
 	return nil
 }
 
-// insert adds datagram k, which is not there, as the newest one. Its first fragment
-// came from the link address via.
+// insert adds datagram k, which must not be in the table. Its first fragment came from the link
+// address via.
 func (t *table) insert(k Key, via ieee802154.Addr) *datagram {
 	var d *datagram
 	if n := len(t.free); n > 0 {
@@ -113,7 +113,7 @@ func (t *table) insert(k Key, via ieee802154.Addr) *datagram {
 	return d
 }
 
-// remove takes d out. Its buffer stays as it is until the next insert.
+// remove removes d. Its buffer is unchanged until the next insert.
 func (t *table) remove(d *datagram) {
 	if d.older != nil {
 		d.older.newer = d.newer
@@ -132,7 +132,7 @@ func (t *table) remove(d *datagram) {
 	t.free = append(t.free, d)
 }
 
-// add puts d on the account of an address, as its newest.
+// add adds d to the account of an address as the newest datagram.
 func (h *holders) add(a ieee802154.Addr, d *datagram) {
 	s := h.of(a)
 	if s == nil {
@@ -162,7 +162,7 @@ func (h *holders) make(a ieee802154.Addr) *holder {
 	return s
 }
 
-// remove takes d off its holder's account.
+// remove removes d from the account of its holder.
 func (h *holders) remove(d *datagram) {
 	e := &d.accounts[h.account]
 	s := e.holder
@@ -190,9 +190,8 @@ func (h *holders) remove(d *datagram) {
 	h.free = append(h.free, s)
 }
 
-// greediest returns a holder that holds as many as any; of several such, the one
-// that holds the oldest datagram.
-func (h *holders) greediest() *holder {
+// largest returns the holder with the most datagrams; in a tie, the one with the oldest datagram.
+func (h *holders) largest() *holder {
 	var most *holder
 	for _, s := range h.list {
 		if most == nil || s.count > most.count || s.count == most.count && s.oldest.number < most.oldest.number {

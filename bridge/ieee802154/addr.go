@@ -1,5 +1,4 @@
-// Package ieee802154 holds what the adaptation layer needs to know of IEEE Std
-// 802.15.4: link addresses, and the header of MAC data frames.
+// Package ieee802154 holds the link addresses and the MAC header of IEEE Std 802.15.4.
 package ieee802154
 
 import (
@@ -26,8 +25,7 @@ const (
 	kindExtended
 )
 
-// Short addresses with a meaning of their own (IEEE Std 802.15.4, 6.1; RFC 4944,
-// section 12).
+// Special short addresses (IEEE Std 802.15.4, 6.1; RFC 4944, section 12).
 const (
 	ShortBroadcast  uint16 = 0xffff // every device of the PAN
 	ShortNone       uint16 = 0xfffe // associated, but no short address was given
@@ -45,8 +43,8 @@ func Short(a uint16) Addr { return Addr{v: uint64(a), kind: kindShort} }
 // the most significant one of v.
 func Extended(v uint64) Addr { return Addr{v: v, kind: kindExtended} }
 
-// FromBytes returns the link address in b, most significant octet first: none
-// for no octets, short for 2, extended for 8.
+// FromBytes returns the link address in b, most significant octet first: none for 0 octets, short
+// for 2, extended for 8. Any other length is an error.
 func FromBytes(b []byte) (Addr, error) {
 	switch len(b) {
 	case 0:
@@ -61,8 +59,8 @@ func FromBytes(b []byte) (Addr, error) {
 
 var errParse = errors.New("want 2 octets (12:34) or 8 (00:00:5e:ef:10:00:00:05) in hex")
 
-// ParseAddr reads 2 or 8 octets in hex, most significant first, with colons or
-// dashes between octets or nothing at all. An empty string is "none".
+// ParseAddr reads 2 or 8 octets in hex, most significant first, with or without colons or dashes
+// between octets. An empty string is "none".
 func ParseAddr(s string) (Addr, error) {
 	t := s
 	if strings.ContainsAny(s, ":-") {
@@ -88,7 +86,7 @@ func MustParseAddr(s string) Addr {
 	return a
 }
 
-// IsNone reports whether a is no address at all.
+// IsNone reports whether a is "none".
 func (a Addr) IsNone() bool { return a.kind == kindNone }
 
 // IsShort reports whether a has 16 bits.
@@ -100,9 +98,8 @@ func (a Addr) IsExtended() bool { return a.kind == kindExtended }
 // IsBroadcast reports whether a is the short address 0xffff.
 func (a Addr) IsBroadcast() bool { return a == Broadcast }
 
-// IsNode reports whether a can be the address of one node. The short addresses
-// 0xffff, 0xfffe and 0x8000 to 0x9fff cannot (RFC 4944, section 12), and neither
-// can the EUI-64s of all zeros and all ones.
+// IsNode reports whether a can be the address of a node: not the short addresses 0xffff, 0xfffe
+// and 0x8000 to 0x9fff (RFC 4944, section 12), nor the EUI-64s of all zeros and all ones.
 func (a Addr) IsNode() bool {
 	switch a.kind {
 	case kindShort:
@@ -143,8 +140,7 @@ func (a Addr) AppendTo(b []byte) []byte {
 	return b
 }
 
-// String returns the octets in hex with colons between them, and "none" for no
-// address.
+// String returns the octets in hex with colons between them, or "none".
 func (a Addr) String() string {
 	if a.kind == kindNone {
 		return "none"
@@ -161,7 +157,7 @@ func (a Addr) String() string {
 	return string(out)
 }
 
-// MarshalText writes what String does, and nothing for no address.
+// MarshalText returns what String does, but an empty text for none.
 func (a Addr) MarshalText() ([]byte, error) {
 	if a.kind == kindNone {
 		return nil, nil
@@ -169,7 +165,7 @@ func (a Addr) MarshalText() ([]byte, error) {
 	return []byte(a.String()), nil
 }
 
-// UnmarshalText reads what ParseAddr does.
+// UnmarshalText reads the form of ParseAddr.
 func (a *Addr) UnmarshalText(b []byte) error {
 	v, err := ParseAddr(string(b))
 	if err == nil {

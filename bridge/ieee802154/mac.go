@@ -47,25 +47,24 @@ const (
 	modeExtended = 3
 )
 
-// Information elements that end the list of header elements (7.4.2.18, 7.4.2.19)
-// and the list of payload elements (7.4.3.3).
+// Termination elements of the lists of header elements (7.4.2.18, 7.4.2.19) and payload elements
+// (7.4.3.3).
 const (
 	elementPayloadFollows = 0x7e
 	elementDataFollows    = 0x7f
 	groupTermination      = 0xf
 )
 
-// Header is the MAC header of a frame. Addresses are as on the air: none, short or
-// extended.
+// Header is the MAC header of a frame. Addresses are none, short or extended, as on the air.
 type Header struct {
 	Type       FrameType
 	Version    Version
-	Security   bool // the frame is secured, and an auxiliary security header follows
-	Pending    bool // the sender has more for the receiver
+	Security   bool // an auxiliary security header follows
+	Pending    bool // the sender has more frames for the receiver
 	AckRequest bool
 	Sequence   uint8
-	PAN        uint16 // of the destination; of the source where there is no destination
-	SourcePAN  uint16 // equal to PAN if it is compressed
+	PAN        uint16 // of the destination, or of the source without a destination
+	SourcePAN  uint16 // equal to PAN if compressed
 	To, From   Addr
 }
 
@@ -76,10 +75,9 @@ var (
 	ErrAddrMode = errors.New("ieee802154: reserved address mode")
 )
 
-// ParseHeader reads the MAC header of a frame without check sequence. payload
-// aliases b: what follows the header and, in a frame of version 2015, its
-// information elements. The payload of a secured frame starts with the auxiliary
-// security header.
+// ParseHeader reads the MAC header of a frame without its check sequence. payload is what follows
+// the header and the information elements of version 2015; it aliases b. In a secured frame it
+// starts with the auxiliary security header.
 func ParseHeader(b []byte) (h Header, payload []byte, err error) {
 	if len(b) < 2 {
 		return h, nil, ErrCut
@@ -135,8 +133,8 @@ func ParseHeader(b []byte) (h Header, payload []byte, err error) {
 	return h, b, nil
 }
 
-// pansPresent says which PAN ids stand in a header: 7.2.2.6 of the 2006 edition
-// for versions 0 and 1, table 7-2 of the 2015 edition for version 2.
+// pansPresent reports which PAN ids a header has: 7.2.2.6 of the 2006 edition for versions 0 and
+// 1, table 7-2 of the 2015 edition for version 2.
 func pansPresent(v Version, dst, src uint16, compressed bool) (dstPAN, srcPAN bool) {
 	if v != Version2015 {
 		return dst != modeNone, src != modeNone && !(compressed && dst != modeNone)
@@ -170,8 +168,7 @@ func parseAddr(b []byte, mode uint16) (Addr, []byte, error) {
 	return Addr{}, b, nil
 }
 
-// skipElements passes over the header and payload information elements of a frame
-// (7.4.2, 7.4.3).
+// skipElements skips the header and payload information elements of a frame (7.4.2, 7.4.3).
 func skipElements(b []byte) ([]byte, error) {
 	for payload := false; len(b) > 0; {
 		if len(b) < 2 {
@@ -196,9 +193,9 @@ func skipElements(b []byte) ([]byte, error) {
 	return b, nil
 }
 
-// AppendTo appends the header of a data frame of version 2003, or 2006 if h says
-// so, with one PAN id (7.2.2.6: compressed). A frame of version 2015 is not
-// written: every receiver reads the older form.
+// AppendTo appends the header of a data frame with one PAN id (7.2.2.6: compressed), in version
+// 2006 if h.Version is that, else in version 2003. It never writes version 2015, since every
+// receiver reads the older versions.
 func (h Header) AppendTo(b []byte) []byte {
 	fcf := uint16(TypeData) | mode(h.To)<<fcfDestShift | mode(h.From)<<fcfSourceShift
 	if h.Version == Version2006 {
@@ -240,6 +237,5 @@ func appendAddr(b []byte, a Addr) []byte {
 	return b
 }
 
-// HeaderLen returns the octets that AppendTo writes for a frame between two
-// addresses.
+// HeaderLen returns the length of the header that AppendTo writes, in octets.
 func HeaderLen(to, from Addr) int { return 2 + 1 + 2 + to.Len() + from.Len() }

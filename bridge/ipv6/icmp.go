@@ -43,16 +43,15 @@ const (
 // ICMPError is an ICMPv6 error message to be built.
 type ICMPError struct {
 	Type, Code byte
-	// Param is the fifth to eighth octet: the MTU of Packet Too Big, the pointer
-	// of Parameter Problem, else 0.
+	// Param is the second word: the MTU of Packet Too Big, the pointer of Parameter Problem,
+	// else 0.
 	Param uint32
 }
 
-// MayAnswer reports whether an ICMPv6 error about p may be sent at all (RFC 4443,
-// section 2.4 e): not about an ICMPv6 error or a redirect, even one behind
-// extension headers; not to a source that is no single node; and about a packet
-// to a multicast address only what MayAnswerGroup allows. The caller, who knows the
-// frame that the packet came in, asks MayAnswerGroup if that went to more than one node.
+// MayAnswer reports whether e may be sent about p (RFC 4443, section 2.4 e): not about an ICMPv6
+// error or a redirect, also behind extension headers; not to a source that is no unicast address;
+// and about a packet to a multicast address only if MayAnswerGroup. The caller asks MayAnswerGroup
+// about a packet that came in a link-layer broadcast or multicast.
 func (e ICMPError) MayAnswer(p Packet) bool {
 	src := p.Source()
 	if src.IsUnspecified() || src.IsMulticast() || src.IsLoopback() || src.Is4In6() {
@@ -64,7 +63,7 @@ func (e ICMPError) MayAnswer(p Packet) bool {
 	u := Walk(p)
 	if u.Proto == ProtoICMPv6 && u.First && !u.Cut {
 		b := p[u.Offset:]
-		// What is too short to show its type might be an error: be silent.
+		// A message too short to show its type might be an error.
 		if len(b) == 0 || b[0] < firstInformational || b[0] == TypeRedirect {
 			return false
 		}
@@ -72,16 +71,16 @@ func (e ICMPError) MayAnswer(p Packet) bool {
 	return true
 }
 
-// MayAnswerGroup reports whether e may be sent about a packet that went to more than one
-// node: to a multicast address, or in a link-layer multicast or broadcast (RFC 4443,
-// section 2.4 e.3 to e.5). Only Packet Too Big, and Parameter Problem with code 2, may.
+// MayAnswerGroup reports whether e may be sent about a packet to a multicast address, or in a
+// link-layer multicast or broadcast (RFC 4443, section 2.4 e.3 to e.5): Packet Too Big and
+// Parameter Problem with code 2 may.
 func (e ICMPError) MayAnswerGroup() bool {
 	return e.Type == TypePacketTooBig || e.Type == TypeParamProblem && e.Code == 2
 }
 
-// AppendError appends to dst the whole packet of the error e about p, sent from
-// src to the source of p, quoting as much of p as fits in 1280 octets (RFC 4443,
-// section 2.4 c). It does not ask MayAnswer. dst and p must not overlap.
+// AppendError appends to dst the packet of the error e about p, from src to the source of p. It
+// quotes as much of p as fits into 1280 octets (RFC 4443, section 2.4 c). It does not call
+// MayAnswer. dst and p must not overlap.
 func (e ICMPError) AppendError(dst []byte, src netip.Addr, p Packet) []byte {
 	quote := []byte(p)
 	if room := MinMTU - HeaderLen - icmpHeaderLen; len(quote) > room {

@@ -10,15 +10,14 @@ import (
 // IID is an interface identifier: the low 64 bits of an address.
 type IID uint64
 
-// iidShort is the interface identifier of the short address 0 (RFC 6282, section
-// 3.2.2): 0000:00ff:fe00:0000.
+// iidShort is the interface identifier of the short address 0: 0000:00ff:fe00:0000.
 const iidShort IID = 0x000000fffe000000
 
 // universalLocal is the U/L bit of an EUI-64 (RFC 4291, appendix A).
 const universalLocal = 0x02 << 56
 
-// IIDOf returns the interface identifier that RFC 6282, section 3.2.2, derives
-// from a link address, and false for an address that gives none.
+// IIDOf returns the interface identifier derived from a link address (RFC 6282, section 3.2.2),
+// false if there is none.
 func IIDOf(a ieee802154.Addr) (IID, bool) {
 	if v, ok := a.EUI64(); ok {
 		return IID(v ^ universalLocal), true
@@ -32,15 +31,14 @@ func IIDOf(a ieee802154.Addr) (IID, bool) {
 // IIDOfShort returns the interface identifier of a short address (RFC 6282, section 3.2.2).
 func IIDOfShort(short uint16) IID { return iidShort | IID(short) }
 
-// IIDOfPAN returns the interface identifier that RFC 4944, section 6, formed from
-// a PAN id and a short address, with the U/L bit cleared. It serves to recognise old
+// IIDOfPAN returns the interface identifier that RFC 4944, section 6, forms from a PAN id and a short address, with the U/L bit cleared. It serves to recognise old
 // addresses: RFC 6282 replaced this form.
 func IIDOfPAN(pan, short uint16) IID {
 	return IID(pan&^0x0200)<<48 | IIDOfShort(short)
 }
 
-// LinkAddr returns the link address from which IIDOf derives i. An identifier of
-// the form 0000:00ff:fe00:XXXX is that of a short address.
+// LinkAddr returns the link address from which IIDOf derives i: a short one for
+// 0000:00ff:fe00:XXXX, else an EUI-64.
 func (i IID) LinkAddr() ieee802154.Addr {
 	if i&^0xffff == iidShort {
 		return ieee802154.Short(uint16(i))
@@ -48,9 +46,8 @@ func (i IID) LinkAddr() ieee802154.Addr {
 	return ieee802154.Extended(uint64(i) ^ universalLocal)
 }
 
-// OfShort reports whether i has the form that identifiers of short addresses have:
-// 0000:00ff:fe00:XXXX of RFC 6282, section 3.2.2, or the older one of RFC 4944,
-// section 6, with the PAN id in the first 16 bits.
+// OfShort reports whether i has the form of a short address: 0000:00ff:fe00:XXXX (RFC 6282,
+// section 3.2.2), or the older one with the PAN id in the first 16 bits (RFC 4944, section 6).
 func (i IID) OfShort() bool { return i&0x0000_ffff_ffff_0000 == iidShort }
 
 // IIDIn returns the interface identifier of an address.

@@ -1,6 +1,6 @@
-// Package ipv6 holds views over the octets of IPv6 packets (RFC 8200), the walk
-// over their extension headers, Internet checksums, ICMPv6 errors (RFC 4443) and
-// interface identifiers (RFC 4291, appendix A; RFC 6282, section 3.2.2).
+// Package ipv6 reads IPv6 packets in place (RFC 8200), walks over their extension headers, and
+// computes Internet checksums, ICMPv6 errors (RFC 4443) and interface identifiers (RFC 4291,
+// appendix A; RFC 6282, section 3.2.2).
 package ipv6
 
 import (
@@ -48,13 +48,12 @@ var (
 	ErrVersion = errors.New("ipv6: version is not 6")
 )
 
-// Packet is one whole IPv6 packet, header first. Only Parse makes one, so that
-// the accessors need no further check: it has at least 40 octets, version 6, and
-// exactly 40 + Payload Length octets. It aliases what Parse was given.
+// Packet is a whole IPv6 packet. Parse makes it, so that its methods need no checks: it has
+// version 6 and exactly 40 + Payload Length octets. It aliases the argument of Parse.
 type Packet []byte
 
-// Parse returns the packet at the start of b, cut to 40 + Payload Length octets
-// (RFC 8200, section 3). What follows is padding of the layer below.
+// Parse returns the packet at the start of b (RFC 8200, section 3) without padding of the layer
+// below behind it.
 func Parse(b []byte) (Packet, error) {
 	if len(b) < HeaderLen {
 		return nil, ErrShort
@@ -99,10 +98,10 @@ func (p Packet) SourceBytes() []byte { return p[offSource:offDest:offDest] }
 // DestinationBytes returns the 16 octets of the destination address, in place.
 func (p Packet) DestinationBytes() []byte { return p[offDest:HeaderLen:HeaderLen] }
 
-// Payload returns what follows the fixed header, in place.
+// Payload returns what follows the fixed header, extension headers included, in place.
 func (p Packet) Payload() []byte { return p[HeaderLen:] }
 
-// Header is what a packet's fixed header is built from.
+// Header is a fixed header to be built.
 type Header struct {
 	TrafficClass byte
 	FlowLabel    uint32 // 20 bits

@@ -1,8 +1,8 @@
 package ipv6
 
-// What belongs to the routing inside a mesh and must not cross its border: the RPL
-// option (RFC 6553; the value without the "discard" bits, RFC 9008, section 4.2), and
-// routing headers that still have segments to visit (RFC 6554; RFC 8754).
+// Routing information that must not cross the border of a mesh: the RPL option (RFC 6553; the
+// value without the "discard" bits, RFC 9008, section 4.2), and routing headers with segments
+// left (RFC 6554; RFC 8754).
 
 // Options of the Hop-by-Hop Options header (RFC 8200, section 4.2; the IANA registry).
 const (
@@ -19,7 +19,7 @@ const (
 	routingSRv6   = 4 // RFC 8754
 )
 
-// routing notes the routing header at the start of b, which has 8 octets at least.
+// routing records the routing header at the start of b, which has at least 8 octets.
 func (u *Upper) routing(b []byte) {
 	left := b[3] > 0
 	switch b[2] {
@@ -32,8 +32,8 @@ func (u *Upper) routing(b []byte) {
 	}
 }
 
-// rplOption returns the offset of the first RPL option in a header of options,
-// at or after the offset at; -1 if there is none. b may be cut short.
+// rplOption returns the offset of the first RPL option at or behind the offset at in a header of
+// options; -1 if there is none. b may be truncated.
 func rplOption(b []byte, at int) int {
 	for at < len(b) {
 		switch b[at] {
@@ -51,11 +51,9 @@ func rplOption(b []byte, at int) int {
 	return -1
 }
 
-// ClearRPL overwrites every RPL option of p with padding of the same length, in place.
-// The packet keeps its length and all its headers: no router may take one out (RFC
-// 8200, section 4), and its fragments and checksums stay right. What cannot be overwritten,
-// since it does not fit into its header or stands in one that is not the first, Walk
-// still reports.
+// ClearRPL overwrites every RPL option in the first header of p with padding of the same length.
+// It removes no header, which no router may do (RFC 8200, section 4), and fragments and checksums
+// stay valid. Walk still reports an option that is truncated or in a later header.
 func ClearRPL(p Packet) {
 	if p.NextHeader() != ProtoHopByHop || len(p) < HeaderLen+8 {
 		return

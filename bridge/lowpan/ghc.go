@@ -56,7 +56,7 @@ func (d *decoder) generic(o byte) (more bool, err error) {
 	return false, err
 }
 
-// genericExtension restores an extension header from 1011 EID(3) NH. Its Length is elided, and
+// genericExtension restores an extension header from 10110 EID(2) NH. Its Length is elided, and
 // a stop code ends it.
 func (d *decoder) genericExtension(o byte) (more bool, err error) {
 	eid := o >> 1 & 0x07
